@@ -1,0 +1,1 @@
+"""The command line: thin files, one a command, over `jobs`."""

@@ -1,0 +1,33 @@
+"""`beadwright demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from gcodetools.cli.options import Output, common
+from gcodetools.cli.text import CAUTION, show_apply, show_demo
+from gcodetools.demo.run import run_demo
+
+
+@click.command("demo")
+@click.argument("folder", metavar="[DIR]", default="hoophouse", type=click.Path(path_type=Path))
+@common
+def command(folder: Path, **kw: Any) -> None:
+    """Make the Hoophouse demo in DIR (default ./hoophouse) and run everything on it.
+
+    \b
+    Example:  beadwright demo
+    """
+    output = Output(**kw)
+    record, warnings = run_demo(folder, output.progress)
+    output.warn_all(warnings)
+
+    def show(record: dict[str, Any]) -> None:
+        show_apply(record["apply"])
+        show_demo(record)
+        click.echo(CAUTION)
+
+    output.record(record, show)

@@ -1,0 +1,31 @@
+"""`beadwright learn`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from gcodetools.cli.options import Output, common, file_argument
+from gcodetools.cli.text import show_learn
+from gcodetools.jobs.learn import learn_file
+
+
+@click.command("learn")
+@file_argument()
+@click.option("--object", "label", metavar="LABEL", help="Object to learn; may be left out if there is one.")
+@click.option(
+    "-o", "--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="Kit file to write."
+)
+@common
+def command(file: Path, label: str | None, out: Path, **kw: Any) -> None:
+    """Start a kit from a sliced FILE, with a drawing to read coordinates from.
+
+    \b
+    Example:  beadwright learn plate.gcode --object bracket -o bracket.kit.yaml
+    """
+    output = Output(**kw)
+    record, warnings = learn_file(file, label, out)
+    output.warn_all(warnings)
+    output.record(record, show_learn)

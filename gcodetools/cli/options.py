@@ -1,0 +1,156 @@
+"""Options that commands share, and the way they print."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from gcodetools.errors import StrictWarning, UsageError
+
+__all__ = ["Output", "common", "file_argument", "kit_option", "profile_options", "subset_options"]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def _all(*decorators: Callable[[Any], Any]) -> Callable[[Command], Command]:
+    def wrap(function: Command) -> Command:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return wrap
+
+
+common = _all(
+    click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output."),
+    click.option("-q", "--quiet", is_flag=True, help="Print only warnings and errors."),
+    click.option("-v", "--verbose", is_flag=True, help="Print more."),
+    click.option("--log", type=click.Path(dir_okay=False, path_type=Path), help="Append messages to a file."),
+    click.option("--strict", is_flag=True, help="Treat a warning as an error (status 6); write nothing."),
+)
+
+profile_options = _all(
+    click.option("--machine", metavar="NAME|FILE", help="Machine profile."),
+    click.option("--material", metavar="NAME|FILE", help="Material profile."),
+    click.option(
+        "--set",
+        "sets",
+        multiple=True,
+        metavar="KEY=VALUE",
+        help="Change a number of a profile, e.g. material.price_per_kg=22.",
+    ),
+)
+
+subset_options = _all(
+    click.option("--only", metavar="LABEL[#n,...]", help="Treat some instances only, e.g. film-clip#1,3."),
+)
+
+
+def kit_option(required: bool) -> Callable[[Command], Command]:
+    """`--kit`, repeated or a folder; BEADWRIGHT_KIT may name it."""
+    return click.option(
+        "--kit",
+        "kits",
+        multiple=True,
+        required=required,
+        envvar="BEADWRIGHT_KIT",
+        type=click.Path(path_type=Path),
+        help="Kit file, or a folder of them; may be repeated.",
+    )
+
+
+def file_argument(name: str = "file") -> Callable[[Command], Command]:
+    """A path argument that jobs open, so that their errors are ours."""
+    return click.argument(name, type=click.Path(path_type=Path))
+
+
+class Output:
+    """Text and JSON on standard output, warnings and progress on standard error.
+
+    Parameters
+    ----------
+    as_json, quiet, verbose, log, strict : the common options.
+    out : where a job writes; `-` cannot go together with JSON.
+
+    Raises
+    ------
+    UsageError : JSON and `-o -` together.
+    """
+
+    def __init__(
+        self,
+        *,
+        as_json: bool,
+        quiet: bool,
+        verbose: bool,
+        log: Path | None,
+        strict: bool,
+        out: Path | None = None,
+    ) -> None:
+        if as_json and out is not None and str(out) == "-":
+            raise UsageError("--json and `-o -` both want standard output", "Give -o a file name.")
+        self.as_json, self.quiet, self.verbose, self.log, self.strict = as_json, quiet, verbose, log, strict
+        self.warnings: list[str] = []
+        self._began = time.monotonic()
+        self._shown = False
+
+    def warn(self, sentence: str) -> None:
+        """Print a warning and remember it."""
+        self.warnings.append(sentence)
+        self._finish_progress()
+        click.echo(f"warning: {sentence}", err=True)
+        self._write_log(f"warning: {sentence}")
+
+    def warn_all(self, sentences: list[str]) -> None:
+        """Print warnings; with `--strict` they are an error.
+
+        Raises
+        ------
+        StrictWarning : there is one and `--strict` was given.
+        """
+        for sentence in dict.fromkeys(sentences):
+            self.warn(sentence)
+        if self.strict and self.warnings:
+            raise StrictWarning(f"{len(self.warnings)} warning(s) and --strict", "Nothing was written.")
+
+    def progress(self, stage: str) -> None:
+        """Name the stage of a long job on a terminal; short jobs stay silent."""
+        self._write_log(stage)
+        if self.quiet or not sys.stderr.isatty() or time.monotonic() - self._began < 1.0:
+            return
+        self._shown = True
+        click.echo(f"\r{stage:<60}", err=True, nl=False)
+
+    def _finish_progress(self) -> None:
+        if self._shown:
+            click.echo("\r" + " " * 62 + "\r", err=True, nl=False)
+            self._shown = False
+
+    def _write_log(self, sentence: str) -> None:
+        if self.log is not None:
+            stamp = time.strftime("%Y-%m-%dT%H:%M:%S")
+            with self.log.open("a", encoding="utf-8") as file:
+                file.write(f"{stamp} {sentence}\n")
+
+    def record(self, record: dict[str, Any], show: Callable[[dict[str, Any]], None]) -> None:
+        """Print the record as JSON, or by `show` unless quiet."""
+        self._finish_progress()
+        if self.as_json:
+            click.echo(json.dumps(record, ensure_ascii=False, allow_nan=False))
+        elif not self.quiet:
+            show(record)
+
+
+def wants_colour() -> bool:
+    """Colour only on a terminal, never where NO_COLOR is set."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+__all__ += ["wants_colour"]

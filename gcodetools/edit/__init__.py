@@ -1,0 +1,1 @@
+"""Changed moves to text: pieces, wanted settings, splices, audit. Knows no kit and no treatment."""

@@ -1,0 +1,384 @@
+"""Reads back what was written and compares every surviving move with the original.
+
+By induction: bytes outside the edits are copies, so only windows around edits and declared changes are read
+again, each from the state the original had at its first line. State at a line depends on the state before it
+and on bytes alone, so a window whose end agrees carries the proof on to the next. `full=True` reads the
+whole output instead; both must agree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import Change
+from gcodetools.edit.splice import Edits
+from gcodetools.errors import Fault
+from gcodetools.gcode.arcs import arc_lengths
+from gcodetools.gcode.numbers import Pool, fixed, join_pools
+from gcodetools.gcode.program import Program, Track
+from gcodetools.gcode.scan import read_program
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["Audit", "audit", "line_map"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+POSITION_MM = 2e-3  # an end point printed with three decimals
+LENGTH_MM = 6e-3  # pieces of one move, each end rounded
+_GAP_LINES = 8
+_FULL_SHARE = 0.5  # reading windows costs more than reading everything from here on
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """Lines kept, replaced and inserted; lines of the file's own that were held back; moves that differ."""
+
+    kept: int
+    replaced: int
+    inserted: int
+    held_back: int
+    differing: int
+    moves_read: int
+    whole_file: bool
+    first_difference: str = ""
+
+    def require_clean(self) -> None:
+        """Raise if anything differs.
+
+        Raises
+        ------
+        Fault : with the first difference.
+        """
+        if self.differing:
+            raise Fault(
+                f"the audit found {self.differing} move(s) that differ undeclared: {self.first_difference}",
+                "Nothing was written. Please report this with the file and the kit.",
+            )
+
+
+def line_map(edits: Edits, start: I8) -> I8:
+    """(n + 1,) output line of each original line; the last entry is the output's count."""
+    total = np.concatenate([[0], np.cumsum(edits.newlines)])
+    before = np.searchsorted(edits.begin, start, side="right")
+    result: I8 = np.arange(len(start)) + total[before]
+    return result
+
+
+def audit(
+    plate: Plate,
+    edits: Edits,
+    output: bytes,
+    changes: list[Change],
+    held_back: list[int],
+    *,
+    full: bool = False,
+) -> Audit:
+    """Compare `output` with the original under the declared `changes`."""
+    program = plate.program
+    mapped = line_map(edits, program.lines.start)
+    first, last = _windows(program, edits, changes)
+    whole = full or _needs_whole(program) or int((last - first).sum()) > _FULL_SHARE * len(program.lines)
+    if len(edits) == 0:
+        if output != program.lines.data:
+            raise Fault("nothing was edited, yet the output differs from the input")
+        return Audit(len(program.lines), 0, 0, 0, 0, 0, False)
+    if whole:
+        other = read_program(output, "output")
+        rows = np.arange(len(program.moves))
+        to_line = mapped[program.moves.line]
+        ends = np.array([len(program.moves)])
+    else:
+        text, shift = _windowed_text(program, output, mapped, first, last)
+        other = read_program(text, "output") if text else read_program(b"\n", "output")
+        low, high = np.searchsorted(program.moves.line, first), np.searchsorted(program.moves.line, last)
+        rows = _ranges(low, high)
+        owner = np.repeat(np.arange(len(first)), high - low)
+        to_line = mapped[program.moves.line[rows]] - mapped[first[owner]] + shift[owner]
+        ends = np.cumsum(high - low)
+    bad, why = _compare(program, other, rows, to_line, ends, changes)
+    touched = np.unique(np.searchsorted(program.lines.start, edits.begin, side="right") - 1)
+    replaced = int(np.count_nonzero(np.isin(touched, _replaced_lines(program, edits))))
+    inserted = int(edits.newlines.sum())
+    return Audit(
+        len(program.lines) - replaced, replaced, inserted, len(set(held_back)), bad, len(rows), whole, why
+    )
+
+
+def _replaced_lines(program: Program, edits: Edits) -> I8:
+    line = np.searchsorted(program.lines.start, edits.begin, side="right") - 1
+    inside = (edits.end > edits.begin) | (
+        edits.begin != program.lines.start[np.minimum(line, len(program.lines))]
+    )
+    return np.unique(line[inside])
+
+
+def _needs_whole(program: Program) -> bool:
+    """Files whose coordinates are shifted, in inches or volumetric: rare, and read back whole."""
+    states = program.states
+    shifted = any(len(t.line) for t in (states.offset_x, states.offset_y, states.offset_z))
+    return shifted or bool(np.any(states.inches.value == 1.0)) or bool(len(states.volumetric.line))
+
+
+def _windows(program: Program, edits: Edits, changes: list[Change]) -> tuple[I8, I8]:
+    """First and behind-last line of each stretch to read again; each ends behind a move."""
+    count = len(program.lines)
+    line = np.searchsorted(program.lines.start, edits.begin, side="right") - 1
+    local = [c for c in changes if not set(c.fields) <= {"nozzle", "fan"}]
+    first = np.concatenate([line, np.array([c.first for c in local], np.int64)])
+    last = np.concatenate([line, np.array([c.last for c in local], np.int64)])
+    # One move before the first edit, so that what is inserted stands between two moves of the window.
+    before = np.searchsorted(program.moves.line, first) - 1
+    if len(program.moves):
+        first = np.where(before >= 0, program.moves.line[np.maximum(before, 0)], first)
+    order = np.argsort(first, kind="stable")
+    first, last = first[order], np.maximum.accumulate(last[order]) if len(order) else last
+    if len(first) == 0:
+        return first, last
+    next_row = np.minimum(
+        np.searchsorted(program.moves.line, last, side="right"), max(len(program.moves) - 1, 0)
+    )
+    last = np.maximum(last, program.moves.line[next_row]) if len(program.moves) else last
+    new = np.concatenate([[True], first[1:] > np.maximum.accumulate(last)[:-1] + _GAP_LINES])
+    begin = np.flatnonzero(new)
+    end = np.maximum.reduceat(last, begin)
+    return np.minimum(first[begin], count), np.minimum(end + 1, count)
+
+
+def _ranges(low: I8, high: I8) -> I8:
+    count = high - low
+    return np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+
+
+def _windowed_text(program: Program, output: bytes, mapped: I8, first: I8, last: I8) -> tuple[bytes, I8]:
+    """The output's windows, each behind lines that set the original's state, and where each begins (line)."""
+    starts = _output_starts(output)
+    seeds, seed_lines = _seeds(program, first, last)
+    seed_end = np.cumsum(seeds.length)
+    seed_begin = seed_end - seeds.length
+    parts, shift, at = [], np.empty(len(first), np.int64), 0
+    view = seeds.data.tobytes()
+    for k in range(len(first)):
+        a, b = mapped[first[k]], mapped[last[k]]
+        # Lines inserted before the window's first line belong to it.
+        a -= _inserted_before(mapped, int(first[k]))
+        body = output[starts[a] : starts[b]]
+        parts += [view[seed_begin[k] : seed_end[k]], body, b"" if body.endswith(b"\n") else b"\n"]
+        at += int(seed_lines[k])
+        shift[k] = at + (mapped[first[k]] - a)
+        at += int(b - a)
+    return b"".join(parts), shift
+
+
+def _inserted_before(mapped: I8, line: int) -> int:
+    previous = mapped[line - 1] + 1 if line else 0
+    return int(mapped[line] - previous)
+
+
+def _output_starts(output: bytes) -> I8:
+    ends = np.flatnonzero(np.frombuffer(output, np.uint8) == 10) + 1
+    starts = np.concatenate([[0], ends])
+    return starts if output.endswith(b"\n") else np.append(starts, len(output))
+
+
+def _seeds(program: Program, first: I8, last: I8) -> tuple[Pool, I8]:
+    """Lines that bring a reader into the original's state at each window's first line.
+
+    Nozzle and fan may differ there by a declared hold: they are carried over from the window before, unless
+    the kept stretch between sets them itself.
+    """
+    moves, states = program.moves, program.states
+    row = np.searchsorted(moves.line, first) - 1
+    has = row >= 0
+    at = np.maximum(row, 0)
+    count = len(first)
+    zero = np.zeros(count)
+
+    def end(column: F8) -> Pool:
+        return fixed(np.where(has, column[at], zero) if len(column) else zero, 9)
+
+    counter = _counter_before(program, first)
+    feed = moves.f[at] * 60.0 if len(moves) else zero
+    known = has & ~np.isnan(feed)
+    parts: list[Pool | bytes] = [
+        b"G21\nG90\nM82\nG1 X", end(moves.x), b" Y", end(moves.y), b" Z", end(moves.z),
+        b" F", fixed(np.where(known, feed, 1.0), 9), b"\nG92 E", fixed(counter, 9), b"\n",
+    ]  # fmt: skip
+    lines = np.full(count, 5)
+    tracks: list[tuple[bytes, Track, int]] = [
+        (b"M204 P", states.accel, 3), (b"M204 T", states.travel_accel, 3), (b"M205 X", states.jerk_xy, 6),
+        (b"M204 R", states.retract_accel, 3), (b"M140 S", states.bed, 3),
+    ]  # fmt: skip
+    for head, track, decimals in tracks:
+        _seed_track(parts, lines, head, track.at(first), decimals, np.ones(count, bool))
+    for head, track in ((b"M220 S", states.speed_factor), (b"M221 S", states.flow_factor)):
+        _seed_track(parts, lines, head, track.at(first) * 100.0, 6, np.ones(count, bool))
+    _seed_track(parts, lines, b"T", states.tool.at(first), 0, np.ones(count, bool))
+    _seed_track(parts, lines, b"G", states.plane.at(first), 0, np.ones(count, bool))
+    gap = np.concatenate([[0], last[:-1]])
+    scale = states.fan_full
+    _seed_track(
+        parts, lines, b"M106 S", states.fan.at(first) * scale, 4, _set_between(states.fan, gap, first)
+    )
+    for tool, track in states.nozzle.items():
+        head = f"M104 T{tool} S".encode()
+        _seed_track(parts, lines, head, track.at(first), 4, _set_between(track, gap, first))
+    relative = states.e_relative.at(first) == 1.0
+    _seed_track(parts, lines, b"M", np.where(relative, 83.0, np.nan), 0, np.ones(count, bool))
+    moved = states.xyz_relative.at(first) == 1.0
+    _seed_track(parts, lines, b"G", np.where(moved, 91.0, np.nan), 0, np.ones(count, bool))
+    return join_pools(*parts, count=count), lines
+
+
+def _seed_track(
+    parts: list[Pool | bytes], lines: I8, head: bytes, value: F8, decimals: int, wanted: Bool
+) -> None:
+    present = wanted & ~np.isnan(value)
+    if not np.any(present):
+        return
+    text = join_pools(head, fixed(value[present], decimals), b"\n", count=int(present.sum()))
+    length = np.zeros(len(value), np.int64)
+    length[present] = text.length
+    parts.append(Pool(text.data, length))
+    lines += present
+
+
+def _set_between(track: Track, low: I8, high: I8) -> Bool:
+    """Where the track is set in lines [low, high), and always for the first."""
+    found = np.searchsorted(track.line, high) > np.searchsorted(track.line, low)
+    if len(found):
+        found[0] = True
+    return found
+
+
+def _counter_before(program: Program, first: I8) -> F8:
+    """Any counter will do where E is relative; where it is absolute it must be the file's own."""
+    absolute = program.states.e_relative.at(first) == 0.0
+    counter = np.zeros(len(first))
+    if np.any(absolute):
+        from_line = first[absolute]
+        row = np.searchsorted(program.moves.line, from_line)
+        counter[absolute] = _counter_of_rows(program, row)
+    return counter
+
+
+def _counter_of_rows(program: Program, row: I8) -> F8:
+    """E counter before `row` from sums: exact enough (1e-9), and independent of the writer's own look-up."""
+    moves = program.moves
+    total = np.concatenate([[0.0], np.cumsum(moves.e)])
+    words = program.words
+    g92 = words.line[(words.letter == ord("G")) & (words.value == 92)]
+    e_at = np.flatnonzero((words.letter == ord("E")) & np.isin(words.line, g92))
+    lines, values = words.line[e_at].astype(np.int64), np.nan_to_num(words.value[e_at])
+    axes = np.isin(words.letter, np.frombuffer(b"XYZE", np.uint8))
+    bare = np.setdiff1d(g92, words.line[axes])
+    lines = np.concatenate([lines, bare])
+    values = np.concatenate([values, np.zeros(len(bare))])
+    order = np.argsort(lines, kind="stable")
+    lines, values = lines[order], values[order]
+    here = np.append(moves.line, len(program.lines)).astype(np.int64)[row]
+    k = np.searchsorted(lines, here) - 1
+    if len(lines) == 0:
+        return total[row]
+    base_row = np.searchsorted(moves.line, lines[np.maximum(k, 0)])
+    since = total[row] - total[base_row]
+    return np.where(k >= 0, values[np.maximum(k, 0)] + since, total[row])
+
+
+def _allowed(program: Program, rows: I8, changes: list[Change], name: str) -> Bool:
+    """Rows in whose lines `name` may differ."""
+    spans = sorted((c.first, c.last) for c in changes if name in c.fields)
+    if not spans:
+        return np.zeros(len(rows), bool)
+    line = program.moves.line[rows]
+    step = np.zeros(len(program.lines) + 2, np.int32)
+    first, last = np.array(spans, np.int64).T
+    np.add.at(step, first, 1)
+    np.add.at(step, last + 1, -1)
+    return np.cumsum(step)[line] > 0
+
+
+def _compare(
+    program: Program, other: Program, rows: I8, to_line: I8, ends: I8, changes: list[Change]
+) -> tuple[int, str]:
+    """Count of rows that differ undeclared, and a sentence on the first."""
+    if len(rows) == 0:
+        return 0, ""
+    found = np.searchsorted(other.moves.line, to_line)
+    present = found < len(other.moves)
+    present[present] &= other.moves.line[found[present]] == to_line[present]
+    problems: list[tuple[str, Bool]] = [("missing", ~present)]
+    at = np.where(present, found, 0)
+    a, b = program.moves, other.moves
+    for name in ("x", "y", "z"):
+        off = np.abs(getattr(a, name)[rows] - getattr(b, name)[at]) > POSITION_MM
+        problems.append((name, off & ~_allowed(program, rows, changes, "position")))
+    problems.append(("tool", a.tool[rows] != b.tool[at]))
+    problems.append(("kind", (a.kind[rows] ^ b.kind[at]) & 0b00001111 != 0))
+    slack = 1e-6 * np.maximum(np.abs(a.f[rows]), 1.0)
+    feed_off = ~((np.abs(a.f[rows] - b.f[at]) <= slack) | np.isnan(a.f[rows]))
+    problems.append(("feed", feed_off & ~_allowed(program, rows, changes, "feed")))
+    problems += _sums(program, other, rows, at, ends, changes)
+    line, there = a.line[rows], b.line[at]
+    names = {"accel": "accel", "travel_accel": "travel_accel", "retract_accel": "", "jerk_xy": "", "bed": "",
+             "speed_factor": "", "flow_factor": "", "e_relative": "", "xyz_relative": "", "inches": "",
+             "plane": "", "fan": "fan"}  # fmt: skip
+    for name, field in names.items():
+        old, new = getattr(program.states, name).at(line), getattr(other.states, name).at(there)
+        problems.append((name, _state_off(old, new) & ~_allowed(program, rows, changes, field)))
+    for tool, track in program.states.nozzle.items():
+        new_track = other.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
+        off = _state_off(track.at(line), new_track.at(there))
+        problems.append((f"nozzle {tool}", off & ~_allowed(program, rows, changes, "nozzle")))
+    bad = np.zeros(len(rows), bool)
+    sentence = ""
+    for name, off in problems:
+        if np.any(off) and not sentence:
+            k = int(np.flatnonzero(off)[0])
+            sentence = f"{name} in line {int(program.moves.line[rows[k]]) + 1} of the original"
+        bad |= off
+    return int(bad.sum()), sentence
+
+
+def _state_off(old: F8, new: F8) -> Bool:
+    """Where a state differs; a window's reader may not know what the original never set."""
+    return ~(np.abs(old - new) <= 1e-3) & ~np.isnan(old)
+
+
+def _sums(
+    program: Program, other: Program, rows: I8, at: I8, ends: I8, changes: list[Change]
+) -> list[tuple[str, Bool]]:
+    """Filament and path length of each surviving move together with the moves inserted before it."""
+    starts = np.concatenate([[0], ends[:-1]])
+    e_total = np.concatenate([[0.0], np.cumsum(other.moves.e)])
+    length = np.concatenate([[0.0], np.cumsum(_lengths(other))])
+    before = np.concatenate([[-1], at[:-1]])
+    # A window's first move is compared alone unless lines were inserted before it: its seed is no move of it.
+    first = starts[starts < len(rows)]
+    before[first] = at[first] - 1
+    pieces = at - before
+    e_new = e_total[at + 1] - e_total[before + 1]
+    l_new = length[at + 1] - length[before + 1]
+    units = 10.0 ** -max(program.decimals.get("E", 0), 5)
+    e_off = np.abs(e_new - program.moves.e[rows]) > 0.51 * units * np.maximum(pieces, 1) * 2
+    old = _lengths(program)[rows]
+    l_off = np.abs(l_new - old) > LENGTH_MM * np.maximum(pieces, 1)
+    return [
+        ("filament", e_off & ~_allowed(program, rows, changes, "e")),
+        ("path length", l_off & ~_allowed(program, rows, changes, "position")),
+    ]
+
+
+def _lengths(program: Program) -> F8:
+    moves = program.moves
+    if len(moves) == 0:
+        return np.empty(0)
+    d = [np.diff(c, prepend=c[0]) for c in (moves.x, moves.y, moves.z)]
+    result = np.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
+    if len(program.arcs.row):
+        result[program.arcs.row] = arc_lengths(moves, program.arcs)
+    return result

@@ -1,0 +1,283 @@
+"""Nozzle, fan and acceleration: state commands written, replaced and put back.
+
+For each row a target stands beside what the file has. Where they part, the file's own commands inside are
+held back (their lines get the target's value) and where they meet again the file's value stands.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import Context
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.lines import line_words
+from gcodetools.gcode.numbers import fixed, fixed_text, join_pools
+from gcodetools.gcode.program import Track
+
+__all__ = ["emit_accel", "emit_fan", "emit_nozzle", "file_fan", "hold_line"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """One state: its name, the fields its command sets, how it is written, which word of a line holds it."""
+
+    name: str
+    fields: tuple[str, ...]
+    command: bytes
+    letters: tuple[bytes, ...]
+    decimals: int
+
+
+def _between(command_lines: I8, row_line: I8) -> tuple[I8, Bool]:
+    """For each row, the last command line that stands between the row before and it, and whether there is
+    one."""
+    if len(command_lines) == 0:
+        return np.zeros(len(row_line), np.int64), np.zeros(len(row_line), bool)
+    before = np.concatenate([[-1], row_line[:-1]])
+    low = np.searchsorted(command_lines, before, side="right")
+    high = np.searchsorted(command_lines, row_line, side="left")
+    last = command_lines[np.maximum(high - 1, 0)]
+    return last, high > low
+
+
+def _walk(
+    context: Context, track: Track, target: F8, file_value: F8, state: _State, outside: bool, why: str
+) -> None:
+    """Write, replace and restore commands so that each row of the plate finds its target.
+
+    target, file_value : (m,) per row. outside : commands of ours keep out of object brackets where the change
+    falls on a bracket's edge; where it does not they are restored before the bracket ends.
+    """
+    line = context.draft.plate.program.moves.line.astype(np.int64)
+    treated = ~(np.isclose(target, file_value, rtol=0, atol=1e-9) | np.isnan(target))
+    if not np.any(treated):
+        return
+    wanted = np.where(treated, target, file_value)
+    command, has_command = _between(track.line.astype(np.int64), line)
+    was_treated = np.concatenate([[False], treated[:-1]])
+    broken = np.zeros(len(line), bool)
+    if not outside:
+        broken[1:] = context.bracket[1:] != context.bracket[:-1]
+        has_command &= ~treated | (context.bracket_at(command) == context.bracket)
+    before = np.concatenate([[np.nan], wanted[:-1]])
+
+    _replace(context, track, line, np.flatnonzero(has_command & treated), wanted, state)
+    enter = treated & ~has_command & (~was_treated | broken | (wanted != before))
+    leave = was_treated & (broken | (~treated & ~has_command))
+    leave_at, enter_at = np.flatnonzero(leave), np.flatnonzero(enter)
+    leave_value = np.where(broken[leave_at], file_value[leave_at - 1], wanted[leave_at])
+    if outside:
+        for i, value in zip(leave_at.tolist(), leave_value.tolist(), strict=True):
+            _insert_outside(context, i, value, state)
+        for i in enter_at.tolist():
+            _insert_outside(context, i, float(wanted[i]), state)
+    else:
+        _insert(context, leave_at, line[leave_at - 1] + 1, leave_value, 0, state)
+        _insert(context, enter_at, line[enter_at], wanted[enter_at], 3, state)
+    if treated[-1]:
+        _insert_outside(context, len(line), float(file_value[-1]), state)
+    context.declare(np.flatnonzero(treated), line, state.fields, why)
+
+
+def _replace(context: Context, track: Track, line: I8, rows: I8, wanted: F8, state: _State) -> None:
+    """Give the file's own command lines before `rows` the wanted value; all between two rows get it."""
+    if len(rows) == 0:
+        return
+    lines = context.draft.plate.program.lines
+    commands = track.line.astype(np.int64)
+    low = np.searchsorted(commands, np.where(rows > 0, line[rows - 1], -1), side="right")
+    high = np.searchsorted(commands, line[rows], side="left")
+    count = high - low
+    at = commands[np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))]
+    value = np.repeat(wanted[rows], count)
+    seq = np.repeat(2 * np.searchsorted(context.draft.row, rows) - 1, count)
+    words = line_words(lines, at, "".join(letter.decode() for letter in state.letters))
+    begin, end = np.full(len(at), -1, np.int64), np.full(len(at), -1, np.int64)
+    old = np.full(len(at), np.nan)
+    for letter in (letter.decode() for letter in reversed(state.letters)):
+        has = words.begin[letter] >= 0
+        begin[has], end[has], old[has] = (
+            words.begin[letter][has],
+            words.end[letter][has],
+            words.value[letter][has],
+        )
+    known = ~np.isnan(old)
+    number = value * _scale(context, state)
+    differs = known & (np.abs(old - number) > 0.5 * 10.0**-state.decimals)
+    context.edits.add(begin[differs], end[differs], seq[differs], 4, fixed(number[differs], state.decimals))
+    for k in np.flatnonzero(~known).tolist():
+        _replace_odd(context, int(at[k]), int(seq[k]), float(value[k]), state)
+    context.held_back += at[differs | ~known].tolist()
+
+
+def _replace_odd(context: Context, at: int, seq: int, value: float, state: _State) -> None:
+    """A command line without a plain word for the value: an extended command, M107, a bare M106."""
+    lines = context.draft.plate.program.lines
+    text = re.split(rb"[;(]", lines.text(at), maxsplit=1)[0].rstrip()
+    begin = int(lines.start[at])
+    found = re.search(rb"(?i)\b(?:ACCEL|TARGET)\s*=\s*([-+]?[0-9.]+)", text)
+    if found:
+        number = fixed_text(value * _scale(context, state), state.decimals)
+        context.edits.one(begin + found.start(1), begin + found.end(1), seq, 4, number)
+    else:
+        context.edits.one(begin, begin + len(text), seq, 4, _command(context, value, state))
+
+
+def _scale(context: Context, state: _State) -> float:
+    return context.draft.plate.program.states.fan_full if state.name == "fan" else 1.0
+
+
+def _command(context: Context, value: float, state: _State) -> bytes:
+    number = fixed_text(value * _scale(context, state), state.decimals)
+    return state.command + number
+
+
+def _insert(context: Context, rows: I8, at: I8, value: F8, sub: int, state: _State) -> None:
+    """Commands on lines of their own before the lines `at`; unknown values are not written."""
+    known = ~np.isnan(value)
+    rows, at, value = rows[known], at[known], value[known]
+    number = fixed(value * _scale(context, state), state.decimals)
+    text = join_pools(state.command, number, context.newline, count=len(rows))
+    place = context.draft.plate.program.lines.start[at]
+    context.edits.add(place, place, 2 * np.searchsorted(context.draft.row, rows) - 1, sub, text)
+
+
+def _insert_outside(context: Context, row: int, value: float, state: _State) -> None:
+    """A command between the row before and `row`, outside object brackets where there is such a line."""
+    at = np.array([hold_line(context, row)])
+    _insert(context, np.array([row]), at, np.array([value]), 2, state)
+
+
+def hold_line(context: Context, row: int) -> int:
+    """Line before which a hold may begin or end at `row`: outside object brackets if any line between the row
+    before and `row` is, and behind a layer mark."""
+    plate = context.draft.plate
+    moves = plate.program.moves
+    first = int(moves.line[row - 1]) + 1 if row else 0
+    last = int(moves.line[row]) if row < len(moves) else first
+    candidates = np.arange(last, first - 1, -1)
+    free = candidates[context.bracket_at(candidates) < 0]
+    opens = candidates[np.isin(candidates, context.bracket_first)]
+    if len(opens):
+        before = free[free < opens[0]]
+        return int(opens[-1]) if len(before) else int(opens[0])
+    return int(free[0]) if len(free) else last
+
+
+def emit_nozzle(context: Context) -> None:
+    """Commands for the wanted nozzle temperatures."""
+    draft = context.draft
+    if draft.nozzle_c is None:
+        return
+    program = draft.plate.program
+    nothing = Track(np.empty(0, np.int32), np.empty(0))
+    used = sorted(set(np.unique(program.moves.tool).tolist()) | set(program.states.nozzle))
+    for tool in used:
+        track = program.states.nozzle.get(tool, nothing)
+        mine = program.moves.tool == tool
+        file_value = _known(track.at(program.moves.line), draft.base_nozzle_c)
+        target = np.where(mine, draft.nozzle_c, np.nan)
+        if np.all(np.isnan(target)):
+            continue
+        many = len(used) > 1
+        suffix = f"M104 T{tool} S".encode() if many else b"M104 S"
+        state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), _decimals(target, file_value))
+        _walk(context, track, _filled(target, mine), file_value, state, True, "nozzle hold")
+
+
+def _known(value: F8, base: float) -> F8:
+    return np.where(np.isnan(value), base, value)
+
+
+def file_fan(draft: Draft) -> F8:
+    """Part fan the file has at each row; before its first command the kit's base, if it names one."""
+    track = draft.plate.program.states.fan
+    base = 0.0 if np.isnan(draft.base_fan) else draft.base_fan
+    return Track(track.line, track.value, base).at(draft.plate.program.moves.line)
+
+
+def _filled(target: F8, mine: Bool) -> F8:
+    """Rows of other tools keep this tool's last target, so that its heater does not chase tool changes."""
+    index = np.where(mine, np.arange(len(target)), -1)
+    last = np.maximum.accumulate(index)
+    return np.where(last >= 0, target[np.maximum(last, 0)], np.nan)
+
+
+def _decimals(*values: F8) -> int:
+    """Fewest decimals, up to 4, that print all these numbers as they are: what is put back must be exact."""
+    known = np.concatenate([v[~np.isnan(v)] for v in values])
+    for decimals in range(4):
+        if np.all(np.abs(known - np.round(known, decimals)) < 1e-6):
+            return decimals
+    return 4
+
+
+def emit_fan(context: Context) -> None:
+    """Commands for the wanted part fan."""
+    draft = context.draft
+    if draft.fan is None:
+        return
+    states = draft.plate.program.states
+    file_value = file_fan(draft)
+    full = states.fan_full
+    steps = 255.0 if full == 255.0 else 100.0
+    target = np.where(draft.fan == file_value, file_value, np.rint(draft.fan * steps) / steps)
+    decimals = _decimals(target * full, file_value * full)
+    state = _State("fan", ("fan",), b"M106 S", (b"S",), decimals)
+    _walk(context, states.fan, target, file_value, state, True, "fan hold")
+
+
+def emit_accel(context: Context) -> None:
+    """Commands for the wanted acceleration of beads, in the file's own words."""
+    draft = context.draft
+    if np.all(np.isnan(draft.accel)):
+        return
+    program = draft.plate.program
+    track = program.states.accel
+    file_value = track.at(program.moves.line)
+    last_piece = draft.t1 == 1.0
+    target = np.full(len(program.moves), np.nan)
+    target[draft.row[last_piece]] = draft.accel[last_piece]
+    target = _bridged(context, target, track)
+    words = _accel_words(context)
+    fields = ("accel",) if words == b"M204 P" else ("accel", "travel_accel")
+    state = _State("accel", fields, words, (b"P", b"S"), _decimals(target, file_value))
+    _walk(context, track, target, file_value, state, False, "acceleration")
+
+
+def _bridged(context: Context, target: F8, track: Track) -> F8:
+    """Keep a target over the travels between two treated beads of one bracket, unless the file sets its own
+    value there: fewer commands, the same beads."""
+    program = context.draft.plate.program
+    line = program.moves.line.astype(np.int64)
+    is_bead = context.draft.plate.beads.feature != 0
+    known = np.where(is_bead, np.arange(len(target)), -1)
+    last = np.maximum.accumulate(known)
+    following = np.minimum.accumulate(np.where(is_bead, np.arange(len(target)), len(target))[::-1])[::-1]
+    ok = ~is_bead & (last >= 0) & (following < len(target))
+    low, high = np.maximum(last, 0), np.minimum(following, len(target) - 1)
+    ok &= (target[low] == target[high]) & (context.bracket[low] == context.bracket[high])
+    _, has = _between(track.line.astype(np.int64), line)
+    set_since = np.cumsum(has)
+    ok &= set_since == set_since[low]
+    return np.where(ok, target[low], target)
+
+
+def _accel_words(context: Context) -> bytes:
+    """How this file sets the print acceleration: `M204 P`, `M204 S` or an extended command."""
+    program = context.draft.plate.program
+    lines = program.states.accel.line
+    if len(lines) == 0:
+        return b"M204 S"
+    text = program.lines.text(int(lines[-1])).upper()
+    if b"SET_VELOCITY_LIMIT" in text:
+        return b"SET_VELOCITY_LIMIT ACCEL="
+    return b"M204 P" if re.search(rb"\sP[0-9]", text) else b"M204 S"

@@ -1,0 +1,94 @@
+"""What the emitting steps share: the draft, the edits so far, what they declare, how numbers are written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.splice import EditList
+from gcodetools.gcode.numbers import Pool, fixed
+
+__all__ = ["Change", "Context", "e_factor", "feed_text"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+INCH_MM = 25.4
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Lines [first, last] (0-based, of the original) in which `fields` may differ, and why."""
+
+    first: int
+    last: int
+    fields: tuple[str, ...]
+    why: str
+
+
+@dataclass(slots=True)
+class Context:
+    """What the emitting steps share: the draft, the edits so far, the declared changes, lines held back.
+
+    bracket : (m,) int32, number of the object bracket each row stands in, -1 outside.
+    """
+
+    draft: Draft
+    edits: EditList = field(default_factory=EditList)
+    changes: list[Change] = field(default_factory=list)
+    held_back: list[int] = field(default_factory=list)
+    bracket_first: I8 = field(init=False)
+    bracket_last: I8 = field(init=False)
+    bracket: NDArray[np.int32] = field(init=False)
+
+    def __post_init__(self) -> None:
+        objects = self.draft.plate.marks.objects
+        order = np.argsort(objects.span_first, kind="stable")
+        self.bracket_first = objects.span_first[order].astype(np.int64)
+        self.bracket_last = objects.span_last[order].astype(np.int64)
+        self.bracket = self.bracket_at(self.draft.plate.program.moves.line)
+
+    def bracket_at(self, lines: NDArray[np.integer]) -> NDArray[np.int32]:
+        """Bracket of each line, -1 outside."""
+        if len(self.bracket_first) == 0:
+            return np.full(len(lines), -1, np.int32)
+        at = np.searchsorted(self.bracket_first, lines, side="right") - 1
+        inside = (at >= 0) & (lines <= self.bracket_last[np.maximum(at, 0)])
+        return np.where(inside, at, -1).astype(np.int32)
+
+    @property
+    def newline(self) -> bytes:
+        return self.draft.plate.program.lines.newline
+
+    def declare(self, rows: NDArray[np.integer], line: I8, fields: tuple[str, ...], why: str) -> None:
+        """Declare a change of `fields` for the lines of `rows` (ascending): one span a run of rows, from
+        behind the line before its first row to the last line before the next row."""
+        if len(rows) == 0:
+            return
+        breaks = np.flatnonzero(np.diff(rows) > 1) + 1
+        first = rows[np.concatenate([[0], breaks])]
+        behind = rows[np.concatenate([breaks, [len(rows)]]) - 1] + 1
+        begin = np.where(first > 0, line[np.maximum(first - 1, 0)] + 1, 0)
+        end = np.append(line, len(self.draft.plate.program.lines))[behind] - 1
+        for a, b in zip(begin.tolist(), end.tolist(), strict=True):
+            self.changes.append(Change(a, b, fields, why))
+
+
+def feed_text(context: Context, feed: F8, rows: NDArray[np.integer]) -> Pool:
+    """Feeds in mm/s as the file would write them for `rows`: mm/min, or inches."""
+    plate = context.draft.plate
+    unit = np.where(plate.program.states.inches.at(plate.program.moves.line[rows]) == 1.0, INCH_MM, 1.0)
+    decimals = max(plate.program.decimals.get("F", 0), 0)
+    return fixed(feed * 60.0 / unit, decimals)
+
+
+def e_factor(context: Context, rows: NDArray[np.integer]) -> F8:
+    """mm of filament per E unit in the file's text for each row."""
+    program = context.draft.plate.program
+    line = program.moves.line[rows]
+    factor = np.where(program.states.inches.at(line) == 1.0, INCH_MM, 1.0)
+    if len(program.states.volumetric.line):
+        factor = factor * program.states.volumetric.at(line)
+    return factor

@@ -1,0 +1,157 @@
+"""What a treatment writes into: pieces of moves and the settings wanted for them. Writes no text."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.gcode.program import ARC
+from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.plate import Plate
+
+__all__ = [
+    "MIN_PIECE_E_UNITS",
+    "MIN_PIECE_MM",
+    "Draft",
+    "Hold",
+    "Rest",
+    "cuttable",
+    "e_decimals",
+    "pieces_of",
+]
+
+F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
+I8 = NDArray[np.int64]
+
+MIN_PIECE_MM = 0.5  # a cut nearer to a corner than this is moved to the corner
+MIN_PIECE_E_UNITS = 20  # of the file's last E decimal: below, rounding would change the flow by over 2.5 %
+MIN_E_DECIMALS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A stretch of rows under one nozzle temperature or fan: rows [first, last), what asked for it."""
+
+    setting: str
+    first: int
+    last: int
+    regions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A pause before the first bead of layer index `layer` (into Layers), seconds, and who asked."""
+
+    layer: int
+    seconds: float
+    region: str
+
+
+def e_decimals(plate: Plate) -> int:
+    """Decimals to print E with: the most in the file, at least 5."""
+    return max(plate.program.decimals.get("E", 0), MIN_E_DECIMALS)
+
+
+@dataclass(slots=True)
+class Draft:
+    """Pieces of the plate's moves and what is wanted for each.
+
+    row, t0, t1 : (p,) every row, or its pieces in order where it is cut; fractions of the path.
+    feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it.
+    nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
+    base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown.
+    holds, rests : what stands between moves.
+    """
+
+    plate: Plate
+    row: I4
+    t0: F8
+    t1: F8
+    feed: F8
+    flow: F8
+    accel: F8
+    nozzle_c: F8 | None = None
+    fan: F8 | None = None
+    base_nozzle_c: float = float("nan")
+    base_fan: float = float("nan")
+    holds: list[Hold] = field(default_factory=list)
+    rests: list[Rest] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, plate: Plate, cut_row: I8 | None = None, cut_t: F8 | None = None) -> Draft:
+        """A draft that changes nothing, cut at `cut_t` of the rows `cut_row` (see `pieces_of`)."""
+        row, t0, t1 = pieces_of(plate, cut_row, cut_t)
+        blank = np.full(len(row), np.nan)
+        return cls(plate, row, t0, t1, blank, blank.copy(), blank.copy())
+
+    @property
+    def piece_mm(self) -> F8:
+        """(p,) length of each piece, mm."""
+        return self.plate.beads.length_mm[self.row] * (self.t1 - self.t0)
+
+    def pieces_in(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
+        """Indices of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""
+        first = np.searchsorted(self.row, row, side="left")
+        last = np.searchsorted(self.row, row, side="right")
+        count = last - first
+        piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+        middle = (self.t0[piece] + self.t1[piece]) / 2
+        inside = (middle >= np.repeat(t0, count)) & (middle <= np.repeat(t1, count))
+        return np.unique(piece[inside]).astype(np.int64)
+
+
+def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F8, F8]:
+    """Rows and their pieces (row, t0, t1), in order.
+
+    A cut within 0.5 mm of an end of its move, or of the cut before it, is dropped, and so is one that would
+    leave a piece with less filament than 20 units of the file's last E decimal.
+    """
+    count = len(plate.program.moves)
+    if cut_row is None or cut_t is None or len(cut_row) == 0:
+        return np.arange(count, dtype=np.int32), np.zeros(count), np.ones(count)
+    order = np.lexsort((cut_t, cut_row))
+    rows, t = np.asarray(cut_row, np.int64)[order], cut_t[order]
+    length = plate.beads.length_mm[rows]
+    keep = (t * length >= MIN_PIECE_MM) & ((1 - t) * length >= MIN_PIECE_MM)
+    keep &= plate.program.states.xyz_relative.at(plate.program.moves.line[rows]) == 0
+    rows, t = rows[keep], t[keep]
+    smallest_e = MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)
+    while True:
+        length, e = plate.beads.length_mm[rows], plate.program.moves.e[rows]
+        same_before = np.diff(rows, prepend=-1) == 0
+        before = np.where(same_before, np.concatenate([[0.0], t[:-1]]), 0.0)
+        same_after = np.diff(rows, append=-1) == 0
+        after = np.where(same_after, np.concatenate([t[1:], [1.0]]), 1.0)
+        short = (t - before) * length < MIN_PIECE_MM
+        starved = ((t - before) * e < smallest_e) | ((after - t) * e < smallest_e)
+        bad = short | starved
+        # Of a chain of cuts that crowd each other the first goes on standing.
+        bad &= ~(np.concatenate([[False], bad[:-1]]) & same_before)
+        if not np.any(bad):
+            break
+        rows, t = rows[~bad], t[~bad]
+    row = np.sort(np.concatenate([np.arange(count, dtype=np.int64), rows]), kind="stable").astype(np.int32)
+    # The first piece of a row keeps t0 = 0, each further one begins at a cut.
+    is_cut = np.diff(row, prepend=-1) == 0
+    t0 = np.zeros(len(row))
+    t0[is_cut] = t
+    t1 = np.ones(len(row))
+    t1[:-1][is_cut[1:]] = t
+    return row, t0, t1
+
+
+def cuttable(plate: Plate, rows: NDArray[np.integer], outermost: bool) -> NDArray[np.bool_]:
+    """Which rows may be cut: beads, the outermost perimeter only if asked, arcs in XY only."""
+    feature = plate.beads.feature[rows]
+    ok: NDArray[np.bool_] = feature != 0
+    if not outermost:
+        ok &= feature != FEATURE_INDEX["outermost"]
+    arc = (plate.program.moves.kind[rows] & ARC) != 0
+    if np.any(arc):
+        arcs = plate.program.arcs
+        where = np.searchsorted(arcs.row, rows[arc])
+        ok[arc] &= arcs.plane[where] == 17
+    return ok

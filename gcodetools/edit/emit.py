@@ -1,0 +1,133 @@
+"""The only writer: walks wanted settings against those in force and turns the differences into edits.
+
+Feed, flow and acceleration change inside object brackets and are put back before a bracket ends, so that
+leaving an object out leaves nothing of ours behind. Nozzle and fan are written by `commands`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import Context, feed_text
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.filament import filament_words, shifted_stretches, write_filament
+from gcodetools.edit.lines import LineWords, line_words
+from gcodetools.edit.pieces import piece_lines
+from gcodetools.gcode.numbers import join_pools
+
+__all__ = ["emit_beads"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+
+def emit_beads(context: Context) -> None:
+    """Edits for feed, flow and acceleration of pieces, and for cuts."""
+    draft = context.draft
+    moves = draft.plate.program.moves
+    file_feed = moves.f[draft.row]
+    target = np.where(np.isnan(draft.feed), file_feed, draft.feed)
+    fed = ~np.isnan(draft.feed) & (target != file_feed)
+    flowing = ~np.isnan(draft.flow) & (draft.flow != 1.0)
+    is_cut = _is_cut(draft)
+    bracket = context.bracket[draft.row]
+    broken = np.concatenate([[True], bracket[1:] != bracket[:-1]])
+
+    next_is = np.concatenate([[False], fed[:-1]])
+    stretch = shifted_stretches(context, flowing)
+    wanted_rows = np.unique(
+        np.concatenate([draft.row[fed | next_is | is_cut | flowing], stretch.rows.astype(np.int32)])
+    )
+    if len(wanted_rows):
+        words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "GXYZEFIJR")
+        walk = _walk_feed(draft, words, target, file_feed, fed, broken, is_cut)
+        _write_feed(context, words, walk, is_cut)
+        e_word, e_row = filament_words(context, words, flowing, is_cut, stretch)
+        write_filament(context, words, e_word, e_row)
+        piece_lines(context, words, is_cut, walk.feed_word, e_word)
+        line = moves.line.astype(np.int64)
+        context.declare(np.unique(draft.row[fed]), line, ("feed",), "speed")
+        context.declare(np.unique(draft.row[is_cut]), line, (), "cut at a region's edge")
+        context.declare(np.unique(np.append(draft.row[flowing], stretch.rows)), line, ("e",), "flow")
+
+
+def _is_cut(draft: Draft) -> Bool:
+    same = draft.row[1:] == draft.row[:-1]
+    cut = np.zeros(len(draft.row), bool)
+    cut[1:] |= same
+    cut[:-1] |= same
+    return cut
+
+
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """feed_word : (p,) feed to write on each piece's own line, NaN for none. restore : (p,) pieces behind
+    which the file's feed is put back on a line of its own."""
+
+    feed_word: F8
+    restore: Bool
+
+
+def _walk_feed(
+    draft: Draft, words: LineWords, target: F8, file_feed: F8, fed: Bool, broken: Bool, is_cut: Bool
+) -> _Walk:
+    """Which pieces write a feed word, and behind which the file's feed is restored."""
+    count = len(draft.row)
+    feed_word = np.full(count, np.nan)
+    restore = np.zeros(count, bool)
+    lines = draft.plate.program.moves.line
+    before_fed = np.concatenate([[False], fed[:-1]])
+    first_piece = draft.t0 == 0.0
+    check = np.flatnonzero(fed | before_fed | is_cut)
+    own = np.zeros(count, bool)
+    own[check] = first_piece[check] & (words.begin["F"][words.of(lines[draft.row[check]])] >= 0)
+
+    write_own = own & (fed | before_fed | is_cut)
+    feed_word[write_own] = target[write_own]
+    # A line of ours stands between brackets' pieces; inside a cut move the next piece's own line does it.
+    leaving = np.flatnonzero(before_fed & ~own & (broken | (~fed & first_piece)))
+    restore[leaving - 1] = True
+    have = np.concatenate([[np.nan], np.where(restore[:-1], file_feed[:-1], target[:-1])])
+    entering = (fed | before_fed) & ~own & (target != have)
+    feed_word[entering] = target[entering]
+    if count and fed[-1]:
+        restore[-1] = True
+    return _Walk(feed_word, restore)
+
+
+def _write_feed(context: Context, words: LineWords, walk: _Walk, is_cut: Bool) -> None:
+    """Replace or add F words on whole lines; lines of cut moves are written elsewhere."""
+    draft = context.draft
+    lines = draft.plate.program.moves.line
+    last_piece = draft.t1 == 1.0
+    piece = np.flatnonzero(~np.isnan(walk.feed_word) & last_piece)
+    at = words.of(lines[draft.row[piece]])
+    has = words.begin["F"][at] >= 0
+    text = feed_text(context, walk.feed_word[piece[has]], draft.row[piece[has]])
+    context.edits.add(words.begin["F"][at[has]], words.end["F"][at[has]], 2 * piece[has], 4, text)
+    new = piece[~has]
+    text = join_pools(b" F", feed_text(context, walk.feed_word[new], draft.row[new]), count=len(new))
+    end = words.words_end[at[~has]]
+    context.edits.add(end, end, 2 * new, 5, text)
+    # The last piece of a cut move that has an F of its own, which now belongs to its first piece.
+    tail = np.flatnonzero(is_cut & last_piece & np.isnan(walk.feed_word))
+    at = words.of(lines[draft.row[tail]])
+    tail, at = tail[words.begin["F"][at] >= 0], at[words.begin["F"][at] >= 0]
+    now = np.where(np.isnan(draft.feed[tail]), draft.plate.program.moves.f[draft.row[tail]], draft.feed[tail])
+    context.edits.add(
+        words.begin["F"][at], words.end["F"][at], 2 * tail, 4, feed_text(context, now, draft.row[tail])
+    )
+    back = np.flatnonzero(walk.restore)
+    start = draft.plate.program.lines.start
+    place = np.where(draft.t1[back] == 1.0, start[lines[draft.row[back]] + 1], start[lines[draft.row[back]]])
+    text = join_pools(
+        b"G1 F",
+        feed_text(context, draft.plate.program.moves.f[draft.row[back]], draft.row[back]),
+        context.newline,
+        count=len(back),
+    )
+    context.edits.add(place, place, 2 * back, 3, text)

@@ -1,0 +1,202 @@
+"""E words: scaled flow, cut moves, and the absolute counter that shifts until a G92 sets it back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import Context, e_factor
+from gcodetools.edit.draft import e_decimals
+from gcodetools.edit.lines import LineWords, line_words
+from gcodetools.gcode.numbers import fixed, join_pools
+
+__all__ = ["Stretch", "filament_words", "file_counter", "shifted_stretches", "write_filament"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Rows whose absolute E words shift, until a G92 of the file or of ours sets the counter back.
+
+    rows : rows with an E word to rewrite. group : of each. shift_before : (p,) E units added before a piece,
+    shift_after likewise; None where no absolute E changes.
+    """
+
+    rows: I8
+    shift_after: F8 | None
+
+
+def _rebase_lines(context: Context) -> I8:
+    """Lines before which a G92 of ours may stand: outside object brackets, never between two joined beads."""
+    plate = context.draft.plate
+    moves, feature = plate.program.moves, plate.beads.feature
+    is_bead = feature != 0
+    free = np.flatnonzero(~is_bead & (context.bracket < 0))
+    after = context.bracket_last + 1
+    row = np.searchsorted(moves.line, after)
+    inside = row < len(moves)
+    bead_after = np.zeros(len(after), bool)
+    bead_after[inside] = is_bead[row[inside]]
+    bead_before = np.zeros(len(after), bool)
+    bead_before[row > 0] = is_bead[row[row > 0] - 1]
+    ok = ~(bead_after & bead_before) & (context.bracket_at(after) < 0)
+    return np.unique(np.concatenate([moves.line[free].astype(np.int64), after[ok]]))
+
+
+def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
+    """Find the rows whose absolute E words change, and write the G92 that ends each stretch."""
+    draft = context.draft
+    program = draft.plate.program
+    lines = program.moves.line
+    none = Stretch(np.empty(0, np.int64), None)
+    piece = np.flatnonzero(flowing)
+    if len(piece) == 0:
+        return none
+    absolute = program.states.e_relative.at(lines[draft.row[piece]]) == 0.0
+    piece = piece[absolute]
+    if len(piece) == 0:
+        return none
+    at_line = lines[draft.row[piece]].astype(np.int64)
+    ours, theirs = _rebase_lines(context), _file_g92_e(context)
+    behind = len(program.lines)
+
+    def following(stops: I8) -> I8:
+        index = np.searchsorted(stops, at_line, side="right")
+        return np.where(index < len(stops), np.append(stops, behind)[index], behind)
+
+    stop_ours, stop_theirs = following(ours), following(theirs)
+    stop = np.minimum(stop_ours, stop_theirs)
+    first = np.flatnonzero(np.diff(stop, prepend=-1) != 0)
+    first_line, stop_line = at_line[first], stop[first]
+    g92 = stop_ours[first] < stop_theirs[first]
+
+    # Shift after each piece: sum of what the flow added since its stretch began.
+    added = np.zeros(len(draft.row))
+    share = draft.t1[piece] - draft.t0[piece]
+    extra = (draft.flow[piece] - 1.0) * program.moves.e[draft.row[piece]] * share
+    added[piece] = extra / e_factor(context, draft.row[piece])
+    total = np.cumsum(added)
+    begin = np.searchsorted(lines, first_line)
+    end = np.searchsorted(lines, stop_line)
+    first_piece = np.searchsorted(draft.row, begin)
+    end_piece = np.searchsorted(draft.row, end)
+    base = np.where(first_piece > 0, total[np.maximum(first_piece - 1, 0)], 0.0)
+    shift = np.zeros(len(draft.row))
+    inside = np.zeros(len(draft.row) + 1, np.int64)
+    inside[first_piece] += 1
+    inside[end_piece] -= 1
+    member = np.cumsum(inside[:-1]) > 0
+    group = np.cumsum(np.bincount(first_piece, minlength=len(draft.row) + 1)[:-1]) - 1
+    shift[member] = total[member] - base[group[member]]
+    _write_g92(context, stop_line[g92], end[g92])
+    return Stretch(np.unique(draft.row[member]).astype(np.int64), shift)
+
+
+def _file_g92_e(context: Context) -> I8:
+    """Lines of the file that set the E counter."""
+    words = context.draft.plate.program.words
+    lines = words.line[(words.letter == ord("G")) & (words.value == 92)]
+    with_e = np.isin(lines, words.line[words.letter == ord("E")])
+    other = np.isin(lines, words.line[np.isin(words.letter, np.frombuffer(b"XYZ", np.uint8))])
+    return np.unique(lines[with_e | ~other]).astype(np.int64)
+
+
+def _write_g92(context: Context, stop_line: I8, row: I8) -> None:
+    """Set the counter back to what the file had before `row`, at the start of `stop_line`."""
+    counter = file_counter(context, row)
+    plate = context.draft.plate
+    text = join_pools(b"G92 E", fixed(counter, e_decimals(plate)), context.newline, count=len(row))
+    place = plate.program.lines.start[stop_line]
+    seq = 2 * np.searchsorted(context.draft.row, row) - 1
+    context.edits.add(place, place, seq, 1, text)
+
+
+def file_counter(context: Context, row: I8) -> F8:
+    """The file's E counter before each of `row`, in the units of its text: its last E word or G92 E."""
+    program = context.draft.plate.program
+    relative = program.states.e_relative
+    lines = program.moves.line
+    carrying = np.flatnonzero((program.moves.e != 0) & (relative.at(lines) == 0.0))
+    at = np.searchsorted(carrying, row) - 1
+    last_row = np.where(at >= 0, carrying[np.maximum(at, 0)] if len(carrying) else 0, -1)
+    g92 = _file_g92_e(context)
+    here = np.append(lines, len(program.lines)).astype(np.int64)[row]
+    g_at = np.searchsorted(g92, here) - 1
+    last_set = np.where(g_at >= 0, g92[np.maximum(g_at, 0)] if len(g92) else 0, -1)
+    result = np.zeros(len(row))
+    row_line = np.where(last_row >= 0, lines[np.maximum(last_row, 0)], -1)
+    by_row = row_line > last_set
+    if np.any(by_row):
+        words = line_words(program.lines, row_line[by_row], "E")
+        result[by_row] = words.value["E"][words.of(row_line[by_row])]
+    by_set = (last_set >= 0) & ~by_row
+    if np.any(by_set):
+        words = line_words(program.lines, last_set[by_set], "E")
+        result[by_set] = np.nan_to_num(words.value["E"][words.of(last_set[by_set])])
+    return result
+
+
+def filament_words(
+    context: Context, words: LineWords, flowing: Bool, is_cut: Bool, stretch: Stretch
+) -> tuple[F8, Bool]:
+    """E to write for each piece, in the units of the text, and which pieces need one.
+
+    Rounding carries over: what a relative E word loses is added to the next piece of the same visit.
+    """
+    draft = context.draft
+    program = draft.plate.program
+    need = is_cut | flowing
+    if stretch.shift_after is not None:
+        need |= np.isin(draft.row, stretch.rows)
+    piece = np.flatnonzero(need)
+    rows = draft.row[piece]
+    line = program.moves.line[rows]
+    written = words.value["E"][words.of(line)]
+    has = ~np.isnan(written)
+    piece, rows, written = piece[has], rows[has], written[has]
+    relative = program.states.e_relative.at(program.moves.line[rows]) == 1.0
+    e_unit = program.moves.e[rows] / e_factor(context, rows)
+    result = np.full(len(draft.row), np.nan)
+
+    remaining = e_unit * (1.0 - draft.t1[piece])
+    shift = stretch.shift_after[piece] if stretch.shift_after is not None else 0.0
+    result[piece[~relative]] = (written - remaining + shift)[~relative]
+
+    flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
+    share = (written * (draft.t1[piece] - draft.t0[piece]) * flow)[relative]
+    at = piece[relative]
+    if len(at):
+        new_visit = np.flatnonzero(np.diff(at, prepend=-9) > 1)
+        total = np.cumsum(share)
+        base = np.zeros(len(at))
+        base[new_visit] = np.concatenate([[0.0], total[new_visit[1:] - 1]])
+        visit = np.zeros(len(at), np.int64)
+        visit[new_visit] = 1
+        owner = np.cumsum(visit) - 1
+        run = total - base[new_visit][owner]
+        scale = 10.0 ** e_decimals(draft.plate)
+        rounded = np.rint(run * scale)
+        before = np.concatenate([[0.0], rounded[:-1]])
+        before[new_visit] = 0.0
+        result[at] = (rounded - before) / scale
+    return result, ~np.isnan(result)
+
+
+def write_filament(context: Context, words: LineWords, e_word: F8, has: Bool) -> None:
+    """Replace the E number on the lines that survive; cut pieces before them are written elsewhere."""
+    draft = context.draft
+    piece = np.flatnonzero(has & (draft.t1 == 1.0))
+    if len(piece) == 0:
+        return
+    at = words.of(draft.plate.program.moves.line[draft.row[piece]])
+    decimals = e_decimals(draft.plate)
+    # A word that would say the same is left alone.
+    differs = np.rint(words.value["E"][at] * 10.0**decimals) != np.rint(e_word[piece] * 10.0**decimals)
+    piece, at = piece[differs], at[differs]
+    text = fixed(e_word[piece], decimals)
+    context.edits.add(words.begin["E"][at], words.end["E"][at], 2 * piece, 4, text)

@@ -1,0 +1,93 @@
+"""Words of a chosen set of lines, with the place of each number in the file: what an edit replaces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.gcode.program import Lines
+from gcodetools.gcode.tokens import BLOCK_BYTES, tokenise
+
+__all__ = ["LineWords", "gather_lines", "line_words"]
+
+I8 = NDArray[np.int64]
+F8 = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LineWords:
+    """Words of `line` (k,) int64, ascending and unique.
+
+    begin, end, value : a (k,) column a letter: byte span of the number in the file and the number; -1 and NaN
+    where the line lacks the letter. words_end : byte behind the last word, where another may be added.
+    words_begin : byte of the first word. has_star : lines that carry a checksum.
+    """
+
+    line: I8
+    begin: dict[str, I8]
+    end: dict[str, I8]
+    value: dict[str, F8]
+    words_begin: I8
+    words_end: I8
+    has_star: NDArray[np.bool_]
+
+    def of(self, lines: NDArray[np.integer]) -> NDArray[np.intp]:
+        """Index into the columns for each of `lines`, which must all be present."""
+        return np.searchsorted(self.line, lines)
+
+
+def _runs(lines: I8) -> tuple[I8, I8]:
+    """First and behind-last line of each run of neighbours."""
+    breaks = np.flatnonzero(np.diff(lines) != 1) + 1
+    first = np.concatenate([[0], breaks])
+    last = np.concatenate([breaks, [len(lines)]])
+    return lines[first], lines[last - 1] + 1
+
+
+def gather_lines(lines: Lines, which: I8) -> tuple[list[bytes], list[tuple[int, int]]]:
+    """Bytes of the lines `which` (ascending, unique) in buffers of about a block, each with its stretch of
+    `which` as (first, behind last) index."""
+    buffers: list[bytes] = []
+    spans: list[tuple[int, int]] = []
+    if len(which) == 0:
+        return buffers, spans
+    first, last = _runs(which)
+    begin, end = lines.start[first].tolist(), lines.start[last].tolist()
+    parts: list[bytes] = []
+    size, done, counted = 0, 0, 0
+    for index, (a, b) in enumerate(zip(begin, end, strict=True)):
+        parts.append(lines.data[a:b])
+        size += b - a
+        counted += int(last[index] - first[index])
+        if size >= BLOCK_BYTES or index == len(begin) - 1:
+            buffers.append(b"".join(parts))
+            spans.append((done, counted))
+            parts, size, done = [], 0, counted
+    return buffers, spans
+
+
+def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineWords:
+    """Words `letters` of the lines `wanted`, made ascending and unique here."""
+    which: I8 = np.unique(np.asarray(wanted, dtype=np.int64))
+    count = len(which)
+    begin = {k: np.full(count, -1, np.int64) for k in letters}
+    end = {k: np.full(count, -1, np.int64) for k in letters}
+    value = {k: np.full(count, np.nan) for k in letters}
+    words_begin, words_end = np.full(count, -1, np.int64), np.full(count, -1, np.int64)
+    has_star = np.zeros(count, bool)
+    for buffer, (low, high) in zip(*gather_lines(lines, which), strict=True):
+        tokens = tokenise(buffer)
+        shift = lines.start[which[low:high]] - tokens.line_start[: high - low]
+        owner = tokens.line + low
+        at_begin, at_end = tokens.begin + shift[tokens.line], tokens.end + shift[tokens.line]
+        for key in letters:
+            mine = np.flatnonzero(tokens.letter == ord(key))
+            begin[key][owner[mine]] = at_begin[mine]
+            end[key][owner[mine]] = at_end[mine]
+            value[key][owner[mine]] = tokens.value[mine]
+        words_end[owner] = at_end
+        words_begin[owner[::-1]] = tokens.begin[::-1] - 1 + shift[tokens.line[::-1]]
+        has_star[tokens.star_line + low] = True
+    return LineWords(which, begin, end, value, words_begin, words_end, has_star)

@@ -1,0 +1,153 @@
+"""Lines for the pieces of a cut move: all but the last are new, the last is the file's own line."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import Context, feed_text
+from gcodetools.edit.draft import e_decimals
+from gcodetools.edit.lines import LineWords
+from gcodetools.gcode.numbers import Pool, fixed, fixed_text, join_pools
+from gcodetools.gcode.program import ARC, CLOCKWISE
+
+__all__ = ["coordinate_decimals", "piece_lines"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+_MIN_DECIMALS = 3
+
+
+def coordinate_decimals(context: Context, letter: str) -> int:
+    """Decimals of a coordinate: the most the file uses for that letter, at least 3."""
+    return max(context.draft.plate.program.decimals.get(letter, 0), _MIN_DECIMALS)
+
+
+def piece_lines(context: Context, words: LineWords, is_cut: Bool, feed_word: F8, e_word: F8) -> None:
+    """Write the lines of cut moves' pieces but the last, and the new arc centres of the last."""
+    draft = context.draft
+    moves = draft.plate.program.moves
+    piece = np.flatnonzero(is_cut & (draft.t1 < 1.0))
+    arc = (moves.kind[draft.row[piece]] & ARC) != 0
+    _straight_pieces(context, words, piece[~arc], feed_word, e_word)
+    tails = np.flatnonzero(is_cut & (draft.t0 > 0.0) & (draft.t1 == 1.0))
+    tails = tails[(moves.kind[draft.row[tails]] & ARC) != 0]
+    _arc_pieces(context, words, piece[arc], tails, feed_word, e_word)
+
+
+def _logical(context: Context, rows: NDArray[np.integer], values: F8, axis: str) -> F8:
+    """Machine coordinates as the file's text would write them at `rows`."""
+    program = context.draft.plate.program
+    line = program.moves.line[rows]
+    offset = getattr(program.states, f"offset_{axis}").at(line)
+    unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
+    result: F8 = (values - np.nan_to_num(offset)) / unit
+    return result
+
+
+def _optional(letter: bytes, values: F8, present: Bool, decimals: int) -> Pool:
+    """` L<value>` where present, nothing elsewhere."""
+    number = fixed(values[present], decimals)
+    words = join_pools(b" " + letter, number, count=int(present.sum()))
+    length = np.zeros(len(values), np.int64)
+    length[present] = words.length
+    return Pool(words.data, length)
+
+
+def _straight_pieces(context: Context, words: LineWords, piece: I8, feed_word: F8, e_word: F8) -> None:
+    draft = context.draft
+    program = draft.plate.program
+    if len(piece) == 0:
+        return
+    from_row = draft.row[piece].astype(np.int64)
+    t = draft.t1[piece]
+    moves = program.moves
+    before = np.maximum(from_row - 1, 0)
+    point = {
+        axis: getattr(moves, axis)[before]
+        + (getattr(moves, axis)[from_row] - getattr(moves, axis)[before]) * t
+        for axis in "xyz"
+    }
+    at = words.of(moves.line[from_row])
+    parts: list[Pool | bytes] = [b"G1"]
+    for letter in "XYZ":
+        moving = getattr(moves, letter.lower())[before] != getattr(moves, letter.lower())[from_row]
+        present = moving if letter == "Z" else moving | (words.begin[letter][at] >= 0)
+        value = _logical(context, from_row, point[letter.lower()], letter.lower())
+        parts.append(_optional(letter.encode(), value, present, coordinate_decimals(context, letter)))
+    parts.append(_optional(b"E", e_word[piece], ~np.isnan(e_word[piece]), e_decimals(draft.plate)))
+    parts.append(_feed_words(context, piece, feed_word))
+    parts.append(context.newline)
+    place = program.lines.start[moves.line[from_row]]
+    context.edits.add(place, place, 2 * piece, 2, join_pools(*parts, count=len(piece)))
+
+
+def _feed_words(context: Context, piece: I8, feed_word: F8) -> Pool:
+    draft = context.draft
+    present = ~np.isnan(feed_word[piece])
+    number = feed_text(context, feed_word[piece[present]], draft.row[piece[present]])
+    words = join_pools(b" F", number, count=int(present.sum()))
+    length = np.zeros(len(piece), np.int64)
+    length[present] = words.length
+    return Pool(words.data, length)
+
+
+def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_word: F8, e_word: F8) -> None:
+    """Pieces of arcs, always with I and J, whatever the file's own line had."""
+    draft = context.draft
+    program = draft.plate.program
+    moves, arcs = program.moves, program.arcs
+    digits = {k: coordinate_decimals(context, k) for k in "XYZIJ"}
+    feeds = _feed_words(context, np.concatenate([piece, tails]).astype(np.int64), feed_word)
+    ends = np.cumsum(feeds.length)
+    for n, p in enumerate(np.concatenate([piece, tails]).astype(np.int64).tolist()):
+        row = int(draft.row[p])
+        k = int(np.searchsorted(arcs.row, row))
+        here = np.array([row])
+        unit = float(
+            _logical(context, here, np.array([1.0]), "x")[0]
+            - _logical(context, here, np.array([0.0]), "x")[0]
+        )
+        begin = arcs.begin[k] + arcs.sweep[k] * draft.t0[p]
+        end = arcs.begin[k] + arcs.sweep[k] * draft.t1[p]
+        i, j = (-arcs.radius[k] * np.cos(begin) * unit, -arcs.radius[k] * np.sin(begin) * unit)
+        x = arcs.cx[k] + arcs.radius[k] * np.cos(end)
+        y = arcs.cy[k] + arcs.radius[k] * np.sin(end)
+        if p in tails:
+            x, y = moves.x[row], moves.y[row]
+        rise = moves.z[row] - moves.z[row - 1] if row else 0.0
+        text = b"G2" if moves.kind[row] & CLOCKWISE else b"G3"
+        for letter, axis, value in (("X", "x", x), ("Y", "y", y)):
+            number = float(_logical(context, here, np.array([value]), axis)[0])
+            text += b" " + letter.encode() + fixed_text(number, digits[letter])
+        if rise:
+            z = moves.z[row - 1] + rise * draft.t1[p]
+            text += b" Z" + fixed_text(float(_logical(context, here, np.array([z]), "z")[0]), digits["Z"])
+        text += b" I" + fixed_text(float(i), digits["I"]) + b" J" + fixed_text(float(j), digits["J"])
+        if not np.isnan(e_word[p]):
+            text += b" E" + fixed_text(float(e_word[p]), e_decimals(draft.plate))
+        line = int(moves.line[row])
+        at = int(words.of(np.array([line]))[0])
+        if draft.t1[p] < 1.0:
+            text += feeds.data[ends[n] - feeds.length[n] : ends[n]].tobytes() + context.newline
+            place = int(program.lines.start[line])
+            context.edits.one(place, place, 2 * p, 2, text)
+        else:
+            _replace_arc_words(context, words, at, p, text)
+
+
+def _replace_arc_words(context: Context, words: LineWords, at: int, p: int, text: bytes) -> None:
+    """Put the tail's own I and J (and R's successor) on the file's line, leaving its other words alone."""
+    numbers = {chunk[:1]: chunk[1:] for chunk in text.split(b" ")[1:]}
+    last = -1
+    for letter in ("I", "J"):
+        if words.begin[letter][at] >= 0:
+            last = int(words.end[letter][at])
+            context.edits.one(int(words.begin[letter][at]), last, 2 * p, 4, numbers[letter.encode()])
+    missing = b"".join(b" " + k.encode() + numbers[k.encode()] for k in ("I", "J") if words.begin[k][at] < 0)
+    if words.begin["R"][at] >= 0:
+        first = int(words.begin["R"][at]) - 1
+        context.edits.one(first, int(words.end["R"][at]), 2 * p, 4, missing.strip())
+    elif missing:
+        context.edits.one(last, last, 2 * p, 5, missing)

@@ -1,0 +1,253 @@
+"""Rests: the pause at a layer change, with the nozzle off every outline and primed again afterwards.
+
+After the file's own retraction and lift the nozzle goes off the parts, waits in pieces of at most 5 s, comes
+back over infill or an inner perimeter of the layer below, is primed there by what was retracted plus the
+ooze, and retracts again. On a plate printed object after object it stays above the current object.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.documents.profiles import Bed
+from gcodetools.edit.context import Change, Context, feed_text
+from gcodetools.edit.draft import Rest, e_decimals
+from gcodetools.edit.filament import file_counter
+from gcodetools.gcode.numbers import fixed_text
+from gcodetools.gcode.program import LINE, RETRACT
+from gcodetools.toolpath.beads import FEATURE_INDEX
+
+__all__ = ["MAX_DWELL_S", "Unrested", "emit_rests"]
+
+F8 = NDArray[np.float64]
+
+MAX_DWELL_S = 5.0  # a longer G4 looks to a host like a printer that hangs
+_CLEAR_MM = 2.0
+_MARGIN_MM = 5.0
+_INNER = tuple(FEATURE_INDEX[word] for word in ("solid", "sparse", "perimeter", "gap"))
+
+
+@dataclass(frozen=True, slots=True)
+class Unrested:
+    """A rest that was not done: plate layer index, who asked, why."""
+
+    layer: int
+    region: str
+    why: str
+
+
+def emit_rests(context: Context, ooze_mm: float, bed: Bed | None) -> list[Unrested]:
+    """Write the draft's rests; return those that had no safe place.
+
+    Parameters
+    ----------
+    ooze_mm : filament lost in a rest, primed on top of what the file retracted.
+    bed : where the nozzle may go, None to stay within the box of the file's own beads.
+    """
+    missed = []
+    spots = _parking_spots(context, bed) if context.draft.rests else np.empty((0, 2))
+    for rest in sorted(context.draft.rests, key=lambda r: r.layer):
+        why = _one(context, rest, ooze_mm, spots)
+        if why:
+            missed.append(Unrested(rest.layer, rest.region, why))
+    return missed
+
+
+def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> str:
+    plate = context.draft.plate
+    moves, layers = plate.program.moves, plate.layers
+    first_row = int(layers.first_row[rest.layer])
+    is_bead = plate.beads.feature != 0
+    behind = first_row + int(np.argmax(is_bead[first_row:])) if np.any(is_bead[first_row:]) else len(moves)
+    earlier = np.flatnonzero(is_bead[:behind])
+    if len(earlier) == 0:
+        return "nothing is printed before it"
+    last_bead = int(earlier[-1])
+    row, retracted = _retracted_and_lifted(context, last_bead, behind, float(layers.z_mm[rest.layer]))
+    if row < 0:
+        return "the file does not retract and lift before this layer"
+    if plate.program.states.xyz_relative.at(moves.line[[row]])[0] == 1.0:
+        return "the file moves in relative coordinates there"
+    below = np.arange(max(int(layers.first_row[rest.layer - 1]), 0), last_bead + 1)
+    inner = below[np.isin(plate.beads.feature[below], _INNER)]
+    prime_at = (moves.x[inner[-1]], moves.y[inner[-1]]) if len(inner) else None
+    sequential = bool(layers.run.max(initial=0) > 0)
+    park = prime_at if sequential else _clear_spot(context, spots, below)
+    _write(context, rest, row, behind, park, prime_at, retracted, ooze_mm)
+    return ""
+
+
+def _retracted_and_lifted(context: Context, last_bead: int, behind: int, z_mm: float) -> tuple[int, float]:
+    """The first row after the last bead at which the filament is pulled back and the nozzle is at least at
+    the new layer's height, and how much is pulled back (NaN for a firmware retraction)."""
+    moves = context.draft.plate.program.moves
+    rows = np.arange(last_bead + 1, behind)
+    if len(rows) == 0:
+        return -1, 0.0
+    pulled = -np.cumsum(moves.e[rows])
+    by_firmware = ((moves.kind[rows] & RETRACT) != 0) & (moves.e[rows] == 0)
+    firmware = np.maximum.accumulate(by_firmware)
+    ok = ((pulled > 1e-6) | firmware) & (moves.z[rows] >= z_mm - 1e-6)
+    if not np.any(ok):
+        return -1, 0.0
+    k = int(np.argmax(ok))
+    return int(rows[k]), float("nan") if firmware[k] else float(pulled[k])
+
+
+def _parking_spots(context: Context, bed: Bed | None) -> F8:
+    """Candidate points (k, 2): corners and edges of the beads' box with a margin where the bed allows it,
+    then without, then a grid inside it."""
+    plate = context.draft.plate
+    rows = np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer >= 0))
+    x, y = plate.program.moves.x[rows], plate.program.moves.y[rows]
+    low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
+    unit = np.array([[0, 0], [1, 0], [0, 1], [1, 1], [0.5, 0], [0, 0.5], [1, 0.5], [0.5, 1]])
+    outer = (low - _MARGIN_MM) + unit * (high - low + 2 * _MARGIN_MM)
+    grid = np.stack(np.meshgrid(np.linspace(0, 1, 21), np.linspace(0, 1, 21)), -1).reshape(-1, 2)
+    spots = [low + unit * (high - low), low + grid * (high - low)]
+    if bed is not None:
+        spots.insert(0, outer[_on_bed(outer, bed)])
+    return np.concatenate(spots)
+
+
+def _on_bed(points: F8, bed: Bed) -> NDArray[np.bool_]:
+    origin = np.array(bed.origin)
+    if bed.radius is not None:
+        inside: NDArray[np.bool_] = np.hypot(*(points - origin).T) <= bed.radius
+        return inside
+    size = np.array(bed.size)
+    within: NDArray[np.bool_] = np.all((points >= origin) & (points <= origin + size), axis=1)
+    return within
+
+
+def _clear_spot(context: Context, spots: F8, rows: NDArray[np.int64]) -> tuple[float, float] | None:
+    """The first spot at least 2 mm from every bead of the layer below, None if there is none."""
+    plate = context.draft.plate
+    moves = plate.program.moves
+    beads = rows[(plate.beads.feature[rows] != 0) & (rows > 0)]
+    a = np.column_stack([moves.x[beads - 1], moves.y[beads - 1]])
+    b = np.column_stack([moves.x[beads], moves.y[beads]])
+    along = b - a
+    size = np.maximum((along**2).sum(1), 1e-12)
+    for spot in spots:
+        t = np.clip(((spot - a) * along).sum(1) / size, 0, 1)
+        if len(a) == 0 or np.hypot(*(spot - a - along * t[:, None]).T).min() >= _CLEAR_MM:
+            return float(spot[0]), float(spot[1])
+    return None
+
+
+def _travel_feed(context: Context, row: int) -> float:
+    """The file's own travel feed near `row`, mm/s."""
+    plate = context.draft.plate
+    moves = plate.program.moves
+    near = slice(max(0, row - 2000), row + 2000)
+    travel = (plate.beads.feature[near] == 0) & (plate.beads.length_mm[near] > 0.5)
+    feeds = moves.f[near][travel & ((moves.kind[near] & LINE) != 0)]
+    feeds = feeds[~np.isnan(feeds)]
+    return float(feeds.max()) if len(feeds) else 50.0
+
+
+def _write(
+    context: Context,
+    rest: Rest,
+    row: int,
+    behind: int,
+    park: tuple[float, float] | None,
+    prime_at: tuple[float, float] | None,
+    retracted: float,
+    ooze_mm: float,
+) -> None:
+    plate = context.draft.plate
+    program, moves = plate.program, plate.program.moves
+    line = _line_behind(context, row)
+    newline = context.newline
+    travel = (
+        b" F" + feed_text(context, np.array([_travel_feed(context, row)]), np.array([row])).data.tobytes()
+    )
+    text: list[bytes] = []
+
+    def go(point: tuple[float, float]) -> None:
+        text.append(
+            b"G0 X" + _xy(context, row, point[0], "x") + b" Y" + _xy(context, row, point[1], "y") + travel
+        )
+
+    if park is not None:
+        go(park)
+    left = rest.seconds
+    while left > 1e-9:
+        piece = min(left, MAX_DWELL_S)
+        text.append(b"G4 P" + fixed_text(piece * 1000.0, 0))
+        left -= piece
+    if prime_at is not None:
+        if park != prime_at:
+            go(prime_at)
+        text += _prime(context, row, retracted, ooze_mm)
+    returns = _next_travel(context, row, behind)
+    if returns is None and (park is not None or prime_at is not None):
+        go((float(moves.x[row]), float(moves.y[row])))
+    feed = moves.f[row]
+    if feed == feed:
+        text.append(b"G1 F" + feed_text(context, np.array([feed]), np.array([row])).data.tobytes())
+    place = int(program.lines.start[line])
+    seq = 2 * int(np.searchsorted(context.draft.row, row + 1)) - 1
+    context.edits.one(place, place, seq, 3, b"".join(t + newline for t in text))
+    end = int(moves.line[returns]) if returns is not None else int(moves.line[min(row + 1, len(moves) - 1)])
+    context.changes.append(Change(line, end, ("position", "e"), f"rest of {rest.seconds:g} s"))
+
+
+def _xy(context: Context, row: int, value: float, axis: str) -> bytes:
+    program = context.draft.plate.program
+    line = program.moves.line[[row]]
+    offset = float(np.nan_to_num(getattr(program.states, f"offset_{axis}").at(line))[0])
+    unit = 25.4 if program.states.inches.at(line)[0] == 1.0 else 1.0
+    return fixed_text((value - offset) / unit, max(program.decimals.get(axis.upper(), 0), 3))
+
+
+def _line_behind(context: Context, row: int) -> int:
+    """The first line behind `row`'s that stands outside object brackets, or the very next one."""
+    moves = context.draft.plate.program.moves
+    first = int(moves.line[row]) + 1
+    last = int(moves.line[row + 1]) if row + 1 < len(moves) else first
+    candidates = np.arange(first, last + 1)
+    free = candidates[context.bracket_at(candidates) < 0]
+    return int(free[0]) if len(free) else first
+
+
+def _prime(context: Context, row: int, retracted: float, ooze_mm: float) -> list[bytes]:
+    """Push what was retracted plus the ooze, then retract again, so that the file goes on from its state."""
+    program = context.draft.plate.program
+    line = program.moves.line[[row]]
+    decimals = e_decimals(context.draft.plate)
+    by_firmware = retracted != retracted
+    pull = 0.0 if by_firmware else retracted
+    per_unit = 25.4 if program.states.inches.at(line)[0] == 1.0 else 1.0
+    if len(program.states.volumetric.line):
+        per_unit *= float(program.states.volumetric.at(line)[0])
+    push, pull = (pull + ooze_mm) / per_unit, pull / per_unit
+    feed = b" F" + fixed_text(1500.0 / (25.4 if program.states.inches.at(line)[0] == 1.0 else 1.0), 0)
+    if program.states.e_relative.at(line)[0] == 1.0:
+        forth, back = fixed_text(push, decimals), fixed_text(-pull, decimals)
+        reset: list[bytes] = []
+    else:
+        counter = float(file_counter(context, np.array([row + 1]))[0])
+        forth, back = fixed_text(counter + push, decimals), fixed_text(counter + push - pull, decimals)
+        reset = [b"G92 E" + fixed_text(counter, decimals)]
+    if by_firmware:
+        return [b"G11", b"G1 E" + forth + feed, b"G10", *reset]
+    return [b"G1 E" + forth + feed, b"G1 E" + back + feed, *reset]
+
+
+def _next_travel(context: Context, row: int, behind: int) -> int | None:
+    """The file's own next move in X and Y if it is a travel with both words: it may start elsewhere."""
+    plate = context.draft.plate
+    moves = plate.program.moves
+    for k in range(row + 1, min(behind + 1, len(moves))):
+        moved = moves.x[k] != moves.x[k - 1] or moves.y[k] != moves.y[k - 1]
+        if moved:
+            both = moves.x[k] != moves.x[k - 1] and moves.y[k] != moves.y[k - 1]
+            straight = bool(moves.kind[k] & LINE)
+            return k if both and straight and k < behind and moves.e[k] == 0 else None
+    return None

@@ -1,0 +1,144 @@
+"""Edits to bytes: replaces spans of the file and copies everything else as it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.errors import Fault
+from gcodetools.gcode.numbers import Pool
+
+__all__ = ["EditList", "Edits", "apply_edits"]
+
+I8 = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Edits:
+    """Spans [begin, end) of the file and the text that takes their place, in file order, disjoint.
+
+    begin, end : (k,) int64. text : a Pool of k texts. newlines : (k,) int64, line ends in each text beyond
+    those of the span it replaces.
+    """
+
+    begin: I8
+    end: I8
+    text: Pool
+    newlines: I8
+
+    def __len__(self) -> int:
+        return len(self.begin)
+
+
+@dataclass(slots=True)
+class EditList:
+    """Collects edits in any order and sorts them by place, then by `seq`, then by `sub`.
+
+    `seq` is twice the index of the piece an edit belongs to, or one less for what stands between pieces;
+    `sub` orders what belongs to one piece.
+    """
+
+    _begin: list[I8] = field(default_factory=list)
+    _end: list[I8] = field(default_factory=list)
+    _seq: list[I8] = field(default_factory=list)
+    _sub: list[I8] = field(default_factory=list)
+    _pools: list[Pool] = field(default_factory=list)
+
+    def add(self, begin: I8, end: I8, seq: I8, sub: int, pool: Pool) -> None:
+        """Columns of edits of one kind."""
+        if len(begin):
+            self._begin.append(np.asarray(begin, np.int64))
+            self._end.append(np.asarray(end, np.int64))
+            self._seq.append(np.asarray(seq, np.int64))
+            self._sub.append(np.full(len(begin), sub, np.int64))
+            self._pools.append(pool)
+
+    def one(self, begin: int, end: int, seq: int, sub: int, text: bytes) -> None:
+        """One edit."""
+        pool = Pool(np.frombuffer(text, np.uint8), np.array([len(text)], np.int64))
+        self.add(np.array([begin]), np.array([end]), np.array([seq]), sub, pool)
+
+    def finish(self, data: bytes) -> Edits:
+        """All edits in order.
+
+        Raises
+        ------
+        Fault : two edits claim the same bytes.
+        """
+        if not self._begin:
+            none = np.empty(0, np.int64)
+            return Edits(none, none, Pool(np.empty(0, np.uint8), none), none)
+        begin, end = np.concatenate(self._begin), np.concatenate(self._end)
+        order = np.lexsort((np.concatenate(self._sub), np.concatenate(self._seq), begin))
+        text = _reordered(self._pools, order)
+        begin, end = begin[order], end[order]
+        if np.any(begin[1:] < end[:-1]):
+            at = int(np.flatnonzero(begin[1:] < end[:-1])[0])
+            line = data.count(b"\n", 0, int(begin[at])) + 1
+            raise Fault(f"two edits claim the same bytes in line {line}")
+        begin, text = _at_unfinished_end(data, begin, end, text)
+        return Edits(begin, end, text, _newlines(data, begin, end, text))
+
+
+def _reordered(pools: list[Pool], order: I8) -> Pool:
+    data = np.concatenate([p.data for p in pools])
+    length = np.concatenate([p.length for p in pools])
+    start = np.cumsum(length) - length
+    new_length = length[order]
+    new_start = np.cumsum(new_length) - new_length
+    index = np.arange(len(data)) + np.repeat(start[order] - new_start, new_length)
+    return Pool(data[index], new_length)
+
+
+def _at_unfinished_end(data: bytes, begin: I8, end: I8, text: Pool) -> tuple[I8, Pool]:
+    """Where the file's last line has no line end, what comes behind it must bring one."""
+    if data.endswith(b"\n") or len(begin) == 0 or begin[-1] < len(data):
+        return begin, text
+    first = int(np.searchsorted(begin, len(data)))
+    texts = [text.text(i) for i in range(first, len(begin))]
+    newline = b"\r\n" if texts[0].endswith(b"\r\n") else b"\n"
+    whole = newline + b"".join(texts)
+    texts = [whole.removesuffix(newline)] + [b""] * (len(texts) - 1)
+    kept = int(text.length[:first].sum())
+    new = np.concatenate([text.data[:kept], np.frombuffer(b"".join(texts), np.uint8)])
+    return begin, Pool(new, np.concatenate([text.length[:first], [len(t) for t in texts]]))
+
+
+def _newlines(data: bytes, begin: I8, end: I8, text: Pool) -> I8:
+    count = np.zeros(len(begin), np.int64)
+    owner = np.repeat(np.arange(len(begin)), text.length)
+    np.add.at(count, owner[text.data == 10], 1)
+    for index in np.flatnonzero(end > begin).tolist():
+        if end[index] - begin[index] > 24:  # numbers are shorter and hold no line end
+            count[index] -= data.count(b"\n", int(begin[index]), int(end[index]))
+    return count
+
+
+def apply_edits(data: bytes, edits: Edits) -> bytes:
+    """The edited file. Bytes outside the edits are copied, not recomputed."""
+    if len(edits) == 0:
+        return data
+    source = np.frombuffer(data, np.uint8)
+    removed = edits.end - edits.begin
+    total = len(data) - int(removed.sum()) + len(edits.text.data)
+    # Where each edit's text stands in the output: its place in the source, plus all growth before it.
+    growth = np.cumsum(edits.text.length - removed) - (edits.text.length - removed)
+    at = edits.begin + growth
+    out = np.empty(total, np.uint8)
+    is_text = _span_mask(at, at + edits.text.length, total)
+    keep = ~_span_mask(edits.begin, edits.end, len(data))
+    out[is_text] = edits.text.data
+    np.logical_not(is_text, out=is_text)
+    out[is_text] = source[keep]
+    return out.tobytes()
+
+
+def _span_mask(begin: I8, end: I8, size: int) -> NDArray[np.bool_]:
+    step = np.zeros(size + 1, np.int8)
+    filled = end > begin
+    # Disjoint spans may touch, so a place can be an end and a beginning: add, don't assign.
+    step[begin[filled]] += 1
+    step[end[filled]] -= 1
+    return np.cumsum(step[:-1], dtype=np.int8).view(np.bool_)

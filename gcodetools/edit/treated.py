@@ -1,0 +1,82 @@
+"""Treated: an original, what was wanted of it, and the bytes that come of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gcodetools.documents.profiles import Bed
+from gcodetools.edit.audit import Audit, audit
+from gcodetools.edit.commands import emit_accel, emit_fan, emit_nozzle
+from gcodetools.edit.context import Change, Context
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.emit import emit_beads
+from gcodetools.edit.rests import Unrested, emit_rests
+from gcodetools.edit.splice import Edits, apply_edits
+from gcodetools.gcode.program import Moves
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["Treated", "emit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Treated:
+    """A treated plate: the original, the draft, the edits, the declared changes, the lines held back
+    (0-based) and the rests that found no place."""
+
+    original: Plate
+    draft: Draft
+    edits: Edits
+    changes: tuple[Change, ...]
+    held_back: tuple[int, ...]
+    unrested: tuple[Unrested, ...]
+    output: bytes
+
+    def render(self) -> bytes:
+        """The treated file; the very input where nothing changes."""
+        return self.output
+
+    @property
+    def moves(self) -> Moves:
+        """The treated file's moves."""
+        return self.plate.program.moves
+
+    @property
+    def plate(self) -> Plate:
+        """The treated file as a plate."""
+        return Plate.from_bytes(self.output, self.original.program.lines.name)
+
+    def audit(self, *, full: bool = False) -> Audit:
+        """Read back what was written (see `edit.audit`)."""
+        return audit(
+            self.original, self.edits, self.output, list(self.changes), list(self.held_back), full=full
+        )
+
+
+def emit(
+    draft: Draft, *, ooze_mm: float, bed: Bed | None, record: tuple[int, bytes] | None = None
+) -> Treated:
+    """Turn a draft into text.
+
+    Parameters
+    ----------
+    ooze_mm, bed : for rests, see `rests.emit_rests`.
+    record : line (0-based) before which the record's text goes; left out where nothing changes.
+    """
+    context = Context(draft)
+    emit_beads(context)
+    emit_nozzle(context)
+    emit_fan(context)
+    emit_accel(context)
+    unrested = emit_rests(context, ooze_mm, bed)
+    data = draft.plate.program.lines.data
+    edits = context.edits.finish(data)
+    if len(edits) and record is not None:
+        place = int(draft.plate.program.lines.start[record[0]])
+        context.edits.one(place, place, -1, 0, record[1])
+        edits = context.edits.finish(data)
+    changes = tuple(sorted(context.changes, key=lambda c: (c.first, c.last)))
+    held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
+    output = apply_edits(data, edits)
+    return Treated(draft.plate, draft, edits, changes, held_back, tuple(unrested), output)

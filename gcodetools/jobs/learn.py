@@ -1,0 +1,37 @@
+"""Start a kit from a sliced file, with a drawing to read coordinates from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from gcodetools.gcode.files import write_atomic
+from gcodetools.jobs.apply import read_plate
+from gcodetools.kit.learning import learn
+
+__all__ = ["learn_file"]
+
+
+def learn_file(path: Path, label: str | None, out: Path) -> tuple[dict[str, Any], list[str]]:
+    """Write a kit and its drawing (beside it, `.svg`); return record and warnings.
+
+    Raises
+    ------
+    InputError : the file, or no such label. CannotWrite : see `files.write_atomic`.
+    """
+    plate = read_plate(path)
+    learnt = learn(plate, label)
+    drawing = out.with_name(out.name.removesuffix(".yaml").removesuffix(".kit") + ".svg")
+    write_atomic(out, learnt.kit_text.encode())
+    write_atomic(drawing, learnt.drawing.encode())
+    record: dict[str, Any] = {
+        "schema": "beadwright.learn/1",
+        "file": str(path),
+        "out": str(out),
+        "drawing": str(drawing),
+        "part": learnt.part,
+        "label": learnt.label,
+        "height_mm": round(learnt.height_mm, 3),
+        "thin_areas": learnt.areas,
+    }
+    return record, list(learnt.warnings)

@@ -1,0 +1,82 @@
+"""The same work as the commands, for scripts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from gcodetools.edit.treated import Treated
+from gcodetools.jobs.apply import Options, apply_plate, read_plate
+from gcodetools.jobs.sources import Subset
+from gcodetools.kit import schema
+from gcodetools.kit.placing import Placed, place
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["Kit", "PlacedKit", "apply", "load_kit", "read"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedKit:
+    """A kit on a plate: `poses` of the instances found, `absent` parts, `warnings`."""
+
+    kit: schema.Kit
+    placed: Placed
+
+    @property
+    def poses(self) -> tuple[object, ...]:
+        return tuple(self.placed.poses)
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """A loaded kit."""
+
+    document: schema.Kit
+
+    def place(self, plate: Plate) -> PlacedKit:
+        """Find the kit's parts on a plate.
+
+        Raises
+        ------
+        InputError : an outline that fits several turns, or two parts with one outline.
+        """
+        return PlacedKit(self.document, place(self.document, plate))
+
+
+def read(path: Path | str) -> Plate:
+    """Read a sliced file: bytes, moves, states, marks, layers, beads.
+
+    Raises
+    ------
+    InputError : unreadable, or no G-code.
+    """
+    return read_plate(Path(path))
+
+
+def load_kit(*paths: Path | str) -> Kit:
+    """Read kit files, or folders of them.
+
+    Raises
+    ------
+    InputError : unreadable or invalid.
+    """
+    return Kit(schema.load_kits(paths))
+
+
+def apply(
+    plate: Plate,
+    placed: PlacedKit,
+    *,
+    machine: str | None = None,
+    material: str | None = None,
+    only: str | None = None,
+    verify: bool = False,
+) -> Treated:
+    """Treat a plate. `render()` of the result gives the bytes.
+
+    Raises
+    ------
+    BeadwrightError : as the command `apply`.
+    """
+    options = Options((), material, machine, (), Subset.parse(only), again=True, verify=verify)
+    return apply_plate(plate, placed.kit, options).treated

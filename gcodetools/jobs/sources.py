@@ -1,0 +1,154 @@
+"""What jobs open: plates, kits, profiles with their overrides, and which instances are meant."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+
+from gcodetools.documents import profiles
+from gcodetools.documents.fields import override
+from gcodetools.documents.profiles import Machine, Material
+from gcodetools.errors import UsageError
+from gcodetools.kit.placing import Pose
+from gcodetools.kit.schema import Kit
+from gcodetools.marks.settings import Settings
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["Profiles", "Subset", "digest", "profiles_for"]
+
+_FALLBACK_MATERIAL = "petg"
+
+
+@dataclass(frozen=True, slots=True)
+class Profiles:
+    """Material and machine in force, and where the material's name is from: "command line", "kit", "file" or
+    "assumed"."""
+
+    material: Material
+    material_from: str
+    machine: Machine | None
+    overrides: tuple[str, ...]
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 in hex."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def profiles_for(
+    kit: Kit | None, settings: Settings, material: str | None, machine: str | None, sets: Iterable[str]
+) -> Profiles:
+    """Profiles by the command line, else the kit, else the file's own filament word, else PETG.
+
+    Raises
+    ------
+    InputError : a profile that is not there or invalid. UsageError : an override that makes no sense.
+    """
+    name, source = material, "command line"
+    if name is None and kit is not None and kit.material is not None:
+        name, source = kit.material, "kit"
+    if name is None:
+        spelled = (settings.filament_type or "").split(";")[0].strip().lower()
+        if spelled in profiles.names("materials"):
+            name, source = spelled, "file"
+        else:
+            name, source = _FALLBACK_MATERIAL, "assumed"
+    machine_name = machine or (kit.machine if kit is not None else None)
+    loaded = profiles.load_material(name)
+    loaded_machine = profiles.load_machine(machine_name) if machine_name else None
+    by_kind: dict[str, dict[str, str]] = {"material": {}, "machine": {}}
+    for item in sets:
+        kind, key, value = _split_override(item)
+        by_kind[kind][key] = value
+    if by_kind["machine"] and loaded_machine is None:
+        raise UsageError("--set machine...: no machine is named", "Name one with --machine.")
+    if by_kind["material"]:
+        loaded = override(loaded, by_kind["material"])
+    if by_kind["machine"] and loaded_machine is not None:
+        loaded_machine = override(loaded_machine, by_kind["machine"])
+    return Profiles(loaded, source, loaded_machine, tuple(sets))
+
+
+def _split_override(item: str) -> tuple[str, str, str]:
+    path, equals, value = item.partition("=")
+    kind, dot, key = path.strip().partition(".")
+    if not equals or not dot or kind not in ("material", "machine") or not key:
+        raise UsageError(
+            f"--set {item}: expected material.<key>=<value> or machine.<key>=<value>",
+            "For example --set material.price_per_kg=22.",
+        )
+    return kind, key, value.strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Subset:
+    """Which instances a run treats. only : (glob, numbers or None) pairs. half : every second instance."""
+
+    only: tuple[tuple[str, frozenset[int] | None], ...] = ()
+    half: bool = False
+    skipped: list[str] = field(default_factory=list)
+
+    @classmethod
+    def parse(cls, text: str | None, half: bool = False) -> Subset:
+        """Read `film-clip#1,3` or `film-clip,hook#2`.
+
+        Raises
+        ------
+        UsageError : anything else.
+        """
+        pairs: list[tuple[str, frozenset[int] | None]] = []
+        for item in re.findall(r"[^,#]+(?:#\d+(?:,\d+)*)?|.+", text or ""):
+            name, sharp, numbers = item.strip(" ,").partition("#")
+            if not name or (sharp and not re.fullmatch(r"\d+(,\d+)*", numbers)):
+                raise UsageError(
+                    f"--only {text}: expected LABEL or LABEL#n,n", "For example --only film-clip#1,3."
+                )
+            chosen = frozenset(map(int, numbers.split(","))) if sharp else None
+            pairs.append((name.lower(), chosen))
+        return cls(tuple(pairs), half)
+
+    def holds(self, pose: Pose) -> bool:
+        """Whether this instance is meant."""
+        if self.half and pose.instance % 2 == 0:
+            return False
+        if not self.only:
+            return True
+        names = {pose.part.lower(), (pose.label or "").lower()}
+        return any(
+            any(fnmatchcase(name, glob) for name in names) and (chosen is None or pose.instance in chosen)
+            for glob, chosen in self.only
+        )
+
+
+def instance_numbers(part_instances: object, poses: list[Pose]) -> list[Pose]:
+    """The poses that the kit's `instances` names."""
+    if part_instances == "all" or not isinstance(part_instances, tuple):
+        return poses
+    return [pose for pose in poses if pose.instance in part_instances]
+
+
+def file_name(plate: Plate) -> str:
+    """The plate's file name without its folder."""
+    return Path(plate.program.lines.name).name
+
+
+def estimate(best: float, low: float, high: float, source: str, basis: str = "modelled") -> dict[str, Any]:
+    """A number with its band, as every estimate is printed."""
+    low, high = min(low, high), max(low, high)
+    digits = 6
+    return {
+        "low": round(low, digits),
+        "best": round(best, digits),
+        "high": round(high, digits),
+        "basis": basis,
+        "coverage": 0.9,
+        "source": source,
+    }
+
+
+__all__ += ["estimate", "file_name", "instance_numbers"]

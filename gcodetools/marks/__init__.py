@@ -1,0 +1,1 @@
+"""Comments and object commands of sliced files: read by tables, one a convention. Knows no geometry."""

@@ -1,0 +1,91 @@
+"""What marks say, as arrays keyed by line (0-based)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Marks", "Objects", "Spans"]
+
+F8 = NDArray[np.float64]
+I2 = NDArray[np.int16]
+I4 = NDArray[np.int32]
+U1 = NDArray[np.uint8]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Spans:
+    """Stretches of lines [first, last], both inclusive."""
+
+    first: I4
+    last: I4
+
+    def holds(self, lines: NDArray[np.integer]) -> Bool:
+        """Which of `lines` lie in a span."""
+        if len(self.first) == 0:
+            return np.zeros(len(lines), bool)
+        at = np.searchsorted(self.first, lines, side="right") - 1
+        inside: Bool = (at >= 0) & (lines <= self.last[np.maximum(at, 0)])
+        return inside
+
+
+@dataclass(frozen=True, slots=True)
+class Objects:
+    """Labelled objects and the spans that bracket them.
+
+    names : the label of each as the file spells it first. aliases : other spellings of the same object.
+    span_object : (s,) index into names. span_first, span_last : (s,) lines of the marks that open and close
+    a span, inclusive, ascending. span_bracket : whether a span is a pair of start and stop marks, which a
+    host may cancel, rather than a label that holds until the next.
+    """
+
+    names: tuple[str, ...]
+    aliases: tuple[tuple[str, ...], ...]
+    span_object: I2
+    span_first: I4
+    span_last: I4
+    span_bracket: Bool
+
+    def at(self, lines: NDArray[np.integer]) -> I2:
+        """Object of each of `lines`, -1 outside."""
+        if len(self.span_first) == 0:
+            return np.full(len(lines), -1, np.int16)
+        at = np.searchsorted(self.span_first, lines, side="right") - 1
+        inside = (at >= 0) & (lines <= self.span_last[np.maximum(at, 0)])
+        return np.where(inside, self.span_object[np.maximum(at, 0)], -1).astype(np.int16)
+
+    def brackets(self) -> Spans:
+        """The spans that a host may cancel."""
+        return Spans(self.span_first[self.span_bracket], self.span_last[self.span_bracket])
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Marks of one file.
+
+    convention : its letter. layer_line : (k,) lines that begin a layer, with layer_z and layer_height (mm, NaN
+    where the mark names none) and layer_raft. feature_line : (k,) with feature (own index) and feature_word
+    (index into feature_words, as spelled). width_line, height_line : with their mm. wipes, towers : spans.
+    warnings : what was odd.
+    """
+
+    convention: str
+    layer_line: I4
+    layer_z: F8
+    layer_height: F8
+    layer_raft: Bool
+    feature_line: I4
+    feature: U1
+    feature_word: I2
+    feature_words: tuple[str, ...]
+    width_line: I4
+    width: F8
+    height_line: I4
+    height: F8
+    objects: Objects
+    wipes: Spans
+    towers: Spans
+    warnings: tuple[str, ...] = ()

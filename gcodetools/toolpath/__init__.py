@@ -1,0 +1,1 @@
+"""Moves to geometry: layers, beads, features, islands, filament."""

@@ -1,0 +1,31 @@
+"""`accel`: a lower acceleration for the beads of a region."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gcodetools.edit.draft import Draft
+from gcodetools.kit.settings import Accel
+from gcodetools.treat.target import Done, Target, claim, overlap_note
+
+__all__ = ["treat"]
+
+
+def treat(draft: Draft, target: Target, setting: Accel) -> list[Done]:
+    """Cap the acceleration, mm/s2. Where the file never sets one there is nothing to return to: refused."""
+    program = draft.plate.program
+    line = program.moves.line[draft.row[target.pieces]]
+    own = program.states.accel.at(line)
+    asked = f"at most {setting.max_mm_s2:g} mm/s2"
+    if np.all(np.isnan(own)):
+        why = "the file sets no acceleration before these beads, so there is none to return to"
+        return [target.answer("accel", asked, "nothing", why, refused=True)]
+    known = ~np.isnan(own)
+    pieces, own = target.pieces[known], own[known]
+    wanted = np.minimum(own, setting.max_mm_s2)
+    taken, others = claim(draft, draft.accel, pieces, wanted)
+    if len(taken) == 0 or np.all(own <= setting.max_mm_s2):
+        why = overlap_note(others) or "the file's own acceleration is that low already"
+        return [target.answer("accel", asked, "nothing", why)]
+    done = f"{setting.max_mm_s2:g} mm/s2 over {draft.piece_mm[taken].sum():.0f} mm"
+    return [target.answer("accel", asked, done, overlap_note(others))]

@@ -1,0 +1,105 @@
+"""The order in which a kit's settings act, and which of them are built."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.draft import Draft, cuttable
+from gcodetools.kit.placing import Pose
+from gcodetools.kit.selection import RegionHit
+from gcodetools.kit.settings import Treatment
+from gcodetools.toolpath.plate import Plate
+from gcodetools.treat import accel, fan, flow, nozzle, rest, speed
+from gcodetools.treat.target import Bounds, Done, Target
+
+__all__ = ["BUILT", "Work", "draft_of"]
+
+# In this order within a region; a new treatment is a file beside and a line here.
+BUILT: dict[str, Callable[[Draft, Target, Any], list[Done]]] = {
+    "speed": speed.treat,
+    "flow": flow.treat,
+    "accel": accel.treat,
+    "rest": rest.treat,
+    "nozzle": nozzle.treat,
+    "fan": fan.treat,
+}
+_ON_BEADS = ("speed", "flow", "accel")
+
+Work = tuple[RegionHit, Pose, Treatment, str]
+
+
+def draft_of(
+    plate: Plate, work: list[Work], bounds: Bounds, layer_s: NDArray[np.float64], base: tuple[float, float]
+) -> tuple[Draft, list[Done]]:
+    """A Draft that holds what the regions' treatments want, and what became of each.
+
+    Parameters
+    ----------
+    work : (hit, pose, treatment, beads) in the order of the kit: the region written first wins.
+    layer_s : (layers,) seconds of each plate layer.
+    base : nozzle (C) and fan (fraction) before the file's first command, NaN if unknown.
+
+    Raises
+    ------
+    Refused : a temperature outside the allowed range.
+    """
+    cut_row, cut_t = _cuts(plate, work)
+    draft = Draft.of(plate, cut_row, cut_t)
+    draft.base_nozzle_c, draft.base_fan = base
+    results: list[Done] = []
+    for hit, pose, treatment, _ in work:
+        selection = hit.selection
+        pieces = draft.pieces_in(selection.row, selection.t0, selection.t1)
+        target = Target(hit, pose, treatment, pieces, bounds, layer_s)
+        for key in treatment.settings:
+            setting = getattr(treatment, key)
+            if key not in BUILT:
+                why = f"`{key}` is not built yet in this version"
+                results.append(target.answer(key, _plain(setting), "nothing", why, refused=True))
+            elif len(pieces) == 0:
+                why = "no bead has its midpoint in the region"
+                results.append(target.answer(key, _plain(setting), "nothing", why, warning=True))
+        for key, treat in BUILT.items():
+            if key in treatment.settings and len(pieces):
+                results += treat(draft, target, getattr(treatment, key))
+    return draft, _joined(results)
+
+
+def _plain(setting: object) -> str:
+    if isinstance(setting, str):
+        return setting
+    names = getattr(setting, "__struct_fields__", ())
+    pairs = [(n, getattr(setting, n)) for n in names]
+    return ", ".join(f"{n} {v}" for n, v in pairs if v is not None and v is not False and v != 0) or "yes"
+
+
+def _joined(results: list[Done]) -> list[Done]:
+    """One answer a region and setting where several tools gave the same."""
+    seen: dict[tuple[object, ...], Done] = {}
+    for done in results:
+        key = (done.part, done.instance, done.region, done.setting, done.done, done.why)
+        seen[key] = replace(done)
+    return list(seen.values())
+
+
+def _cuts(plate: Plate, work: list[Work]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Where beads are cut: at the edges of regions whose treatment acts on beads, and nowhere else."""
+    rows, places = [], []
+    for hit, _, treatment, beads in work:
+        if not any(key in treatment.settings for key in _ON_BEADS):
+            continue
+        outermost = beads == "perimeters" or bool(treatment.flow and treatment.flow.outer)
+        selection = hit.selection
+        ok = cuttable(plate, selection.row, outermost)
+        for t in (selection.t0, selection.t1):
+            inside = ok & (t > 0.0) & (t < 1.0)
+            rows.append(selection.row[inside].astype(np.int64))
+            places.append(t[inside])
+    if not rows:
+        return np.empty(0, np.int64), np.empty(0)
+    return np.concatenate(rows), np.concatenate(places)

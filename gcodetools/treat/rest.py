@@ -1,0 +1,27 @@
+"""`rest`: a pause at the layer changes of a region, so that what lies below has cooled and set."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.draft import Rest as DraftRest
+from gcodetools.kit.settings import Rest
+from gcodetools.treat.target import Done, Target
+
+__all__ = ["treat"]
+
+
+def treat(draft: Draft, target: Target, setting: Rest) -> list[Done]:
+    """Ask for a rest before each layer in which the region occurs; once a layer, however many instances."""
+    layer = draft.plate.beads.layer[draft.row[target.pieces]]
+    used = np.unique(layer[layer > 0]).tolist()
+    asked = f"{setting.seconds:g} s a layer"
+    have = {r.layer: r for r in draft.rests}
+    new = [k for k in used if k not in have]
+    draft.rests += [DraftRest(k, setting.seconds, target.name) for k in new]
+    if not used:
+        return [target.answer("rest", asked, "nothing", "no layer change before its beads")]
+    done = f"{setting.seconds:g} s before {len(new)} layers" if new else "nothing"
+    why = f"{len(used) - len(new)} layers rest for an earlier region" if len(new) < len(used) else ""
+    return [target.answer("rest", asked, done, why)]

@@ -1,0 +1,59 @@
+"""Fixtures shared by all tests: where the samples of real files stand, and which files there are."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+PROJECT = Path(__file__).resolve().parent.parent
+SAMPLE_SUFFIXES = {".gcode", ".g"}
+
+settings.register_profile(
+    "default", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("default")
+
+
+def shared_folder() -> Path | None:
+    """The folder of samples: BEADWRIGHT_SHARED, or `shared` beside the project."""
+    named = os.environ.get("BEADWRIGHT_SHARED")
+    folder = Path(named) if named else PROJECT.parent / "shared"
+    return folder if (folder / "gcode" / "samples").is_dir() else None
+
+
+def sample_paths() -> list[Path]:
+    """Every text sample, in order of name; empty where the folder is missing."""
+    folder = shared_folder()
+    if folder is None:
+        return []
+    found = (folder / "gcode" / "samples").iterdir()
+    return sorted(p for p in found if p.suffix in SAMPLE_SUFFIXES)
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    folder = shared_folder()
+    if folder is None:
+        return "samples: none found (set BEADWRIGHT_SHARED); tests that need them are skipped"
+    return f"samples: {len(sample_paths())} in {folder}"
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A test that asks for `sample_path` runs once a sample."""
+    if "sample_path" in metafunc.fixturenames:
+        paths = sample_paths()
+        absent = pytest.param(None, marks=pytest.mark.skip(reason="samples absent: set BEADWRIGHT_SHARED"))
+        metafunc.parametrize(
+            "sample_path", paths or [absent], ids=[p.name for p in paths] if paths else ["absent"]
+        )
+
+
+@pytest.fixture(scope="session")
+def samples() -> Path:
+    """Folder of the sample files."""
+    folder = shared_folder()
+    if folder is None:
+        pytest.skip("samples absent: set BEADWRIGHT_SHARED")
+    return folder / "gcode" / "samples"
