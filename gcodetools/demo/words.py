@@ -20,10 +20,10 @@ __all__ = [
 # Own words: outermost perimeter overhang gap bridge bottom solid top sparse skirt other.
 SENTENCE = {
     "outermost": "External perimeter", "perimeter": "Perimeter", "overhang": "Overhang perimeter",
-    "gap": "Gap fill", "bridge": "Bridge infill", "bottom": "Solid infill", "solid": "Solid infill",
+    "gap": "Solid infill", "bridge": "Bridge infill", "bottom": "Solid infill", "solid": "Solid infill",
     "top": "Top solid infill", "sparse": "Internal infill", "skirt": "Skirt/Brim", "other": "Custom",
 }  # fmt: skip
-INTERNAL = {**SENTENCE, "perimeter": "Internal perimeter", "skirt": "Skirt"}
+INTERNAL = {**SENTENCE, "perimeter": "Internal perimeter", "gap": "Gap fill", "skirt": "Skirt"}
 WALLS = {
     "outermost": "Outer wall", "perimeter": "Inner wall", "overhang": "Overhang wall", "gap": "Gap infill",
     "bridge": "Bridge", "bottom": "Bottom surface", "solid": "Internal solid infill", "top": "Top surface",

@@ -8,7 +8,7 @@ whole output instead; both must agree.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
-POSITION_MM = 2e-3  # an end point printed with three decimals
+POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
 _GAP_LINES = 8
 _FULL_SHARE = 0.5  # reading windows costs more than reading everything from here on
@@ -77,9 +77,15 @@ def audit(
     held_back: list[int],
     *,
     full: bool = False,
+    base_fan: float = 0.0,
 ) -> Audit:
-    """Compare `output` with the original under the declared `changes`."""
-    program = plate.program
+    """Compare `output` with the original under the declared `changes`.
+
+    Parameters
+    ----------
+    base_fan : what the part fan runs at before the file's first command for it.
+    """
+    program = _with_base(plate.program, base_fan)
     mapped = line_map(edits, program.lines.start)
     first, last = _windows(program, edits, changes)
     whole = full or _needs_whole(program) or int((last - first).sum()) > _FULL_SHARE * len(program.lines)
@@ -88,7 +94,7 @@ def audit(
             raise Fault("nothing was edited, yet the output differs from the input")
         return Audit(len(program.lines), 0, 0, 0, 0, 0, False)
     if whole:
-        other = read_program(output, "output")
+        other = _with_base(read_program(output, "output"), base_fan)
         rows = np.arange(len(program.moves))
         to_line = mapped[program.moves.line]
         ends = np.array([len(program.moves)])
@@ -107,6 +113,13 @@ def audit(
     return Audit(
         len(program.lines) - replaced, replaced, inserted, len(set(held_back)), bad, len(rows), whole, why
     )
+
+
+def _with_base(program: Program, base_fan: float) -> Program:
+    if base_fan == 0.0:
+        return program
+    fan = replace(program.states.fan, initial=base_fan)
+    return replace(program, states=replace(program.states, fan=fan))
 
 
 def _replaced_lines(program: Program, edits: Edits) -> I8:
@@ -367,6 +380,7 @@ def _sums(
     e_off = np.abs(e_new - program.moves.e[rows]) > 0.51 * units * np.maximum(pieces, 1) * 2
     old = _lengths(program)[rows]
     l_off = np.abs(l_new - old) > LENGTH_MM * np.maximum(pieces, 1)
+    l_off &= rows > 0  # where the machine stands before the first move nobody knows
     return [
         ("filament", e_off & ~_allowed(program, rows, changes, "e")),
         ("path length", l_off & ~_allowed(program, rows, changes, "position")),

@@ -49,46 +49,66 @@ def _between(command_lines: I8, row_line: I8) -> tuple[I8, Bool]:
 
 
 def _walk(
-    context: Context, track: Track, target: F8, file_value: F8, state: _State, outside: bool, why: str
+    context: Context,
+    rows: I8,
+    track: Track,
+    target: F8,
+    file_value: F8,
+    state: _State,
+    outside: bool,
+    why: str,
 ) -> None:
-    """Write, replace and restore commands so that each row of the plate finds its target.
+    """Write, replace and restore commands so that each of `rows` finds its target.
 
-    target, file_value : (m,) per row. outside : commands of ours keep out of object brackets where the change
-    falls on a bracket's edge; where it does not they are restored before the bracket ends.
+    rows : (k,) ascending, every row of the plate, more than once where it is cut. target, file_value : (k,).
+    outside : commands of ours keep out of object brackets where the change falls on a bracket's edge; where it
+    does not they are restored before the bracket ends.
     """
-    line = context.draft.plate.program.moves.line.astype(np.int64)
-    treated = ~(np.isclose(target, file_value, rtol=0, atol=1e-9) | np.isnan(target))
+    row_line = context.draft.plate.program.moves.line.astype(np.int64)
+    line, bracket = row_line[rows], context.bracket[rows]
+    # Where the file never set a value there is none to put back.
+    treated = ~(np.isclose(target, file_value, rtol=0, atol=1e-9) | np.isnan(target) | np.isnan(file_value))
     if not np.any(treated):
         return
+    seq = 2 * (np.arange(len(rows)) if len(rows) == len(context.draft.row) else _first_piece(context, rows)) - 1
     wanted = np.where(treated, target, file_value)
     command, has_command = _between(track.line.astype(np.int64), line)
     was_treated = np.concatenate([[False], treated[:-1]])
     broken = np.zeros(len(line), bool)
     if not outside:
-        broken[1:] = context.bracket[1:] != context.bracket[:-1]
-        has_command &= ~treated | (context.bracket_at(command) == context.bracket)
+        broken[1:] = bracket[1:] != bracket[:-1]
+        has_command &= ~treated | (context.bracket_at(command) == bracket)
     before = np.concatenate([[np.nan], wanted[:-1]])
 
-    _replace(context, track, line, np.flatnonzero(has_command & treated), wanted, state)
+    _replace(context, track, line, np.flatnonzero(has_command & treated), wanted, seq, state)
     enter = treated & ~has_command & (~was_treated | broken | (wanted != before))
     leave = was_treated & (broken | (~treated & ~has_command))
     leave_at, enter_at = np.flatnonzero(leave), np.flatnonzero(enter)
     leave_value = np.where(broken[leave_at], file_value[leave_at - 1], wanted[leave_at])
     if outside:
         for i, value in zip(leave_at.tolist(), leave_value.tolist(), strict=True):
-            _insert_outside(context, i, value, state)
+            _insert_outside(context, int(rows[i]), value, state)
         for i in enter_at.tolist():
-            _insert_outside(context, i, float(wanted[i]), state)
+            _insert_outside(context, int(rows[i]), float(wanted[i]), state)
     else:
-        _insert(context, leave_at, line[leave_at - 1] + 1, leave_value, 0, state)
-        _insert(context, enter_at, line[enter_at], wanted[enter_at], 3, state)
+        # Right behind what was treated; between two pieces of one move that is before the move's own line.
+        behind = np.minimum(line[leave_at - 1] + 1, line[leave_at])
+        _insert(context, behind, leave_value, seq[leave_at], 0, state)
+        _insert(context, line[enter_at], wanted[enter_at], seq[enter_at], 3, state)
     if treated[-1]:
-        _insert_outside(context, len(line), float(file_value[-1]), state)
-    context.declare(np.flatnonzero(treated), line, state.fields, why)
+        _insert_outside(context, len(row_line), float(file_value[-1]), state)
+    context.declare(np.unique(rows[treated]), row_line, state.fields, why)
 
 
-def _replace(context: Context, track: Track, line: I8, rows: I8, wanted: F8, state: _State) -> None:
-    """Give the file's own command lines before `rows` the wanted value; all between two rows get it."""
+def _first_piece(context: Context, rows: I8) -> I8:
+    return np.searchsorted(context.draft.row, rows)
+
+
+def _replace(
+    context: Context, track: Track, line: I8, rows: I8, wanted: F8, row_seq: I8, state: _State
+) -> None:
+    """Give the file's own command lines before `rows` (indices into `line`) the wanted value; all between two
+    get it."""
     if len(rows) == 0:
         return
     lines = context.draft.plate.program.lines
@@ -98,7 +118,7 @@ def _replace(context: Context, track: Track, line: I8, rows: I8, wanted: F8, sta
     count = high - low
     at = commands[np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))]
     value = np.repeat(wanted[rows], count)
-    seq = np.repeat(2 * np.searchsorted(context.draft.row, rows) - 1, count)
+    seq = np.repeat(row_seq[rows], count)
     words = line_words(lines, at, "".join(letter.decode() for letter in state.letters))
     begin, end = np.full(len(at), -1, np.int64), np.full(len(at), -1, np.int64)
     old = np.full(len(at), np.nan)
@@ -140,20 +160,21 @@ def _command(context: Context, value: float, state: _State) -> bytes:
     return state.command + number
 
 
-def _insert(context: Context, rows: I8, at: I8, value: F8, sub: int, state: _State) -> None:
+def _insert(context: Context, at: I8, value: F8, seq: I8, sub: int, state: _State) -> None:
     """Commands on lines of their own before the lines `at`; unknown values are not written."""
     known = ~np.isnan(value)
-    rows, at, value = rows[known], at[known], value[known]
+    at, value, seq = at[known], value[known], seq[known]
     number = fixed(value * _scale(context, state), state.decimals)
-    text = join_pools(state.command, number, context.newline, count=len(rows))
+    text = join_pools(state.command, number, context.newline, count=len(at))
     place = context.draft.plate.program.lines.start[at]
-    context.edits.add(place, place, 2 * np.searchsorted(context.draft.row, rows) - 1, sub, text)
+    context.edits.add(place, place, seq, sub, text)
 
 
 def _insert_outside(context: Context, row: int, value: float, state: _State) -> None:
     """A command between the row before and `row`, outside object brackets where there is such a line."""
     at = np.array([hold_line(context, row)])
-    _insert(context, np.array([row]), at, np.array([value]), 2, state)
+    seq = 2 * _first_piece(context, np.array([row])) - 1
+    _insert(context, at, np.array([value]), seq, 2, state)
 
 
 def hold_line(context: Context, row: int) -> int:
@@ -190,18 +211,19 @@ def emit_nozzle(context: Context) -> None:
         many = len(used) > 1
         suffix = f"M104 T{tool} S".encode() if many else b"M104 S"
         state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), _decimals(target, file_value))
-        _walk(context, track, _filled(target, mine), file_value, state, True, "nozzle hold")
+        every = np.arange(len(target))
+        _walk(context, every, track, _filled(target, mine), file_value, state, True, "nozzle hold")
 
 
 def _known(value: F8, base: float) -> F8:
     return np.where(np.isnan(value), base, value)
 
 
-def file_fan(draft: Draft) -> F8:
-    """Part fan the file has at each row; before its first command the kit's base, if it names one."""
+def file_fan(draft: Draft, rows: NDArray[np.integer] | slice = slice(None)) -> F8:
+    """Part fan the file has at `rows`; before its first command the kit's base, if it names one."""
     track = draft.plate.program.states.fan
     base = 0.0 if np.isnan(draft.base_fan) else draft.base_fan
-    return Track(track.line, track.value, base).at(draft.plate.program.moves.line)
+    return Track(track.line, track.value, base).at(draft.plate.program.moves.line[rows])
 
 
 def _filled(target: F8, mine: Bool) -> F8:
@@ -232,7 +254,8 @@ def emit_fan(context: Context) -> None:
     target = np.where(draft.fan == file_value, file_value, np.rint(draft.fan * steps) / steps)
     decimals = _decimals(target * full, file_value * full)
     state = _State("fan", ("fan",), b"M106 S", (b"S",), decimals)
-    _walk(context, states.fan, target, file_value, state, True, "fan hold")
+    every = np.arange(len(target))
+    _walk(context, every, states.fan, target, file_value, state, True, "fan hold")
 
 
 def emit_accel(context: Context) -> None:
@@ -242,29 +265,28 @@ def emit_accel(context: Context) -> None:
         return
     program = draft.plate.program
     track = program.states.accel
-    file_value = track.at(program.moves.line)
-    last_piece = draft.t1 == 1.0
-    target = np.full(len(program.moves), np.nan)
-    target[draft.row[last_piece]] = draft.accel[last_piece]
-    target = _bridged(context, target, track)
+    rows = draft.row.astype(np.int64)
+    file_value = track.at(program.moves.line[rows])
+    target = _bridged(context, draft.accel.copy(), track)
     words = _accel_words(context)
     fields = ("accel",) if words == b"M204 P" else ("accel", "travel_accel")
     state = _State("accel", fields, words, (b"P", b"S"), _decimals(target, file_value))
-    _walk(context, track, target, file_value, state, False, "acceleration")
+    _walk(context, rows, track, target, file_value, state, False, "acceleration")
 
 
 def _bridged(context: Context, target: F8, track: Track) -> F8:
     """Keep a target over the travels between two treated beads of one bracket, unless the file sets its own
     value there: fewer commands, the same beads."""
-    program = context.draft.plate.program
-    line = program.moves.line.astype(np.int64)
-    is_bead = context.draft.plate.beads.feature != 0
+    rows = context.draft.row
+    line = context.draft.plate.program.moves.line[rows].astype(np.int64)
+    bracket = context.bracket[rows]
+    is_bead = context.draft.plate.beads.feature[rows] != 0
     known = np.where(is_bead, np.arange(len(target)), -1)
     last = np.maximum.accumulate(known)
     following = np.minimum.accumulate(np.where(is_bead, np.arange(len(target)), len(target))[::-1])[::-1]
     ok = ~is_bead & (last >= 0) & (following < len(target))
     low, high = np.maximum(last, 0), np.minimum(following, len(target) - 1)
-    ok &= (target[low] == target[high]) & (context.bracket[low] == context.bracket[high])
+    ok &= (target[low] == target[high]) & (bracket[low] == bracket[high])
     _, has = _between(track.line.astype(np.int64), line)
     set_since = np.cumsum(has)
     ok &= set_since == set_since[low]
@@ -272,12 +294,17 @@ def _bridged(context: Context, target: F8, track: Track) -> F8:
 
 
 def _accel_words(context: Context) -> bytes:
-    """How this file sets the print acceleration: `M204 P`, `M204 S` or an extended command."""
-    program = context.draft.plate.program
-    lines = program.states.accel.line
+    """How this file sets the print acceleration: an extended command, `M204 P` or `M204 S`.
+
+    S sets the travel acceleration too, so it will not do where the file has ever set the two apart.
+    """
+    states = context.draft.plate.program.states
+    lines = states.accel.line
     if len(lines) == 0:
         return b"M204 S"
-    text = program.lines.text(int(lines[-1])).upper()
+    text = context.draft.plate.program.lines.text(int(lines[-1])).upper()
     if b"SET_VELOCITY_LIMIT" in text:
         return b"SET_VELOCITY_LIMIT ACCEL="
-    return b"M204 P" if re.search(rb"\sP[0-9]", text) else b"M204 S"
+    both = np.union1d(lines, states.travel_accel.line) + 1
+    same = np.array_equal(states.accel.at(both), states.travel_accel.at(both), equal_nan=True)
+    return b"M204 S" if same else b"M204 P"

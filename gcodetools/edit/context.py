@@ -44,10 +44,9 @@ class Context:
     bracket: NDArray[np.int32] = field(init=False)
 
     def __post_init__(self) -> None:
-        objects = self.draft.plate.marks.objects
-        order = np.argsort(objects.span_first, kind="stable")
-        self.bracket_first = objects.span_first[order].astype(np.int64)
-        self.bracket_last = objects.span_last[order].astype(np.int64)
+        brackets = self.draft.plate.marks.objects.brackets()
+        self.bracket_first = brackets.first.astype(np.int64)
+        self.bracket_last = brackets.last.astype(np.int64)
         self.bracket = self.bracket_at(self.draft.plate.program.moves.line)
 
     def bracket_at(self, lines: NDArray[np.integer]) -> NDArray[np.int32]:

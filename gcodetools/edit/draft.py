@@ -63,7 +63,7 @@ class Draft:
     feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it.
     nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
     base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown.
-    holds, rests : what stands between moves.
+    holds, rests : what stands between moves. asked : answers to holds asked for before (setting, tool, rows).
     """
 
     plate: Plate
@@ -79,6 +79,7 @@ class Draft:
     base_fan: float = float("nan")
     holds: list[Hold] = field(default_factory=list)
     rests: list[Rest] = field(default_factory=list)
+    asked: dict[tuple[object, int, int, int], tuple[str, float, float]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, plate: Plate, cut_row: I8 | None = None, cut_t: F8 | None = None) -> Draft:
@@ -87,10 +88,10 @@ class Draft:
         blank = np.full(len(row), np.nan)
         return cls(plate, row, t0, t1, blank, blank.copy(), blank.copy())
 
-    @property
-    def piece_mm(self) -> F8:
-        """(p,) length of each piece, mm."""
-        return self.plate.beads.length_mm[self.row] * (self.t1 - self.t0)
+    def length_mm(self, pieces: I8) -> F8:
+        """Length of each of `pieces`, mm."""
+        length: F8 = self.plate.beads.length_mm[self.row[pieces]] * (self.t1[pieces] - self.t0[pieces])
+        return length
 
     def pieces_in(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
         """Indices of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""
@@ -100,7 +101,8 @@ class Draft:
         piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
         middle = (self.t0[piece] + self.t1[piece]) / 2
         inside = (middle >= np.repeat(t0, count)) & (middle <= np.repeat(t1, count))
-        return np.unique(piece[inside]).astype(np.int64)
+        found = piece[inside]
+        return found[np.diff(found, prepend=-1) > 0].astype(np.int64)
 
 
 def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F8, F8]:
@@ -116,7 +118,7 @@ def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F
     rows, t = np.asarray(cut_row, np.int64)[order], cut_t[order]
     length = plate.beads.length_mm[rows]
     keep = (t * length >= MIN_PIECE_MM) & ((1 - t) * length >= MIN_PIECE_MM)
-    keep &= plate.program.states.xyz_relative.at(plate.program.moves.line[rows]) == 0
+    keep &= _splittable(plate, rows)
     rows, t = rows[keep], t[keep]
     smallest_e = MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)
     while True:
@@ -143,15 +145,22 @@ def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F
     return row, t0, t1
 
 
+def _splittable(plate: Plate, rows: I8) -> NDArray[np.bool_]:
+    """Rows whose path can be written as several: absolute coordinates, arcs in XY of one turn at most."""
+    program = plate.program
+    ok: NDArray[np.bool_] = program.states.xyz_relative.at(program.moves.line[rows]) == 0
+    arc = (program.moves.kind[rows] & ARC) != 0
+    if np.any(arc):
+        where = np.searchsorted(program.arcs.row, rows[arc])
+        plain = np.abs(program.arcs.sweep[where]) <= 2 * np.pi + 1e-9
+        ok[arc] &= (program.arcs.plane[where] == 17) & plain
+    return ok
+
+
 def cuttable(plate: Plate, rows: NDArray[np.integer], outermost: bool) -> NDArray[np.bool_]:
-    """Which rows may be cut: beads, the outermost perimeter only if asked, arcs in XY only."""
+    """Which rows may be cut: beads, the outermost perimeter only if asked, arcs in XY of one turn."""
     feature = plate.beads.feature[rows]
     ok: NDArray[np.bool_] = feature != 0
     if not outermost:
         ok &= feature != FEATURE_INDEX["outermost"]
-    arc = (plate.program.moves.kind[rows] & ARC) != 0
-    if np.any(arc):
-        arcs = plate.program.arcs
-        where = np.searchsorted(arcs.row, rows[arc])
-        ok[arc] &= arcs.plane[where] == 17
-    return ok
+    return ok & _splittable(plate, np.asarray(rows, np.int64))

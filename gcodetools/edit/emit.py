@@ -30,8 +30,9 @@ def emit_beads(context: Context) -> None:
     draft = context.draft
     moves = draft.plate.program.moves
     file_feed = moves.f[draft.row]
-    target = np.where(np.isnan(draft.feed), file_feed, draft.feed)
-    fed = ~np.isnan(draft.feed) & (target != file_feed)
+    target = np.where(np.isnan(draft.feed) | np.isnan(file_feed), file_feed, draft.feed)
+    # Before the file's first F there is none to return to.
+    fed = ~np.isnan(draft.feed) & ~np.isnan(file_feed) & (target != file_feed)
     flowing = ~np.isnan(draft.flow) & (draft.flow != 1.0)
     is_cut = _is_cut(draft)
     bracket = context.bracket[draft.row]
@@ -86,7 +87,7 @@ def _walk_feed(
     own = np.zeros(count, bool)
     own[check] = first_piece[check] & (words.begin["F"][words.of(lines[draft.row[check]])] >= 0)
 
-    write_own = own & (fed | before_fed | is_cut)
+    write_own = own & (fed | is_cut)
     feed_word[write_own] = target[write_own]
     # A line of ours stands between brackets' pieces; inside a cut move the next piece's own line does it.
     leaving = np.flatnonzero(before_fed & ~own & (broken | (~fed & first_piece)))

@@ -11,6 +11,7 @@ from gcodetools.edit.context import Context, e_factor
 from gcodetools.edit.draft import e_decimals
 from gcodetools.edit.lines import LineWords, line_words
 from gcodetools.gcode.numbers import fixed, join_pools
+from gcodetools.gcode.program import RETRACT, UNRETRACT
 
 __all__ = ["Stretch", "filament_words", "file_counter", "shifted_stretches", "write_filament"]
 
@@ -32,19 +33,19 @@ class Stretch:
 
 
 def _rebase_lines(context: Context) -> I8:
-    """Lines before which a G92 of ours may stand: outside object brackets, never between two joined beads."""
+    """Lines before which a G92 of ours may stand: outside object brackets, at a travel or a retraction, never
+    between two joined beads (a line that only sets the feed joins them)."""
     plate = context.draft.plate
     moves, feature = plate.program.moves, plate.beads.feature
-    is_bead = feature != 0
-    free = np.flatnonzero(~is_bead & (context.bracket < 0))
+    filament = (moves.e != 0) | ((moves.kind & (RETRACT | UNRETRACT)) != 0)
+    acting = np.flatnonzero((plate.beads.length_mm > 0) | filament)
+    is_bead = np.append(feature[acting] != 0, False)
+    free = acting[~is_bead[:-1] & (context.bracket[acting] < 0)]
     after = context.bracket_last + 1
-    row = np.searchsorted(moves.line, after)
-    inside = row < len(moves)
-    bead_after = np.zeros(len(after), bool)
-    bead_after[inside] = is_bead[row[inside]]
-    bead_before = np.zeros(len(after), bool)
-    bead_before[row > 0] = is_bead[row[row > 0] - 1]
-    ok = ~(bead_after & bead_before) & (context.bracket_at(after) < 0)
+    row = np.searchsorted(moves.line[acting], after)
+    bead_after, bead_before = is_bead[row], is_bead[row - 1]
+    outside = (context.bracket_at(after) < 0) | np.isin(after, context.bracket_first)
+    ok = ~(bead_after & bead_before) & outside
     return np.unique(np.concatenate([moves.line[free].astype(np.int64), after[ok]]))
 
 
@@ -138,7 +139,19 @@ def file_counter(context: Context, row: I8) -> F8:
     if np.any(by_set):
         words = line_words(program.lines, last_set[by_set], "E")
         result[by_set] = np.nan_to_num(words.value["E"][words.of(last_set[by_set])])
-    return result
+    return result + _relative_since(context, np.maximum(row_line, last_set), row)
+
+
+def _relative_since(context: Context, since_line: I8, row: I8) -> F8:
+    """What relative E words before each of `row` have added to the counter since a line, in E units."""
+    moves = context.draft.plate.program.moves
+    rows = np.flatnonzero(context.draft.plate.program.states.e_relative.at(moves.line) == 1.0)
+    if len(rows) == 0:
+        return np.zeros(len(row))
+    total = np.concatenate([[0.0], np.cumsum(moves.e[rows] / e_factor(context, rows))])
+    low = np.searchsorted(moves.line[rows], since_line, side="right")
+    added: F8 = total[np.searchsorted(rows, row)] - total[low]
+    return np.where(np.searchsorted(rows, row) > low, added, 0.0)
 
 
 def filament_words(

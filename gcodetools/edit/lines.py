@@ -70,7 +70,9 @@ def gather_lines(lines: Lines, which: I8) -> tuple[list[bytes], list[tuple[int, 
 
 def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineWords:
     """Words `letters` of the lines `wanted`, made ascending and unique here."""
-    which: I8 = np.unique(np.asarray(wanted, dtype=np.int64))
+    which: I8 = np.asarray(wanted, dtype=np.int64)
+    if len(which) > 1 and not np.all(which[1:] > which[:-1]):
+        which = np.unique(which)
     count = len(which)
     begin = {k: np.full(count, -1, np.int64) for k in letters}
     end = {k: np.full(count, -1, np.int64) for k in letters}

@@ -101,6 +101,7 @@ def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_w
     digits = {k: coordinate_decimals(context, k) for k in "XYZIJ"}
     feeds = _feed_words(context, np.concatenate([piece, tails]).astype(np.int64), feed_word)
     ends = np.cumsum(feeds.length)
+    last_pieces = set(tails.tolist())
     for n, p in enumerate(np.concatenate([piece, tails]).astype(np.int64).tolist()):
         row = int(draft.row[p])
         k = int(np.searchsorted(arcs.row, row))
@@ -114,7 +115,7 @@ def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_w
         i, j = (-arcs.radius[k] * np.cos(begin) * unit, -arcs.radius[k] * np.sin(begin) * unit)
         x = arcs.cx[k] + arcs.radius[k] * np.cos(end)
         y = arcs.cy[k] + arcs.radius[k] * np.sin(end)
-        if p in tails:
+        if p in last_pieces:
             x, y = moves.x[row], moves.y[row]
         rise = moves.z[row] - moves.z[row - 1] if row else 0.0
         text = b"G2" if moves.kind[row] & CLOCKWISE else b"G3"
@@ -138,16 +139,21 @@ def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_w
 
 
 def _replace_arc_words(context: Context, words: LineWords, at: int, p: int, text: bytes) -> None:
-    """Put the tail's own I and J (and R's successor) on the file's line, leaving its other words alone."""
+    """Put the tail's own I and J (R's successors) on the file's line, leaving its other words alone.
+
+    An end point that the file leaves out is the start's, and the tail starts elsewhere: it is named too.
+    """
     numbers = {chunk[:1]: chunk[1:] for chunk in text.split(b" ")[1:]}
-    last = -1
     for letter in ("I", "J"):
         if words.begin[letter][at] >= 0:
-            last = int(words.end[letter][at])
-            context.edits.one(int(words.begin[letter][at]), last, 2 * p, 4, numbers[letter.encode()])
-    missing = b"".join(b" " + k.encode() + numbers[k.encode()] for k in ("I", "J") if words.begin[k][at] < 0)
+            place = int(words.begin[letter][at]), int(words.end[letter][at])
+            context.edits.one(*place, 2 * p, 4, numbers[letter.encode()])
+    missing = b"".join(
+        b" " + k.encode() + numbers[k.encode()] for k in ("X", "Y", "I", "J") if words.begin[k][at] < 0
+    )
     if words.begin["R"][at] >= 0:
         first = int(words.begin["R"][at]) - 1
         context.edits.one(first, int(words.end["R"][at]), 2 * p, 4, missing.strip())
     elif missing:
+        last = max(int(words.end[k][at]) for k in ("X", "Y", "I", "J"))
         context.edits.one(last, last, 2 * p, 5, missing)

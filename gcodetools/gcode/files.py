@@ -16,10 +16,12 @@ from pathlib import Path
 
 from gcodetools.errors import CannotWrite, InputError
 
-__all__ = ["RENAME_RETRY_S", "read_bytes", "write_atomic"]
+__all__ = ["RENAME_RETRY_S", "check_text", "read_bytes", "write_atomic"]
 
 RENAME_RETRY_S = 5.0
-_ZIP = b"PK\x03\x04"
+_PIECE_BYTES = 1 << 26
+_ZIP = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
+_BOM = b"\xef\xbb\xbf"
 _GZIP = b"\x1f\x8b"
 _BLOCKED = b"GCDE"
 
@@ -67,7 +69,7 @@ def check_text(data: bytes, name: str) -> None:
     ------
     InputError : with what it is and what to do.
     """
-    if not data.strip():
+    if not data or data.removeprefix(_BOM).isspace() or data == _BOM:
         raise InputError(
             f"{name}: empty, expected G-code", "Slice again; the export may have been interrupted."
         )
@@ -96,69 +98,123 @@ def check_text(data: bytes, name: str) -> None:
         )
 
 
-def _errno_reason(error: OSError) -> str:
-    if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return "the disk is full"
-    if error.errno in (errno.EACCES, errno.EPERM):
-        return "no permission, or another program holds it open"
-    if error.errno == errno.EROFS:
-        return "the folder is read-only"
-    return error.strerror or error.__class__.__name__
+_REASONS = {
+    errno.ENOSPC: ("the disk is full", "Free some space and run again."),
+    errno.EDQUOT: ("the disk quota is used up", "Free some space and run again."),
+    errno.EFBIG: ("the file would be larger than allowed there", "Write to another folder."),
+    errno.EACCES: (
+        "no permission, or another program holds it open",
+        "Close the other program or check the permissions of file and folder, then run again.",
+    ),
+    errno.EROFS: ("the folder is read-only", "Write to another folder."),
+    errno.ENOENT: ("the folder does not exist", "Make the folder first, or check the path."),
+    errno.ENOTDIR: ("a part of the path is no folder", "Check the path."),
+    errno.EISDIR: ("it is a folder", "Name a file in it."),
+    errno.ELOOP: ("symbolic links that go round in a circle", "Check the path."),
+}
+_REASONS[errno.EPERM] = _REASONS[errno.EACCES]
+
+
+def _reason(error: OSError) -> tuple[str, str]:
+    other = (error.strerror or error.__class__.__name__, "Try another folder, or run again.")
+    return _REASONS.get(error.errno or 0, other)
 
 
 def write_atomic(path: Path | str, data: bytes) -> None:
     """Write `data` so that `path` holds its old content or all of the new at any moment.
 
     The bytes go to a temporary file in the same folder, nameless until complete where the system can do
-    that, are flushed to the disk and renamed over `path`. Permissions are kept; a symbolic link stays one.
+    that, are flushed to the disk and renamed over `path`. Permissions and owner are kept; a symbolic link
+    stays one. What is no regular file (a pipe, a device) is written to directly.
 
     Raises
     ------
     CannotWrite : with the cause; the original is as it was.
     """
-    target = Path(path).resolve() if Path(path).is_symlink() else Path(path)
-    temporary = target.with_name(f".{target.name}.{os.getpid()}-{secrets.token_hex(4)}.beadwright")
     try:
-        mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else None
-        if mode is not None and not os.access(target, os.W_OK):
+        target = _real_target(Path(path))
+        old = target.stat() if target.exists() else None
+        if old is not None and stat.S_ISDIR(old.st_mode):
+            raise IsADirectoryError(errno.EISDIR, "it is a folder")
+        if old is not None and not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, "no permission to write")
-        _write_flushed(target.parent, temporary, data, mode)
-        _rename(temporary, target)
+        if old is not None and not stat.S_ISREG(old.st_mode):
+            target.write_bytes(data)
+            return
+        _replace(target, data, old)
     except OSError as error:
-        raise CannotWrite(
-            f"{path}: can't write: {_errno_reason(error)}", "Nothing was changed. Free it and run again."
-        ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink()
+        cause, hint = _reason(error)
+        raise CannotWrite(f"{path}: can't write: {cause}; nothing was changed", hint) from error
     _flush_folder(target.parent)
 
 
-def _write_flushed(folder: Path, temporary: Path, data: bytes, mode: int | None) -> None:
-    """Write and flush under the name `temporary`, which appears only once the file is whole if possible."""
-    nameless = getattr(os, "O_TMPFILE", 0)
-    descriptor = -1
-    if nameless and Path("/proc/self/fd").is_dir():
-        with contextlib.suppress(OSError):
-            descriptor = os.open(folder, os.O_WRONLY | nameless, 0o666)
-    named = descriptor < 0
-    if named:
-        descriptor = os.open(
-            temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666
-        )
+def _real_target(path: Path) -> Path:
     try:
-        view = memoryview(data)
-        while view:
-            view = view[os.write(descriptor, view[: 1 << 26]) :]
-        if mode is not None and hasattr(os, "fchmod"):
-            os.fchmod(descriptor, mode)
-        os.fsync(descriptor)
-        if not named:
-            os.link(f"/proc/self/fd/{descriptor}", temporary, follow_symlinks=True)
+        return path.resolve() if path.is_symlink() else path
+    except RuntimeError:  # how older interpreters report a circle
+        raise OSError(errno.ELOOP, "symbolic links in a circle") from None
+
+
+def _replace(target: Path, data: bytes, old: os.stat_result | None) -> None:
+    # The name does not hold the target's: that may be as long as the file system allows.
+    temporary = target.with_name(f".{os.getpid()}-{secrets.token_hex(6)}.beadwright")
+    try:
+        if not _write_nameless(temporary, data, old):
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+            descriptor = os.open(temporary, flags, 0o666)
+            try:
+                _fill(descriptor, data, old)
+            finally:
+                os.close(descriptor)
+            if old is not None and not hasattr(os, "fchmod"):
+                temporary.chmod(stat.S_IMODE(old.st_mode))
+        _rename(temporary, target)
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+
+
+def _write_nameless(temporary: Path, data: bytes, old: os.stat_result | None) -> bool:
+    """Write a file that has no name until it is whole; False where the system can't."""
+    if not hasattr(os, "O_TMPFILE"):
+        return False
+    try:
+        descriptor = os.open(temporary.parent, os.O_WRONLY | os.O_TMPFILE, 0o666)
+    except OSError:
+        return False
+    try:
+        _fill(descriptor, data, old)
+        return _link(descriptor, temporary)
     finally:
         os.close(descriptor)
-    if named and mode is not None:
-        temporary.chmod(mode)
+
+
+def _link(descriptor: int, temporary: Path) -> bool:
+    """Give a nameless file its name; False where the system can't."""
+    try:
+        # Without a folder's descriptor Python calls link(), which takes the entry in /proc for a file.
+        folder = os.open("/proc/self/fd", os.O_RDONLY)
+    except OSError:
+        return False
+    try:
+        os.link(str(descriptor), temporary, src_dir_fd=folder, follow_symlinks=True)
+    except OSError:
+        return False
+    finally:
+        os.close(folder)
+    return True
+
+
+def _fill(descriptor: int, data: bytes, old: os.stat_result | None) -> None:
+    """Write all of `data`, take over owner and permissions, flush to the disk."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(descriptor, view[:_PIECE_BYTES]) :]
+    if old is not None and hasattr(os, "fchmod"):
+        with contextlib.suppress(OSError):  # only the superuser may give a file away
+            os.fchown(descriptor, old.st_uid, old.st_gid)
+        os.fchmod(descriptor, stat.S_IMODE(old.st_mode))
+    os.fsync(descriptor)
 
 
 def _rename(temporary: Path, target: Path) -> None:

@@ -7,7 +7,7 @@ are zero and a value comes out as the very double that was read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,8 +42,10 @@ __all__ = [
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
+Bool = NDArray[np.bool_]
 DWELL_CODE, RETRACT_CODE, UNRETRACT_CODE, HOME, SET = 4, 10, 11, 28, 92
 _INCH_MM = 25.4
+_SAME_MM = 1e-6  # nearer than any file's decimals: sums of relative words and offsets leave rounding noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,153 +112,160 @@ class Interpreted:
     e_counter_before: F8 | None
 
 
-def _last(flag: NDArray[np.bool_]) -> NDArray[np.int32]:
-    """Index of the last True at or before each place, -1 before the first."""
-    index = np.where(flag, np.arange(len(flag), dtype=np.int32), np.int32(-1))
-    return np.maximum.accumulate(index, out=index)
+def _in_force(steps: Track, line: I4) -> F8:
+    """`Track.at` for ascending lines: a few slices instead of a search a line."""
+    edges = np.searchsorted(line, steps.line, side="right")
+    counts = np.diff(edges, prepend=0, append=len(line))
+    return np.repeat(np.concatenate([[steps.initial], steps.value]), counts)
 
 
-def _follow(value: F8, is_set: NDArray[np.bool_], is_add: NDArray[np.bool_] | None, start: float) -> F8:
+def _flags(steps: Track, line: I4) -> Bool | None:
+    """Where a mode is on; None where it never is."""
+    if steps.initial != 1.0 and not np.any(steps.value == 1.0):
+        return None
+    flags: Bool = _in_force(steps, line) == 1.0
+    return flags
+
+
+def _held(value: F8, is_set: Bool, start: float) -> F8:
+    """Value at the last True at or before each place; `start` before the first."""
+    held = value.copy()
+    gap = np.flatnonzero(~is_set)
+    if len(gap):
+        first = np.flatnonzero(np.diff(gap, prepend=-2) != 1)
+        source = gap[first] - 1
+        fill = np.where(source >= 0, value[source], start)
+        held[gap] = np.repeat(fill, np.diff(first, append=len(gap)))
+    return held
+
+
+def _follow(value: F8, is_set: Bool, is_add: Bool | None, start: float) -> F8:
     """Position after each event (see the module)."""
-    last = _last(is_set)
-    held = value[last]
-    if len(last) and last[0] < 0:
-        held[: int(np.searchsorted(last, 0))] = start
+    held = _held(value, is_set, start)
     if is_add is None or not np.any(is_add):
         return held
     total = np.cumsum(np.where(is_add, value, 0.0))
-    base = np.where(last >= 0, total[np.maximum(last, 0)], 0.0)
-    moved: F8 = held + (total - base)
+    moved: F8 = held + (total - _held(total, is_set, 0.0))
     return moved
 
 
 def _axis(
-    events: Events,
-    word: F8,
-    relative: NDArray[np.bool_] | None,
-    moving: NDArray[np.bool_],
-    letter: str,
-    start: float,
-    offset: float,
+    events: Events, word: F8, relative: Bool | None, moving: Bool, start: float, offset: float
 ) -> tuple[F8, Track]:
     """Machine coordinate of one axis after each event, and its G92 offset."""
     present = ~np.isnan(word)
     setting = np.flatnonzero((events.code == SET) & present)
     homing = np.flatnonzero(events.code == HOME)
     if len(homing):
-        named = ~np.isnan(word[homing])
-        any_named = ~(np.isnan(events.x[homing]) & np.isnan(events.y[homing]) & np.isnan(events.z[homing]))
-        homing = homing[named | ~any_named]
+        bare = np.isnan(events.x[homing]) & np.isnan(events.y[homing]) & np.isnan(events.z[homing])
+        homing = homing[present[homing] | bare]
     value = word
     is_set = present & moving
     is_add = None
     if relative is not None:
         is_add = is_set & relative
         is_set = is_set & ~relative
-    if len(homing) or len(setting):
+    if len(homing):
         value = word.copy()
         value[homing] = 0.0
-        is_set = is_set.copy()
         is_set[homing] = True
-        is_set[setting] = True
+    is_set[setting] = True
     logical = _follow(value, is_set, is_add, start)
-    if len(setting) == 0:
+    if len(setting) == 0 and (len(homing) == 0 or offset == 0.0):
         return logical + offset if offset else logical, track(np.empty(0, np.int32), np.empty(0), offset)
     before = np.where(setting > 0, logical[np.maximum(setting - 1, 0)], start)
-    shift = before - logical[setting]
-    events_at = np.concatenate([setting, homing])
-    step = np.concatenate([shift, np.zeros(len(homing))])
+    at = np.concatenate([setting, homing])
+    step = np.concatenate([before - logical[setting], np.zeros(len(homing))])
     reset = np.concatenate([np.zeros(len(setting), bool), np.ones(len(homing), bool)])
-    order = np.argsort(events_at, kind="stable")
-    events_at, step, reset = events_at[order], step[order], reset[order]
-    total = np.cumsum(step) + offset
-    last_reset = _last(reset)
-    total = np.where(last_reset >= 0, total - total[np.maximum(last_reset, 0)], total)
-    shifts = track(events.line[events_at], total, offset)
-    after = np.searchsorted(events_at, np.arange(len(logical)), side="right") - 1
-    return logical + np.where(after >= 0, total[np.maximum(after, 0)], offset), shifts
+    order = np.argsort(at, kind="stable")
+    at, step, reset = at[order], step[order], reset[order]
+    total = np.cumsum(step)
+    shift = total - _held(total, reset, -offset)
+    shifts = track(events.line[at], shift, offset)
+    return logical + np.repeat(
+        np.concatenate([[offset], shift]), np.diff(at, prepend=0, append=len(logical))
+    ), shifts
+
+
+def _with_bare_set(events: Events) -> Events:
+    """G92 without any letter sets every axis to zero (common practice, no source)."""
+    code = events.code
+    bare = code == SET
+    if not np.any(bare):
+        return events
+    columns = [events.x, events.y, events.z, events.e]
+    for column in columns:
+        bare = bare & np.isnan(column)
+    if not np.any(bare):
+        return events
+    x, y, z, e = (np.where(bare, 0.0, column) for column in columns)
+    return replace(events, x=x, y=y, z=z, e=e)
 
 
 def moves_of(events: Events, modes: Modes, start: Start, keep_counter: bool = False) -> Interpreted:
     """Moves of `events` (in file order) under `modes`.
 
     Coordinates are machine coordinates: what G92 shifts is added back, so a travel before and after a G92
-    stays where it is on the bed.
+    stays where it is on the bed. Arcs without a centre become straight lines.
     """
+    events = _with_bare_set(events)
     line, code = events.line, events.code
     is_move = code <= 3
-    inches = modes.inches.at(line) == 1.0
-    unit = np.where(inches, _INCH_MM, 1.0) if np.any(inches) else None
+    inches = _flags(modes.inches, line)
+    unit = None if inches is None else np.where(inches, _INCH_MM, 1.0)
     x, y, z, e_word, f = (
         (w if unit is None else w * unit) for w in (events.x, events.y, events.z, events.e, events.f)
     )
-    relative = modes.xyz_relative.at(line) == 1.0
-    rel = relative if np.any(relative) else None
-    endstop = np.zeros(len(line), bool)
+    relative = _flags(modes.xyz_relative, line)
+    endstop = None
     if "H" in events.sparse:
         at, value = events.sparse["H"]
+        endstop = np.zeros(len(line), bool)
         endstop[at[(value > 0) & is_move[at]]] = True
-    moving = is_move & ~endstop if np.any(endstop) else is_move
-    px, ox = _axis(events, x, rel, moving, "X", start.x, start.offset[0])
-    py, oy = _axis(events, y, rel, moving, "Y", start.y, start.offset[1])
-    pz, oz = _axis(events, z, rel, moving, "Z", start.z, start.offset[2])
-    pushed, counter = _filament(events, e_word, modes, start.e, is_move)
-    feed = _follow(f, ~np.isnan(f) & is_move, None, start.f * 60.0) / 60.0
+    moving = is_move if endstop is None else is_move & ~endstop
+    px, ox = _axis(events, x, relative, moving, start.x, start.offset[0])
+    py, oy = _axis(events, y, relative, moving, start.y, start.offset[1])
+    pz, oz = _axis(events, z, relative, moving, start.z, start.offset[2])
+    pushed, counter = _filament(events, e_word, modes, start.e, is_move, keep_counter)
+    feed = _follow(f / 60.0, ~np.isnan(f) & is_move, None, start.f)
 
-    rows = (
-        np.flatnonzero(code != SET)
-        if not np.any(code == HOME)
-        else np.flatnonzero((code != SET) & (code != HOME))
-    )
-    everything = len(rows) == len(line)
-    before = None
-    if keep_counter:
-        before = np.concatenate([[start.e], counter[:-1]]) if len(counter) else counter
+    rows = np.flatnonzero((code != SET) & (code != HOME))
     kind = _kinds(code, px, py, pushed, endstop, start, (ox.initial, oy.initial))
-
-    def pick(column: NDArray[np.generic]) -> NDArray[np.generic]:
-        return column if everything else column[rows]
-
-    tool = np.clip(modes.tool.at(line), 0, 255).astype(np.uint8)
-    moves = Moves(*(pick(c) for c in (line, px, py, pz, pushed, feed, kind, tool)))  # type: ignore[arg-type]
-    arcs = _arcs(events, rows, moves, modes.plane, unit, start)
+    origin = (start.x + ox.initial, start.y + oy.initial, start.z + oz.initial)
+    arcs = _arcs(events, rows, kind, (px, py, pz), origin, modes.plane, unit)
+    tool = np.clip(np.nan_to_num(_in_force(modes.tool, line)), 0, 255).astype(np.uint8)
+    columns = (line, px, py, pz, pushed, feed, kind, tool)
+    moves = Moves(*(columns if len(rows) == len(line) else (c[rows] for c in columns)))
     dwell = np.flatnonzero(moves.kind & DWELL)
-    seconds = _dwell_s(events, rows[dwell])
-    for column in (moves.line, moves.x, moves.y, moves.z, moves.e, moves.f, moves.kind, moves.tool):
-        column.setflags(write=False)
+    before = None
+    if counter is not None:
+        before = np.concatenate([[start.e], counter[:-1]])[rows] if len(counter) else counter
     return Interpreted(
-        moves,
-        arcs,
-        dwell.astype(np.int32),
-        seconds,
-        (ox, oy, oz),
-        before if before is None else pick(before),  # type: ignore[arg-type]
+        moves, arcs, dwell.astype(np.int32), _dwell_s(events, rows[dwell]), (ox, oy, oz), before
     )
 
 
 def _filament(
-    events: Events, word: F8, modes: Modes, start: float, is_move: NDArray[np.bool_]
-) -> tuple[F8, F8]:
-    """Filament pushed by each event, mm, and the E counter after it."""
-    relative = modes.e_relative.at(events.line) == 1.0
+    events: Events, word: F8, modes: Modes, start: float, is_move: Bool, keep_counter: bool
+) -> tuple[F8, F8 | None]:
+    """Filament pushed by each event, mm, and the E counter after it (None where nobody needs it)."""
+    relative = _flags(modes.e_relative, events.line)
     present = ~np.isnan(word)
     moving = present & is_move
-    bare_set = (events.code == SET) & ~present
-    if np.any(bare_set):
-        no_axis = np.isnan(events.x) & np.isnan(events.y) & np.isnan(events.z)
-        word = np.where(bare_set & no_axis, 0.0, word)
-        present = ~np.isnan(word)
-    is_add = moving & relative
-    is_set = (moving & ~relative) | ((events.code == SET) & present)
-    counter = _follow(word, is_set, is_add if np.any(relative) else None, start)
+    is_add = None if relative is None else moving & relative
+    absolute = moving if is_add is None else moving & ~is_add
     pushed = np.zeros(len(word))
-    np.copyto(pushed, word, where=is_add)
-    absolute = np.flatnonzero(moving & ~relative)
-    if len(absolute):
-        before = np.where(absolute > 0, counter[np.maximum(absolute - 1, 0)], start)
-        pushed[absolute] = counter[absolute] - before
-    if len(modes.volumetric.line):
-        pushed = pushed * modes.volumetric.at(events.line)
+    counter = None
+    if keep_counter or np.any(absolute):
+        is_set = absolute | ((events.code == SET) & present)
+        counter = _follow(word, is_set, is_add, start)
+        np.subtract(counter[1:], counter[:-1], out=pushed[1:], where=absolute[1:])
+        if len(word) and absolute[0]:
+            pushed[0] = counter[0] - start
+    if is_add is not None:
+        np.copyto(pushed, word, where=is_add)
+    if len(modes.volumetric.line) or modes.volumetric.initial != 1.0:
+        pushed *= _in_force(modes.volumetric, events.line)
     return pushed, counter
 
 
@@ -265,7 +274,7 @@ def _kinds(
     x: F8,
     y: F8,
     e: F8,
-    endstop: NDArray[np.bool_],
+    endstop: Bool | None,
     start: Start,
     offset: tuple[float, float],
 ) -> NDArray[np.uint8]:
@@ -278,55 +287,54 @@ def _kinds(
         still[0] = x[0] == start.x + offset[0] and y[0] == start.y + offset[1]
         np.equal(x[1:], x[:-1], out=still[1:])
         still[1:] &= y[1:] == y[:-1]
-    still &= (code == 0) | (code == 1)
-    kind[still & (e < 0)] |= RETRACT
-    kind[still & (e > 0)] |= UNRETRACT
-    kind[endstop] |= ENDSTOP
+    still &= code <= 1
+    alone = np.flatnonzero(still)
+    kind[alone[e[alone] < 0]] |= RETRACT
+    kind[alone[e[alone] > 0]] |= UNRETRACT
+    if endstop is not None:
+        kind[endstop] |= ENDSTOP
     return kind
 
 
 def _arcs(
-    events: Events, rows: NDArray[np.int64], moves: Moves, plane: Track, unit: F8 | None, start: Start
+    events: Events,
+    rows: NDArray[np.int64],
+    kind: NDArray[np.uint8],
+    xyz: tuple[F8, F8, F8],
+    origin: tuple[float, float, float],
+    plane: Track,
+    unit: F8 | None,
 ) -> Arcs:
-    row = np.flatnonzero(moves.kind & ARC)
-    event = rows[row]
-    planes = (
-        np.where(np.isnan(p := plane.at(events.line[event])), 17, p).astype(np.uint8)
-        if len(row)
-        else np.empty(0, np.uint8)
-    )
-    before = np.maximum(row - 1, 0)
-    first_row = row == 0
-    origin = (start.x + start.offset[0], start.y + start.offset[1], start.z + start.offset[2])
-    begin_xyz = [
-        np.where(first_row, o, c[before]) for o, c in zip(origin, (moves.x, moves.y, moves.z), strict=True)
-    ]
-    end_xyz = [moves.x[row], moves.y[row], moves.z[row]]
+    """Arcs among the events `rows`; one without a radius becomes a straight line in `kind`."""
+    event = np.flatnonzero((kind & ARC) != 0)
+    planes = np.nan_to_num(_in_force(plane, events.line[event]), nan=17.0).astype(np.uint8)
+    if len(event) == 0:
+        empty = np.empty(0)
+        return Arcs(np.empty(0, np.int32), empty, empty, empty, empty, empty, planes)
+    before = np.maximum(event - 1, 0)
+    begin_xyz = [np.where(event == 0, o, c[before]) for o, c in zip(origin, xyz, strict=True)]
+    end_xyz = [c[event] for c in xyz]
     scale = 1.0 if unit is None else unit[event]
     ijk = [np.nan_to_num(events.rare(letter, event) * scale) for letter in "IJK"]
-    radius_word = events.rare("R", event) * scale
     first, second = np.choose(planes - 17, (0, 2, 1)), np.choose(planes - 17, (1, 0, 2))
-    if len(row) == 0:
-        empty = np.empty(0)
-        return Arcs(row.astype(np.int32), empty, empty, empty, empty, empty, planes)
-
-    def along(triple: list[F8], which: NDArray[np.integer]) -> F8:
-        return np.choose(which, triple)
-
-    x0, y0 = along(begin_xyz, first), along(begin_xyz, second)
-    x1, y1 = along(end_xyz, first), along(end_xyz, second)
-    clockwise = (moves.kind[row] & CLOCKWISE) != 0
-    cx, cy = x0 + along(ijk, first), y0 + along(ijk, second)
+    x0, y0 = np.choose(first, begin_xyz), np.choose(second, begin_xyz)
+    x1, y1 = np.choose(first, end_xyz), np.choose(second, end_xyz)
+    clockwise = (kind[event] & CLOCKWISE) != 0
+    cx, cy = x0 + np.choose(first, ijk), y0 + np.choose(second, ijk)
+    radius_word = events.rare("R", event) * scale
     by_radius = ~np.isnan(radius_word)
     if np.any(by_radius):
         rx, ry = centre_from_radius(x0, y0, x1, y1, np.nan_to_num(radius_word), clockwise)
         cx, cy = np.where(by_radius, rx, cx), np.where(by_radius, ry, cy)
     begin, end = np.arctan2(y0 - cy, x0 - cx), np.arctan2(y1 - cy, x1 - cx)
-    closed = (x0 == x1) & (y0 == y1) & ~by_radius
+    closed = (np.hypot(x1 - x0, y1 - y0) < _SAME_MM) & ~by_radius
     turns = np.nan_to_num(events.rare("P", event), nan=1.0)
     sweep = sweep_of(begin, end, clockwise, closed, turns)
     radius = np.hypot(x0 - cx, y0 - cy)
-    return Arcs(row.astype(np.int32), cx, cy, radius, begin, sweep, planes)
+    round_ = radius >= _SAME_MM
+    kind[event[~round_]] = LINE
+    row = np.searchsorted(rows, event).astype(np.int32)
+    return Arcs(*(c[round_] for c in (row, cx, cy, radius, begin, sweep, planes)))
 
 
 def _dwell_s(events: Events, index: NDArray[np.int64]) -> F8:

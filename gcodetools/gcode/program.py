@@ -44,6 +44,8 @@ DWELL = 8  # G4
 RETRACT = 16  # pulls filament back without moving in X or Y (G10, or E below zero)
 UNRETRACT = 32  # pushes it forward again without moving in X or Y (G11, or E above zero)
 RAPID = 64  # G0
+_FEW = 8
+
 ENDSTOP = 128  # G1 H1: runs to an endstop, no part of bounds or distance
 
 
@@ -140,6 +142,11 @@ class Track:
         """Value in force just before each of `lines` runs."""
         if len(self.line) == 0:
             return np.full(np.shape(lines), self.initial)
+        if len(lines) > _FEW and len(self.line) < len(lines) // _FEW and np.all(lines[1:] >= lines[:-1]):
+            # Few commands among many ascending lines: repeat each value instead of looking up each line.
+            first = np.searchsorted(lines, self.line, side="right")
+            counts = np.diff(first, prepend=0, append=len(lines))
+            return np.repeat(np.concatenate([[self.initial], self.value]), counts)
         index = np.searchsorted(self.line, lines, side="left") - 1
         return np.where(index >= 0, self.value[np.maximum(index, 0)], self.initial)
 
@@ -196,7 +203,8 @@ class Program:
     """A read file: bytes, moves and states. Knows no marks, layers or kit.
 
     dwell_s : row -> seconds is `dwell_row`, `dwell_s`. warnings : what was odd, as sentences.
-    decimals : most decimals seen in the file for each of the letters X Y Z E F I J.
+    decimals : most decimals seen in the file for each of the letters X Y Z E F I J K R P S H.
+    odd : (k,) int32, lines with characters outside comments that belong to no plain word.
     """
 
     lines: Lines
@@ -209,3 +217,4 @@ class Program:
     dwell_s: F8
     decimals: dict[str, int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    odd: I4 = field(default_factory=lambda: np.empty(0, np.int32))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, is_dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from gcodetools.gcode.interpret import (
     SET,
     UNRETRACT_CODE,
     Events,
+    Interpreted,
     Modes,
     Start,
     moves_of,
@@ -31,6 +33,9 @@ _RARE = "IJKRPSH"
 _EVENT = np.zeros(256, bool)
 _EVENT[[0, 1, 2, 3, DWELL_CODE, RETRACT_CODE, UNRETRACT_CODE, HOME, SET]] = True
 _THREADS = 2
+_BARE_RETURN = re.compile(rb"\r+(?![\r\n]|\Z)")
+_BOM = b"\xef\xbb\xbf"
+_NEWLINE_SAMPLE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +67,7 @@ def read_program(data: bytes, name: str = "<bytes>") -> Program:
     modes, states = modes_and_states(scanned)
     result = moves_of(scanned.events, modes, Start())
     offsets = dict(zip(("offset_x", "offset_y", "offset_z"), result.offsets, strict=True))
-    return Program(
+    program = Program(
         lines=scanned.lines,
         comments=scanned.comments,
         moves=result.moves,
@@ -72,22 +77,58 @@ def read_program(data: bytes, name: str = "<bytes>") -> Program:
         dwell_row=result.dwell_row,
         dwell_s=result.dwell_s,
         decimals=scanned.decimals,
-        warnings=_warnings(scanned, name),
+        warnings=_warnings(scanned, result, name),
+        odd=scanned.odd,
     )
+    _freeze(program)
+    return program
 
 
-def _warnings(scanned: Scanned, name: str) -> tuple[str, ...]:
+def _freeze(record: object) -> None:
+    """Make every array inside a record of ours read-only."""
+    if isinstance(record, np.ndarray):
+        record.setflags(write=False)
+    elif isinstance(record, dict):
+        for value in record.values():
+            _freeze(value)
+    elif is_dataclass(record):
+        for name in record.__dataclass_fields__:
+            _freeze(getattr(record, name))
+
+
+def _warnings(scanned: Scanned, result: Interpreted, name: str) -> tuple[str, ...]:
     found = []
-    odd_moves = np.intersect1d(scanned.odd, scanned.events.line)
+    odd, line = scanned.odd, scanned.events.line
+    at = np.searchsorted(line, odd)
+    odd_moves = odd[(at < len(line)) & (line[np.minimum(at, len(line) - 1)] == odd)] if len(line) else odd[:0]
     if len(odd_moves):
         found.append(
             f"{name}:{odd_moves[0] + 1}: {len(odd_moves)} move(s) with characters that belong to no word; "
-            "read without them and never edited"
+            "read without them"
         )
     bad = scanned.bad_checksums
     if len(bad):
         found.append(f"{name}:{bad[0] + 1}: {len(bad)} line checksum(s) don't match their line")
+    arcs = int(np.count_nonzero((scanned.events.code == 2) | (scanned.events.code == 3))) - len(
+        result.arcs.row
+    )
+    if arcs:
+        found.append(f"{name}: {arcs} arc(s) without centre or radius; read as straight lines")
+    bare = _bare_returns(scanned.lines)
+    if len(bare):
+        found.append(
+            f"{name}:{bare[0] + 1}: {len(bare)} line(s) with a carriage return in the middle; "
+            "it was read as a blank"
+        )
     return tuple(found)
+
+
+def _bare_returns(lines: Lines) -> NDArray[np.int64]:
+    """Lines with a carriage return that ends no line, where a machine would begin a new one."""
+    if b"\r" not in lines.data or lines.data.count(b"\r") == lines.data.count(b"\r\n"):
+        return np.empty(0, np.int64)
+    at = [match.start() for match in _BARE_RETURN.finditer(lines.data)]
+    return np.unique(np.searchsorted(lines.start, at, side="right") - 1)
 
 
 def scan_text(data: bytes, name: str) -> Scanned:
@@ -97,7 +138,7 @@ def scan_text(data: bytes, name: str) -> Scanned:
     ------
     InputError : see `read_program`.
     """
-    if b"\n" not in data and b"\r" in data.strip(b"\r"):
+    if b"\n" not in data and b"\r" in data.rstrip(b"\r\n"):
         raise InputError(
             f"{name}: lines end in a bare carriage return, expected line feeds",
             "Convert the line ends (most editors can) and try again.",
@@ -107,13 +148,12 @@ def scan_text(data: bytes, name: str) -> Scanned:
         with ThreadPoolExecutor(_THREADS) as pool:
             parts = list(pool.map(lambda cut: _part(data, *cut), cuts))
     else:
-        parts = [_part(data, *cut) for cut in cuts]
-    return _join(data, name, cuts, parts)
+        parts = [_part(data, *cut) for cut in cuts or [(0, 0, 0)]]
+    return _join(data, name, [cut[0] for cut in cuts] or [0], parts)
 
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    tokens: Tokens | None
     line_start: NDArray[np.int64]
     comment_line: NDArray[np.int32]
     comment_start: NDArray[np.int64]
@@ -127,173 +167,154 @@ class _Part:
     bad_checksums: NDArray[np.int32]
 
 
-def _long_comment(size: int) -> _Part:
-    none4, none = np.empty(0, np.int32), np.empty(0)
-    return _Part(
-        None, np.array([0, size]), np.zeros(1, np.int32), np.zeros(1, np.int64), none4, np.empty(0, np.uint8),
-        (none,) * 5, {}, (none4, np.empty(0, np.uint8), none), none4, {}, none4,
-    )  # fmt: skip
-
-
-def _part(data: bytes, begin: int, end: int, is_long_comment: bool) -> _Part:
+def _part(data: bytes, begin: int, text_end: int, end: int) -> _Part:
     """Columns of one block; line indices and offsets from its start."""
-    if is_long_comment:
-        return _long_comment(end - begin)
-    block = data[begin:end]
+    block = data[begin:text_end]
+    if begin == 0 and block.startswith(_BOM):
+        block = b"   " + block[len(_BOM) :]
     tokens = tokenise(block)
-    line, letter, value = tokens.line, tokens.letter, tokens.value
-    command = _commands(line, letter)
-    command_line, command_letter = line[command], letter[command]
-    number = np.nan_to_num(value[command], nan=-1.0)
-    code = np.where((number >= 0) & (number <= 255), number, 255).astype(np.uint8)
-    is_event = (command_letter == ord("G")) & _EVENT[code] & (code == number)
-    is_event &= ~_parameter_g10(tokens, command, command_line, is_event & (code == RETRACT_CODE))
-
+    tokens.line_start[-1] = end - begin
+    lines = len(tokens.line_start) - 1
+    line = tokens.line
+    is_event, code = _events(tokens)
+    command_line = line[tokens.command]
     event_line, event_code = command_line[is_event], code[is_event]
-    owner = np.full(len(tokens.line_start), -1, np.int32)
-    owner[event_line] = np.arange(len(event_line), dtype=np.int32)
-    event = owner[line]
-    in_event = event >= 0
-    plain_move = np.zeros(len(tokens.line_start), bool)
-    plain_move[event_line[event_code <= 3]] = True
-    other = np.flatnonzero(~plain_move[line])
 
-    behind = np.ones(len(line), bool)
-    behind[command] = False
-    behind &= in_event
-    dense, rare, decimals = [], {}, {}
-    for key in _DENSE:
-        at = np.flatnonzero((letter == ord(key)) & behind)
-        column = np.full(len(event_line), np.nan)
-        column[event[at]] = value[at]
-        home = np.isnan(value[at]) & (event_code[event[at]] == HOME)
-        column[event[at[home]]] = 0.0
-        dense.append(column)
-        decimals[key] = int(tokens.decimals[at].max(initial=0))
-    rest = np.flatnonzero(behind & ~np.isin(letter, np.frombuffer(b"XYZEF", np.uint8)))
-    for key in _RARE:
-        at = rest[letter[rest] == ord(key)]
-        at = at[~np.isnan(value[at])]
-        if len(at):
-            rare[key] = (event[at].astype(np.int64), value[at])
-        decimals[key] = int(tokens.decimals[at].max(initial=0))
+    event_of = np.full(lines, -1, np.int32)
+    event_of[event_line] = np.arange(len(event_line), dtype=np.int32)
+    event = event_of[line]
+    # Commands themselves are no parameters.
+    event[tokens.command] = -1
+    dense, rare, decimals = _columns(tokens, event, event_code)
+
+    plain = np.ones(lines, bool)
+    plain[command_line] = False
+    plain[event_line[event_code <= 3]] = True
+    other = np.flatnonzero(~plain[line])
     return _Part(
-        None,
         tokens.line_start,
         tokens.comment_line,
         tokens.comment_start,
         event_line,
         event_code,
-        tuple(dense),
+        dense,
         rare,
-        (line[other], letter[other], value[other]),
+        (line[other], tokens.letter[other], tokens.value[other]),
         tokens.odd,
         decimals,
         _bad_checksums(block, tokens),
     )
 
 
-def _commands(line: NDArray[np.int32], letter: NDArray[np.uint8]) -> NDArray[np.int64]:
-    """Token index of each line's command: its first word, or the one behind its line number."""
-    first = np.flatnonzero(line[1:] != line[:-1]) + 1
-    first = np.concatenate([[0], first]) if len(line) else first
-    numbered = letter[first] == ord("N")
-    if not np.any(numbered):
-        return first
-    follow = first + 1
-    has = numbered & (follow < len(line))
-    has[has] &= line[follow[has]] == line[first[has]]
-    return np.where(has, follow, first)
+def _events(tokens: Tokens) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+    """Which commands are events, and the number of each (255 where it has none of those)."""
+    number = tokens.value[tokens.command]
+    with np.errstate(invalid="ignore"):
+        code = number.astype(np.uint8)
+        code[~((number >= 0) & (number < 255))] = 255
+    is_event = (tokens.letter[tokens.command] == ord("G")) & _EVENT[code]
+    is_event &= code == number
+    g10 = np.flatnonzero(is_event & (code == RETRACT_CODE))
+    if len(g10):
+        is_event[g10[_has_parameters(tokens, tokens.command[g10])]] = False
+    return is_event, code
 
 
-def _parameter_g10(
-    tokens: Tokens, command: NDArray[np.int64], command_line: NDArray[np.int32], is_g10: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _has_parameters(tokens: Tokens, command: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Which G10 set offsets or temperatures instead of retracting: those with words, but for a lone S0 or S1
     (a long retraction)."""
-    result = np.zeros(len(command), bool)
-    for index in np.flatnonzero(is_g10).tolist():
-        at = int(command[index]) + 1
-        words = []
-        while at < len(tokens.line) and tokens.line[at] == command_line[index]:
-            words.append((int(tokens.letter[at]), float(tokens.value[at])))
-            at += 1
-        result[index] = bool(words) and not (len(words) == 1 and words[0][0] == ord("S") and words[0][1] <= 1)
+    line = tokens.line[command]
+    count = np.searchsorted(tokens.line, line, side="right") - command - 1
+    only = np.minimum(command + 1, len(tokens.line) - 1)
+    long_retraction = (count == 1) & (tokens.letter[only] == ord("S")) & (tokens.value[only] <= 1)
+    result: NDArray[np.bool_] = (count > 0) & ~long_retraction
     return result
+
+
+def _columns(
+    tokens: Tokens, event: NDArray[np.int32], code: NDArray[np.uint8]
+) -> tuple[
+    tuple[NDArray[np.float64], ...], dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]], dict[str, int]
+]:
+    """Columns of the common words and sparse pairs of the rare ones. event : of each word, -1 for none."""
+    letter, value = tokens.letter, tokens.value
+    mine = event >= 0
+    dense, rare, decimals = [], {}, {}
+    rest = mine.copy()
+    for key in _DENSE:
+        is_key = letter == ord(key)
+        is_key &= mine
+        rest ^= is_key
+        at = np.flatnonzero(is_key)
+        column = np.full(len(code), np.nan)
+        owner, number = event[at], value[at]
+        column[owner] = number
+        bare = owner[np.isnan(number)]
+        if len(bare):
+            # A bare letter names the axis of a G28 and means zero in a G92.
+            column[bare[(code[bare] == HOME) | (code[bare] == SET)]] = 0.0
+        dense.append(column)
+        decimals[key] = int(tokens.decimals[at].max(initial=0))
+    others = np.flatnonzero(rest)
+    others = others[~np.isnan(value[others])]
+    for key in _RARE:
+        at = others[letter[others] == ord(key)]
+        if len(at):
+            rare[key] = (event[at].astype(np.int64), value[at])
+        decimals[key] = int(tokens.decimals[at].max(initial=0))
+    return tuple(dense), rare, decimals
 
 
 def _bad_checksums(block: bytes, tokens: Tokens) -> NDArray[np.int32]:
     """Lines whose `*n` is not the exclusive or of the bytes before it (common practice, no source)."""
     if len(tokens.star) == 0:
         return np.empty(0, np.int32)
-    bad = []
-    for line, star in zip(tokens.star_line.tolist(), tokens.star.tolist(), strict=True):
-        begin = int(tokens.line_start[line])
-        stated = block[star + 1 : int(tokens.line_start[line + 1])].split(b";", 1)[0].strip()
-        body = np.frombuffer(block, np.uint8, star - begin, begin)
-        if stated.isdigit() and int(stated) != int(np.bitwise_xor.reduce(body)):
-            bad.append(line)
-    return np.array(bad, np.int32)
+    begin = tokens.line_start[tokens.star_line]
+    edges = np.column_stack([begin, tokens.star]).ravel()
+    found = np.bitwise_xor.reduceat(np.frombuffer(block, np.uint8), edges)[::2]
+    found[begin == tokens.star] = 0
+    stated = tokens.star_value
+    return tokens.star_line[~np.isnan(stated) & (stated != found)]
 
 
-def _join(data: bytes, name: str, cuts: list[tuple[int, int, bool]], parts: list[_Part]) -> Scanned:
-    counts = [len(part.line_start) - 1 for part in parts]
-    first_line = np.concatenate([[0], np.cumsum(counts)])
-    first_event = np.concatenate([[0], np.cumsum([len(p.event_line) for p in parts])])
-    base = [cut[0] for cut in cuts]
-    n = int(first_line[-1])
+def _join(data: bytes, name: str, base: list[int], parts: list[_Part]) -> Scanned:
+    first_line = np.cumsum([0] + [len(p.line_start) - 1 for p in parts])
+    first_event = np.cumsum([0] + [len(p.event_line) for p in parts])
 
     def shifted(columns: list[NDArray[np.int32]]) -> NDArray[np.int32]:
-        moved = [c + np.int32(first_line[i]) for i, c in enumerate(columns)]
-        return np.concatenate(moved) if moved else np.empty(0, np.int32)
+        moved = [c + np.int32(first) for c, first in zip(columns, first_line, strict=False)]
+        return np.concatenate(moved, dtype=np.int32)
 
-    start = np.empty(n + 1, np.int64)
-    for index, part in enumerate(parts):
-        start[first_line[index] : first_line[index + 1]] = part.line_start[:-1] + base[index]
-    start[n] = len(data)
-    comments = Comments(
-        shifted([p.comment_line for p in parts]),
-        np.concatenate([p.comment_start + base[i] for i, p in enumerate(parts)])
-        if parts
-        else np.empty(0, np.int64),
-    )
     sparse = {}
     for key in _RARE:
-        found = [(i, p.rare[key]) for i, p in enumerate(parts) if key in p.rare]
+        found = [(first, p.rare[key]) for first, p in zip(first_event, parts, strict=False) if key in p.rare]
         if found:
             sparse[key] = (
-                np.concatenate([at + first_event[i] for i, (at, _) in found]),
+                np.concatenate([at + first for first, (at, _) in found]),
                 np.concatenate([value for _, (_, value) in found]),
             )
-
-    def column(k: int) -> NDArray[np.float64]:
-        return np.concatenate([p.dense[k] for p in parts]) if parts else np.empty(0)
-
+    start = [p.line_start[:-1] + b for p, b in zip(parts, base, strict=True)]
+    comments = Comments(
+        shifted([p.comment_line for p in parts]),
+        np.concatenate([p.comment_start + b for p, b in zip(parts, base, strict=True)]),
+    )
+    x, y, z, e, f = (np.concatenate([p.dense[k] for p in parts]) for k in range(len(_DENSE)))
     events = Events(
-        shifted([p.event_line for p in parts]),
-        np.concatenate([p.code for p in parts]) if parts else np.empty(0, np.uint8),
-        column(0),
-        column(1),
-        column(2),
-        column(3),
-        column(4),
-        sparse,
+        shifted([p.event_line for p in parts]), np.concatenate([p.code for p in parts]), x, y, z, e, f, sparse
     )
     words = Words(
         shifted([p.words[0] for p in parts]),
-        np.concatenate([p.words[1] for p in parts]) if parts else np.empty(0, np.uint8),
-        np.concatenate([p.words[2] for p in parts]) if parts else np.empty(0),
+        np.concatenate([p.words[1] for p in parts]),
+        np.concatenate([p.words[2] for p in parts]),
     )
-    keys = set(_DENSE + _RARE)
-    decimals = {key: max((p.decimals.get(key, 0) for p in parts), default=0) for key in sorted(keys)}
-    crlf = data[: 1 << 16].count(b"\r\n") * 2 > data[: 1 << 16].count(b"\n")
+    crlf = data.count(b"\r\n", 0, _NEWLINE_SAMPLE) * 2 > data.count(b"\n", 0, _NEWLINE_SAMPLE)
     return Scanned(
-        Lines(data, start, b"\r\n" if crlf else b"\n", name),
+        Lines(data, np.concatenate([*start, [len(data)]]), b"\r\n" if crlf else b"\n", name),
         comments,
         events,
         words,
         shifted([p.odd for p in parts]),
-        decimals,
+        {key: max(p.decimals[key] for p in parts) for key in sorted(_DENSE + _RARE)},
         shifted([p.bad_checksums for p in parts]),
     )
 

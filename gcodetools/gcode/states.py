@@ -41,7 +41,7 @@ class Commands:
     def __init__(self, words: Words) -> None:
         self._words = words
         first = np.flatnonzero(np.diff(words.line, prepend=-1)) if len(words.line) else np.empty(0, np.intp)
-        numbered = words.letter[first] == ord("N")
+        numbered = (words.letter[first] == ord("N")) & ~np.isnan(words.value[first])
         nth = first + numbered
         ok = nth < len(words.line)
         ok[ok] &= words.line[nth[ok]] == words.line[first[ok]]

@@ -1,13 +1,14 @@
 """Bytes to words: every letter of a command with the number behind it, without a loop over lines.
 
-Letters, dots and line ends are found by one table look-up a byte. A number's digits before and behind its
-dot are read as one 64-bit word each and turned into an integer by three multiply-shift steps; mantissa over
-a power of ten is then exactly `float(text)` as long as the mantissa has at most 15 digits (both are exact
-doubles and IEEE division rounds correctly). Everything else goes through `float` itself.
+Letters, dots and line ends are found by one table look-up a byte. A number of up to eight characters is read
+as one 64-bit word, its dot squeezed out, and turned into an integer by three multiply-shift steps; a longer
+one as two. Mantissa over a power of ten is then exactly `float(text)` as long as the mantissa has at most 15
+digits (both are exact doubles and IEEE division rounds correctly). Everything else goes through `float`.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -18,11 +19,18 @@ from gcodetools.errors import InputError
 
 __all__ = ["BLOCK_BYTES", "Tokens", "blocks", "tokenise"]
 
-BLOCK_BYTES = 1 << 21  # 2 MiB: the dozen arrays of a block stay near the cache; larger is slower here
+BLOCK_BYTES = 1 << 19  # 512 KiB: the dozen arrays of a block stay near the cache and are never given back
 _PAD = 16
+_COMMENT_WITHIN = 4096  # bytes of a long line among which its comment must begin
 
 _DOT, _NEWLINE, _SEMICOLON, _OPEN, _CLOSE, _ODD, _STAR = 1, 2, 3, 4, 5, 6, 7
 _LETTER = 65
+_BLANK = 32
+
+I8 = NDArray[np.int64]
+F8 = NDArray[np.float64]
+U1 = NDArray[np.uint8]
+Bool = NDArray[np.bool_]
 
 
 def _class_table() -> bytes:
@@ -43,7 +51,13 @@ _TAIL = np.array([0] + [((1 << (8 * n)) - 1) << (64 - 8 * n) for n in range(1, 9
 _ASCII_ZEROS = np.uint64(0x3030303030303030)
 _NOT_A_DIGIT = np.uint64(0x7676767676767676)
 _HIGH_BITS = np.uint64(0x8080808080808080)
-_MIN_WORD, _MAX_DIGITS = 8, 15
+_WORD, _MAX_DIGITS = 8, 15
+_FEW = 16  # blanks in a row that are skipped one by one
+_STEPS = [
+    tuple(np.uint64(v) for v in step)
+    for step in ((10, 8, 0x00FF00FF00FF00FF), (100, 16, 0x0000FFFF0000FFFF), (10000, 32, 0xFFFFFFFF))
+]
+_NUMBER = re.compile(rb"[0-9]+\.?[0-9]*|\.[0-9]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,56 +66,65 @@ class Tokens:
 
     line_start : (n + 1,) int64. letter : (k,) uint8 upper-case ASCII. line : (k,) int32. value : (k,)
     float64, NaN for a bare letter. begin, end : (k,) int64, bytes of the number's text. decimals : (k,)
-    uint8. comment_line, comment_start : lines with a comment and where it begins. odd : lines that hold
-    characters no plain command has. star_line, star : lines with a checksum and the byte of its asterisk.
+    uint8. command : (c,) int64, index of the word that is its line's command, the first or the one behind a
+    line number; lines that begin with something else, or whose command is part of a longer name, have none.
+    comment_line, comment_start : lines with a comment and where it begins. odd : lines that hold characters
+    no plain command has. star_line, star, star_value : lines with a checksum, the byte of its asterisk, and
+    what it states (NaN if that is no number).
     """
 
-    line_start: NDArray[np.int64]
-    letter: NDArray[np.uint8]
+    line_start: I8
+    letter: U1
     line: NDArray[np.int32]
-    value: NDArray[np.float64]
-    begin: NDArray[np.int64]
-    end: NDArray[np.int64]
-    decimals: NDArray[np.uint8]
+    value: F8
+    begin: I8
+    end: I8
+    decimals: U1
+    command: I8
     comment_line: NDArray[np.int32]
-    comment_start: NDArray[np.int64]
+    comment_start: I8
     odd: NDArray[np.int32]
     star_line: NDArray[np.int32]
-    star: NDArray[np.int64]
+    star: I8
+    star_value: F8
 
 
-def blocks(data: bytes, name: str) -> Iterator[tuple[int, int, bool]]:
-    """Cut `data` into (begin, end, is_long_comment) at line ends.
+def blocks(data: bytes, name: str) -> Iterator[tuple[int, int, int]]:
+    """Cut `data` into (begin, text end, end) at line ends.
+
+    The text end is `end`, but for a line longer than a block: there it stands behind the character that opens
+    the line's comment, the rest of which nobody reads.
 
     Raises
     ------
-    InputError : a command line longer than a block.
+    InputError : a command longer than a block.
     """
     begin, size = 0, len(data)
     while begin < size:
         end = size if size - begin <= BLOCK_BYTES else data.rfind(b"\n", begin, begin + BLOCK_BYTES) + 1
         if end > begin:
-            yield begin, end, False
+            yield begin, end, end
             begin = end
             continue
-        end = data.find(b"\n", begin) + 1 or size
-        if not data[begin : begin + 64].lstrip().startswith(b";"):
+        end = data.find(b"\n", begin, size) + 1 or size
+        comment = data.find(b";", begin, min(begin + _COMMENT_WITHIN, end))
+        if comment < 0:
             number = data.count(b"\n", 0, begin) + 1
             raise InputError(
-                f"{name}:{number}: a line of {(end - begin) / 1e6:.0f} MB that is no comment; "
+                f"{name}:{number}: a line of {(end - begin) / 1e6:.3g} MB that is no comment; "
                 "a command has at most some hundred characters",
                 "The file is damaged or no G-code. Slice again, or look at that line in an editor.",
             )
-        yield begin, end, True
+        yield begin, comment + 1, end
         begin = end
 
 
 def tokenise(block: bytes) -> Tokens:
     """Words of `block`, which ends at a line end or at the end of the file."""
-    padded = b" " * _PAD + block + (b"" if block.endswith(b"\n") else b"\n") + b" " * _PAD
+    padded = b"".join((b" " * _PAD, block, b"" if block.endswith(b"\n") else b"\n", b" " * _PAD))
     text = np.frombuffer(padded, np.uint8)
     classes = np.frombuffer(padded.translate(_CLASSES), np.uint8)
-    at = np.flatnonzero(classes)
+    at = np.flatnonzero(classes != 0)
     kind = classes[at]
     newline = np.flatnonzero(kind == _NEWLINE)
     line_start = np.empty(len(newline) + 1, np.int64)
@@ -109,41 +132,39 @@ def tokenise(block: bytes) -> Tokens:
     np.add(at[newline], 1 - _PAD, out=line_start[1:])
     line_start[-1] = len(block)
     at, kind, newline, comment_line, comment_start = _without_comments(at, kind, newline)
-    line = _line_of(newline, len(at))
+    line = _line_of(newline)
 
-    odd = np.unique(line[(kind == _ODD) | (kind == _CLOSE)])
-    star = np.flatnonzero(kind == _STAR)
-    star_line, first = np.unique(line[star], return_index=True)
     words = np.flatnonzero(kind >= _LETTER)
+    word_line = line[words]
     value, begin, end, decimals, bad = _numbers(padded, text, at, kind, words)
-    if len(bad):
-        odd = np.union1d(odd, line[words[bad]])
+    strange = np.flatnonzero((kind == _ODD) | (kind == _CLOSE))
+    odd = np.unique(np.concatenate([line[strange], word_line[bad]]))
+    star_line, star, star_value = _stars(padded, text, at, kind, line)
     return Tokens(
         line_start=line_start,
         letter=kind[words],
-        line=line[words],
+        line=word_line,
         value=value,
         begin=begin - _PAD,
         end=end - _PAD,
         decimals=decimals,
+        command=_commands(text, at, kind, words, value, word_line, line_start + _PAD, end),
         comment_line=comment_line,
         comment_start=comment_start - _PAD,
-        odd=odd.astype(np.int32),
-        star_line=star_line.astype(np.int32),
-        star=at[star[first]] - _PAD,
+        odd=odd,
+        star_line=star_line,
+        star=star - _PAD,
+        star_value=star_value,
     )
 
 
-def _line_of(newline: NDArray[np.int64], count: int) -> NDArray[np.int32]:
+def _line_of(newline: I8) -> NDArray[np.int32]:
     """Line index of each special byte; a line end belongs to the line it ends."""
     lengths = np.diff(newline, prepend=-1)
-    line = np.repeat(np.arange(len(newline), dtype=np.int32), lengths)
-    return line[:count]
+    return np.repeat(np.arange(len(newline), dtype=np.int32), lengths)
 
 
-def _without_comments(
-    at: NDArray[np.int64], kind: NDArray[np.uint8], newline: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.int64], NDArray[np.int32], NDArray[np.int64]]:
+def _without_comments(at: I8, kind: U1, newline: I8) -> tuple[I8, U1, I8, NDArray[np.int32], I8]:
     """Drop what stands inside comments, but keep the byte that opens one: it ends the word before it."""
     opener = np.flatnonzero((kind == _SEMICOLON) | (kind == _OPEN))
     if len(opener) == 0:
@@ -154,8 +175,8 @@ def _without_comments(
     inside = np.zeros(len(kind) + 1, np.int8)
     if np.any(kind[comment_first] == _OPEN):
         begins, ends = _spans_with_parentheses(kind, newline, opener, line)
-        np.add.at(inside, begins + 1, 1)
-        np.add.at(inside, ends, -1)
+        inside[begins + 1] += 1
+        np.subtract.at(inside, ends, 1)
     else:
         inside[comment_first + 1] += 1
         inside[newline[comment_line]] -= 1
@@ -165,115 +186,214 @@ def _without_comments(
     return at[kept], kept_kind, np.flatnonzero(kept_kind == _NEWLINE), comment_line, at[comment_first]
 
 
-def _spans_with_parentheses(
-    kind: NDArray[np.uint8], newline: NDArray[np.int64], opener: NDArray[np.int64], line: NDArray[np.int32]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Comment spans (first special, first special behind) where parentheses nest; an unclosed one runs to its
-    line's end, and a semicolon that stands before any open parenthesis does too."""
-    semicolon = np.full(len(newline), len(kind), np.int64)
-    is_semicolon = kind[opener] == _SEMICOLON
-    lines, first = np.unique(line[is_semicolon], return_index=True)
-    semicolon[lines] = opener[is_semicolon][first]
+def _spans_with_parentheses(kind: U1, newline: I8, opener: I8, line: NDArray[np.int32]) -> tuple[I8, I8]:
+    """Comment spans (the special that opens, the first one behind) where parentheses nest.
 
-    brackets = np.flatnonzero((kind == _OPEN) | (kind == _CLOSE))
-    owner = np.searchsorted(newline, brackets)
-    live = brackets < semicolon[owner]
-    brackets, owner = brackets[live], owner[live]
-    step = np.where(kind[brackets] == _OPEN, 1, -1)
-    total = np.cumsum(step)
-    starts = np.flatnonzero(np.diff(owner, prepend=-1))
-    base = np.repeat((total - step)[starts], np.diff(np.append(starts, len(owner))))
-    depth = total - base
+    A semicolon inside parentheses is text; outside it opens a comment to the line's end, in which parentheses
+    are text. Parentheses that are never closed run to the line's end too.
+    """
+    bracket = np.flatnonzero((kind == _OPEN) | (kind == _CLOSE))
+    owner = np.searchsorted(newline, bracket)
+    step = np.where(kind[bracket] == _OPEN, 1, -1)
+    depth = _depth(step, owner)
+    is_semicolon = kind[opener] == _SEMICOLON
+    semicolon, semicolon_line = opener[is_semicolon], line[is_semicolon]
+    before = np.searchsorted(bracket, semicolon) - 1
+    outside = (before < 0) | (owner[before] != semicolon_line) | (depth[before] == 0)
+    lines, first = np.unique(semicolon_line[outside], return_index=True)
+    tail = np.full(len(newline), len(kind), np.int64)
+    tail[lines] = semicolon[outside][first]
+
+    live = bracket < tail[owner]
+    bracket, owner, step, depth = bracket[live], owner[live], step[live], depth[live]
     opens = np.flatnonzero((depth == 1) & (step == 1))
     closes = np.flatnonzero((depth == 0) & (step == -1))
     stop = newline[owner[opens]]
     if len(closes):
-        nearest = np.searchsorted(closes, opens)
-        has = nearest < len(closes)
-        match = closes[np.minimum(nearest, len(closes) - 1)]
-        has &= owner[match] == owner[opens]
-        stop = np.where(has, brackets[match] + 1, stop)
-    alone = np.flatnonzero(semicolon < len(kind))
-    begins = np.concatenate([brackets[opens], semicolon[alone]])
-    ends = np.concatenate([stop, newline[alone]])
-    return begins, ends
+        match = closes[np.minimum(np.searchsorted(closes, opens), len(closes) - 1)]
+        has = (match > opens) & (owner[match] == owner[opens])
+        stop = np.where(has, bracket[match] + 1, stop)
+    return np.concatenate([bracket[opens], tail[lines]]), np.concatenate([stop, newline[lines]])
 
 
-def _numbers(
-    padded: bytes,
-    text: NDArray[np.uint8],
-    at: NDArray[np.int64],
-    kind: NDArray[np.uint8],
-    words: NDArray[np.int64],
-) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.uint8], NDArray[np.int64]]:
+def _depth(step: I8, owner: I8) -> I8:
+    """How deep parentheses are open behind each bracket; a closing one too many counts for nothing."""
+    total = np.cumsum(step)
+    starts = np.flatnonzero(np.diff(owner, prepend=-1))
+    base = np.repeat((total - step)[starts], np.diff(np.append(starts, len(owner))))
+    # The lowest point so far on each line, at most 0: each line's run starts below all of the one before.
+    floor = owner * (2 * len(step) + 2)
+    lowest = np.minimum.accumulate(np.minimum(total - base, 0) - floor) + floor
+    depth: I8 = total - base - lowest
+    return depth
+
+
+def _commands(
+    text: U1, at: I8, kind: U1, words: I8, value: F8, line: NDArray[np.int32], line_start: I8, end: I8
+) -> I8:
+    """Index of each line's command among the words (see Tokens)."""
+    if len(words) == 0:
+        return np.empty(0, np.int64)
+    first = np.flatnonzero(np.diff(line, prepend=-1))
+    leading = line_start[line[first]]
+    indented = np.flatnonzero(at[words[first]] != leading)
+    if len(indented):
+        head = _skip_blanks(text, leading[indented], at[words[first[indented]]])
+        plain = (head == at[words[first[indented]]]) | (text[head] == 40)
+        first = np.delete(first, indented[~plain])
+    numbered = (kind[words[first]] == ord("N")) & ~np.isnan(value[first])
+    if np.any(numbered):
+        follow = np.minimum(first + 1, len(words) - 1)
+        first = np.where(numbered & (line[follow] == line[first]), follow, first)
+    behind = words[first] + 1
+    glued = np.flatnonzero((kind[behind] == _ODD) | (kind[behind] == _DOT))
+    if len(glued):
+        after = behind[glued] + (kind[behind[glued]] == _DOT)
+        is_name = (kind[after] == _ODD) & (at[after] == end[first[glued]]) & (text[at[after]] != ord('"'))
+        first = np.delete(first, glued[is_name])
+    return first
+
+
+def _stars(
+    padded: bytes, text: U1, at: I8, kind: U1, line: NDArray[np.int32]
+) -> tuple[NDArray[np.int32], I8, F8]:
+    star = np.flatnonzero(kind == _STAR)
+    if len(star) == 0:
+        return np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0)
+    star_line, first = np.unique(line[star], return_index=True)
+    value = _numbers(padded, text, at, kind, star[first])[0]
+    return star_line, at[star[first]], value
+
+
+def _skip_blanks(text: U1, begin: I8, stop: I8) -> I8:
+    """First byte from `begin` on that is no blank, at most `stop`."""
+    begin = begin.copy()
+    more = np.flatnonzero((text[begin] <= _BLANK) & (begin < stop))
+    for _ in range(_FEW):
+        if len(more) == 0:
+            return begin
+        begin[more] += 1
+        more = more[(text[begin[more]] <= _BLANK) & (begin[more] < stop[more])]
+    if len(more):
+        solid = np.flatnonzero(text > _BLANK)
+        solid = np.append(solid, len(text))
+        begin[more] = np.minimum(solid[np.searchsorted(solid, begin[more])], stop[more])
+    return begin
+
+
+def _drop_blanks(text: U1, end: I8) -> I8:
+    """Byte behind the last one before `end` that is no blank; there must be one."""
+    end = end - (text[end - 1] <= _BLANK)
+    more = np.flatnonzero(text[end - 1] <= _BLANK)
+    for _ in range(_FEW):
+        if len(more) == 0:
+            return end
+        end[more] -= 1
+        more = more[text[end[more] - 1] <= _BLANK]
+    if len(more):
+        solid = np.flatnonzero(text > _BLANK)
+        end[more] = solid[np.searchsorted(solid, end[more]) - 1] + 1
+    return end
+
+
+def _numbers(padded: bytes, text: U1, at: I8, kind: U1, words: I8) -> tuple[F8, I8, I8, U1, I8]:
     """Value, text span and decimals behind each letter, and which letters have no valid number."""
     behind = words + 1
     has_dot = kind[behind] == _DOT
-    stop = at[behind + has_dot]
-    end = stop - (text[stop - 1] <= 32)
-    more = np.flatnonzero(text[end - 1] <= 32)
-    while len(more):
-        end[more] -= 1
-        more = more[text[end[more] - 1] <= 32]
-    begin = at[words] + 1
-    more = np.flatnonzero((text[begin] <= 32) & (begin < end))
-    while len(more):
-        begin[more] += 1
-        more = more[(text[begin[more]] <= 32) & (begin[more] < end[more])]
-    end = np.maximum(end, begin)
-
-    sign = text[begin]
-    negative = (sign == 45) & (begin < end)
-    first = begin + (negative | ((sign == 43) & (begin < end)))
-    dot = np.where(has_dot, at[behind], end)
-    whole = dot - first
-    decimals = np.where(has_dot, end - dot - 1, 0)
+    decimals = at[behind]
+    behind += has_dot
+    end = _drop_blanks(text, at[behind])
+    begin = at[words]
+    begin += 1
+    head = text[begin]
+    blank = np.flatnonzero(head <= _BLANK)
+    if len(blank):
+        np.maximum(end, begin, out=end)
+        begin[blank] = _skip_blanks(text, begin[blank], end[blank])
+        head[blank] = text[begin[blank]]
     bare = begin == end
-    slow = (whole > _MIN_WORD) | (decimals > _MIN_WORD) | (whole + decimals > _MAX_DIGITS)
-    slow |= ((whole + decimals) < 1) | (whole < 0) | (decimals < 0) | (kind[behind + has_dot] == _DOT)
+    signed = ((head == 45) | (head == 43)) & ~bare
+    np.subtract(end, decimals, out=decimals)
+    decimals -= 1
+    decimals *= has_dot
+    digits = end - begin
+    digits -= signed
+    digits -= has_dot
 
-    eight = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
-    integer, bad_a = _digits(eight[dot - 8], np.clip(whole, 0, 8))
-    fraction, bad_b = _digits(eight[end - 8], np.clip(decimals, 0, 8))
-    scale = _POW10[np.clip(decimals, 0, 8)]
-    value = (integer * scale + fraction) / scale
-    np.negative(value, out=value, where=negative)
+    eight: NDArray[np.uint64] = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
+    places = np.minimum(decimals, _WORD)
+    word = _without_dot(eight[end - 8], has_dot, places)
+    word &= _TAIL[np.minimum(digits, _WORD)]
+    value, wrong = _integers(word)
+    value /= _POW10[places]
+    wrong |= (digits < 1) | (digits + has_dot > _WORD) | (kind[behind] == _DOT)
+    doubtful = np.flatnonzero(wrong & ~bare)
+    bad = doubtful
+    if len(doubtful):
+        second_dot = kind[behind[doubtful]] == _DOT
+        rest = _two_words(eight, end, digits, decimals, has_dot, value, doubtful[~second_dot])
+        rest = np.concatenate([rest, doubtful[second_dot]])
+        bad = _slow_numbers(padded, begin + signed, end, value, rest)
+    np.negative(value, out=value, where=signed & (head == 45))
     value[bare] = np.nan
-    doubtful = np.flatnonzero((slow | bad_a | bad_b) & ~bare)
-    bad = _slow_numbers(padded, begin, end, value, doubtful)
-    return value, begin, end, np.clip(decimals, 0, 255).astype(np.uint8), bad
+    return value, begin, end, np.minimum(decimals, 255).astype(np.uint8), bad
 
 
-def _digits(
-    word: NDArray[np.uint64], count: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Integer of the last `count` characters of each word, and where they are no digits."""
-    value = (word ^ _ASCII_ZEROS) & _TAIL[count]
-    bad = (((value + _NOT_A_DIGIT) | value) & _HIGH_BITS) != 0
-    value = (value * np.uint64(10) + (value >> np.uint64(8))) & np.uint64(0x00FF00FF00FF00FF)
-    value = (value * np.uint64(100) + (value >> np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
-    value = (value * np.uint64(10000) + (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
-    return value.astype(np.float64), bad
+def _without_dot(word: NDArray[np.uint64], has_dot: Bool, places: I8) -> NDArray[np.uint64]:
+    """Digit values of words that end in `places` digits behind a dot: those before it move up by a byte."""
+    word ^= _ASCII_ZEROS
+    tail = _TAIL[places]
+    fraction = word & tail
+    word <<= has_dot.astype(np.uint64) << np.uint64(3)
+    np.invert(tail, out=tail)
+    word &= tail
+    word |= fraction
+    return word
 
 
-def _slow_numbers(
-    padded: bytes,
-    begin: NDArray[np.int64],
-    end: NDArray[np.int64],
-    value: NDArray[np.float64],
-    doubtful: NDArray[np.int64],
-) -> NDArray[np.int64]:
-    """Read the few long numbers with `float`; return those that are none. Writes into `value`."""
+def _integers(word: NDArray[np.uint64]) -> tuple[F8, Bool]:
+    """Integer of eight digit values each, and where they are no digits. Overwrites `word`."""
+    test = word + _NOT_A_DIGIT
+    test |= word
+    test &= _HIGH_BITS
+    wrong = test != 0
+    for factor, shift, mask in _STEPS:
+        np.right_shift(word, shift, out=test)
+        word *= factor
+        word += test
+        word &= mask
+    return word.astype(np.float64), wrong
+
+
+def _two_words(
+    eight: NDArray[np.uint64], end: I8, digits: I8, decimals: I8, has_dot: Bool, value: F8, which: I8
+) -> I8:
+    """Read the numbers `which` in two words each, before and behind the dot, into `value`; return those that
+    need `float`."""
+    places = decimals[which]
+    whole = digits[which] - places
+    both = whole + places
+    fits = (whole <= _WORD) & (places <= _WORD) & (both <= _MAX_DIGITS) & (both > 0)
+    mine, places, whole = which[fits], places[fits], whole[fits]
+    stop = end[mine]
+    fraction, bad_fraction = _integers((eight[stop - 8] ^ _ASCII_ZEROS) & _TAIL[places])
+    stop = stop - places - has_dot[mine]
+    integer, bad_integer = _integers((eight[stop - 8] ^ _ASCII_ZEROS) & _TAIL[whole])
+    scale = _POW10[places]
+    value[mine] = (integer * scale + fraction) / scale
+    return np.concatenate([which[~fits], mine[bad_fraction | bad_integer]])
+
+
+def _slow_numbers(padded: bytes, begin: I8, end: I8, value: F8, doubtful: I8) -> I8:
+    """Read the few remaining numbers with `float`, as much of each as is one, without its sign.
+
+    Returns those that have something else behind them. Writes into `value`.
+    """
     bad = []
     for index in doubtful.tolist():
-        word = padded[begin[index] : end[index]]
-        if word.strip(b"+-.0123456789") or not word.strip(b"+-."):
-            value[index] = np.nan
-            bad.append(index)
-            continue
-        try:
-            value[index] = float(word)
-        except ValueError:
-            value[index] = np.nan
+        word = padded[begin[index] : end[index] + 1]
+        number = _NUMBER.match(word)
+        value[index] = float(number[0]) if number else np.nan
+        if number is None or number.end() < len(word) - 1 or word.endswith(b"."):
             bad.append(index)
     return np.array(bad, np.int64)

@@ -5,97 +5,85 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-import numpy as np
-
-from gcodetools.marks.conventions import load_convention
-from gcodetools.marks.recognise import Sifter
+from gcodetools.gcode.program import Program
+from gcodetools.marks.conventions import Meaning, load_convention
+from gcodetools.marks.sifter import NUMBER, Sifter
 from gcodetools.marks.types import Marks
 
-__all__ = ["Totals", "duration_s", "find_totals"]
+__all__ = ["Totals", "duration_s", "find_totals", "read"]
 
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Stated totals, None where the file is silent.
+    """Stated totals, None where the file is silent; lists of tools are summed.
 
-    meaning : which filament the convention's total counts ("nozzle", "beads", "beads and start code",
-    "unknown").
+    meaning : which filament the convention's total counts: "nozzle" the highest point of net E, "beads",
+    "beads+start+tower" everything that is laid in motion, or "unknown".
     """
 
-    time_s: float | None
-    filament_mm: float | None
-    filament_mm3: float | None
-    mass_g: float | None
-    cost: float | None
-    meaning: str
+    time_s: float | None = None
+    filament_mm: float | None = None
+    filament_mm3: float | None = None
+    mass_g: float | None = None
+    cost: float | None = None
+    layers: int | None = None
+    meaning: Meaning = "unknown"
 
 
-_NUMBER = r"([-+]?[0-9]*\.?[0-9]+)"
-_LIST = rf"({_NUMBER}(?:\s*[,;]\s*{_NUMBER})*)"
-# (key, literal head, pattern behind it, factor to mm, mm3, g); the first that is above zero holds.
-_STATED: tuple[tuple[str, str, str, float], ...] = (
-    ("filament_mm", ";Filament used:", rf"\s*{_LIST}m\b", 1000.0),
-    ("filament_mm", "; filament used [mm] =", rf"\s*{_LIST}", 1.0),
-    ("filament_mm", "; total filament length [mm] :", rf"\s*{_LIST}", 1.0),
-    ("filament_mm", ";   Filament length:", rf"\s*{_NUMBER} mm", 1.0),
-    ("filament_mm", "; filament used =", rf"\s*{_NUMBER}mm", 1.0),
-    ("filament_mm3", "; filament used [cm3] =", rf"\s*{_LIST}", 1000.0),
-    # This convention writes cm^3 and means mm3.
-    ("filament_mm3", "; total filament volume [cm^3] :", rf"\s*{_LIST}", 1.0),
-    ("filament_mm3", ";   Plastic volume:", rf"\s*{_NUMBER} mm\^3", 1.0),
-    ("filament_mm3", "; Estimated Build Volume:", rf"\s*{_NUMBER} cm\^3", 1000.0),
-    ("filament_mm3", ";EXTRUDER_TRAIN.0.MATERIAL.VOLUME_USED:", rf"\s*{_NUMBER}", 1.0),
-    ("mass_g", "; filament used [g] =", rf"\s*{_LIST}", 1.0),
-    ("mass_g", "; total filament used [g] =", rf"\s*{_LIST}", 1.0),
-    ("mass_g", "; total filament weight [g] :", rf"\s*{_LIST}", 1.0),
-    ("mass_g", ";   Plastic weight:", rf"\s*{_NUMBER} g", 1.0),
-    ("cost", "; filament cost =", rf"\s*{_LIST}", 1.0),
-    ("cost", "; total filament cost =", rf"\s*{_LIST}", 1.0),
-    ("time_s", ";TIME:", rf"\s*{_NUMBER}", 1.0),
-    ("time_s", ";PRINT.TIME:", rf"\s*{_NUMBER}", 1.0),
-    ("time_s", "; Estimated Build Time:", rf"\s*{_NUMBER} minutes", 60.0),
-)
-_TIMES = (
-    ("; estimated printing time (normal mode) =", r"\s*(.+)"),
-    ("; model printing time:", r".*total estimated time:\s*(.+)"),
-    ("; model printing time:", r"\s*([^;]+)"),
-    ("; estimated printing time =", r"\s*(.+)"),
-    (";   Build time:", r"\s*(.+)"),
-)
+# Groups of a table's patterns: the field they fill and the factor to its unit.
+_GROUPS = {
+    "mm": ("filament_mm", 1.0),
+    "m": ("filament_mm", 1000.0),
+    "mm3": ("filament_mm3", 1.0),
+    "cm3": ("filament_mm3", 1000.0),
+    "g": ("mass_g", 1.0),
+    "cost": ("cost", 1.0),
+    "s": ("time_s", 1.0),
+    "min": ("time_s", 60.0),
+    "layers": ("layers", 1.0),
+}
+_UNITS_S = {"d": 86400.0, "h": 3600.0, "m": 60.0, "s": 1.0}
 
 
 def duration_s(text: str) -> float | None:
-    """Seconds of `1d 2h 3m 4s`, `3 hours 12 minutes`; None if there is no such thing in it."""
-    found = re.findall(r"([0-9]+(?:\.[0-9]+)?)\s*(d|h|m|s)(?:[a-z]*)", text)
-    if not found:
-        return None
-    return sum(float(n) * {"d": 86400.0, "h": 3600.0, "m": 60.0, "s": 1.0}[unit] for n, unit in found)
+    """Seconds of `1d 2h 3m 4s` or `3 hours 12 minutes`; None if there is no such thing in it."""
+    found = re.findall(r"([0-9]+(?:\.[0-9]+)?)\s*(d|h|m|s)", text)
+    return sum(float(number) * _UNITS_S[unit] for number, unit in found) if found else None
 
 
-def _sum(text: str) -> float:
-    return sum(float(n) for n in re.findall(_NUMBER, text))
+def read(program: Program, marks: Marks) -> Totals:
+    """Totals of a file."""
+    return find_totals(Sifter(program), marks)
 
 
 def find_totals(sifter: Sifter, marks: Marks) -> Totals:
-    """Read a file's own totals; lists of tools are summed."""
-    found: dict[str, float] = {}
-    for key, head, pattern, factor in _STATED:
-        for text in _texts(sifter, head):
-            match = re.match(pattern, text[len(head) :])
-            value = _sum(match.group(1)) * factor if match else 0.0
+    """Totals of a file: for each, the first in the table's order that is above zero."""
+    table = load_convention(marks.convention)
+    known: dict[str, float] = {}
+    for pattern in table.totals:
+        for key, value in _stated(sifter, pattern).items():
             if value > 0:
-                found.setdefault(key, value)
-    for head, pattern in _TIMES:
-        for text in _texts(sifter, head):
-            match = re.match(pattern, text[len(head) :])
-            seconds = duration_s(match.group(1)) if match else None
-            if seconds:
-                found.setdefault("time_s", seconds)
-    meaning = load_convention(marks.convention).total_means
-    keys = ("time_s", "filament_mm", "filament_mm3", "mass_g", "cost")
-    return Totals(*(found.get(key) for key in keys), meaning=meaning)
+                known.setdefault(key, value)
+    layers = known.pop("layers", None)
+    return Totals(**known, layers=None if layers is None else int(layers), meaning=table.total_means)
 
 
-def _texts(sifter: Sifter, head: str) -> list[str]:
-    index = np.asarray(sifter.starting(head))
-    return [text for text in map(sifter.text, index.tolist()) if text.startswith(head)]
+def _stated(sifter: Sifter, pattern: str) -> dict[str, float]:
+    """Field -> value by one pattern: its first statement above zero, summed over the group `tool`."""
+    by_tool: dict[str, dict[str, float]] = {}
+    for _, found in sifter.matches(pattern):
+        groups = found.groupdict()
+        mine = by_tool.setdefault(groups.pop("tool", None) or "", {})
+        for name, text in groups.items():
+            key, value = _value(name, text or "")
+            if value:
+                mine.setdefault(key, value)
+    keys = {key for mine in by_tool.values() for key in mine}
+    return {key: sum(mine.get(key, 0.0) for mine in by_tool.values()) for key in sorted(keys)}
+
+
+def _value(group: str, text: str) -> tuple[str, float]:
+    if group == "time":
+        return "time_s", duration_s(text) or 0.0
+    key, factor = _GROUPS[group]
+    return key, sum(map(float, re.findall(NUMBER, text))) * factor

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,18 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Spans:
-    """Stretches of lines [first, last], both inclusive."""
+    """Stretches of lines [first, last], both inclusive, ascending and apart."""
 
     first: I4
     last: I4
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+    @classmethod
+    def none(cls) -> Spans:
+        """No span at all."""
+        return cls(np.empty(0, np.int32), np.empty(0, np.int32))
 
     def holds(self, lines: NDArray[np.integer]) -> Bool:
         """Which of `lines` lie in a span."""
@@ -66,10 +74,12 @@ class Objects:
 class Marks:
     """Marks of one file.
 
-    convention : its letter. layer_line : (k,) lines that begin a layer, with layer_z and layer_height (mm, NaN
-    where the mark names none) and layer_raft. feature_line : (k,) with feature (own index) and feature_word
-    (index into feature_words, as spelled). width_line, height_line : with their mm. wipes, towers : spans.
-    warnings : what was odd.
+    convention : its letter. layer_line : (k,) lines that begin a layer, with layer_z and layer_height (mm,
+    NaN where the mark names none) and layer_raft. feature_line : (k,) with feature (own index) and
+    feature_word (index into feature_words, as spelled; -1 where a layer or an end mark resets it).
+    width_line, height_line : with their mm. wipes, towers : spans. warnings : what was odd. ignored :
+    sections of thumbnails and settings, whose comments are no marks. progress_line : commands and comments
+    that tell how far the print is.
     """
 
     convention: str
@@ -89,3 +99,5 @@ class Marks:
     wipes: Spans
     towers: Spans
     warnings: tuple[str, ...] = ()
+    ignored: Spans = field(default_factory=Spans.none)
+    progress_line: I4 = field(default_factory=lambda: np.empty(0, np.int32))

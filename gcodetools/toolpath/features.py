@@ -1,138 +1,221 @@
-"""What beads are where no comment says it: closed loops are perimeters, open runs are fill, dense or sparse."""
+"""What beads are where no comment says it, from geometry alone.
+
+Closed loops are perimeters, open runs are fill. Loops cut a layer into faces: a face with fill in it, or one
+so narrow that two loops touch across it, is plastic; any other is air. A loop with air on one side is
+outermost. Fill is solid where a line has a neighbour at its own width, else sparse; in a narrow face it is a
+gap. Outside all loops it is support; a first layer's loops with nothing above them are skirt or brim.
+
+Bridges and overhangs are not told apart from the fill and walls they are.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from gcodetools.gcode.program import Moves
-from gcodetools.toolpath.beads import FEATURE_INDEX, Layers
+from gcodetools.gcode.program import Program
+from gcodetools.marks.features import FEATURE_INDEX
+from gcodetools.toolpath.chains import Paths, chains_of, segments_of
+from gcodetools.toolpath.nesting import innermost
+from gcodetools.toolpath.skirts import skirts
 
 __all__ = ["classify"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
+I4 = NDArray[np.int32]
 U1 = NDArray[np.uint8]
+Bool = NDArray[np.bool_]
 
-_SEAM_MM = 0.8  # a loop's ends lie this close: its seam gap, or what coasting left out
-_DENSE = 0.62  # bead area over the area fill spans, above which it is solid
-_SKIRT_AWAY_MM = 1.5
+ARC_TOLERANCE_MM = 0.05  # for nesting, an eighth of a usual width
+_NARROW = 1.6  # widths between the centre lines of loops that touch: 1 where laid side by side, some overlap
+_GAP_FACE = 2.6  # widths across a face that takes no more than a zigzag of gap fill
+_BESIDE = 1.35  # widths between neighbours in solid fill; sparse fill of 50 % has 2
+_SHORT = 1.5  # widths; shorter beads join lines of fill and say nothing about its pitch
+_TOGETHER = 5.0  # widths a travel may cross inside one patch of fill
+_BIN_DEG = 3.0
+_LOOK_AHEAD = 4
+_STRAY_MM = 30.0  # open runs outside all loops: shorter ones are thin walls, longer ones support
+_LEAF = 2.0  # widths across an empty loop; a narrower hole would close up
+_SURE_HOLE = 3.0  # widths across an empty loop that no slicer leaves empty inside a wall
+_ENOUGH, _SAME_WAY = 3, 0.9  # so many sure holes, and this share of them, show that holes turn the other way
+
 _OUTERMOST, _PERIMETER = FEATURE_INDEX["outermost"], FEATURE_INDEX["perimeter"]
 _SOLID, _SPARSE, _GAP = FEATURE_INDEX["solid"], FEATURE_INDEX["sparse"], FEATURE_INDEX["gap"]
-_SKIRT, _OTHER = FEATURE_INDEX["skirt"], FEATURE_INDEX["other"]
+_SUPPORT, _SKIRT, _OTHER = FEATURE_INDEX["support"], FEATURE_INDEX["skirt"], FEATURE_INDEX["other"]
 
 
-@dataclass(frozen=True, slots=True)
-class _Path:
-    """Rows [first, last) of one uninterrupted extrusion, its points (n + 1, 2), whether it closes."""
-
-    rows: I8
-    points: F8
-    closed: bool
-
-    @property
-    def length(self) -> float:
-        return float(np.hypot(*np.diff(self.points, axis=0).T).sum())
-
-
-def classify(moves: Moves, beads: NDArray[np.bool_], layers: Layers, width_mm: F8) -> U1:
+def classify(program: Program, beads: Bool, layer: I4, width: NDArray[np.float32], raft: Bool) -> U1:
     """(m,) own feature of each row, from geometry alone.
 
     Parameters
     ----------
-    beads : rows that lay a bead. width_mm : (m,) width of each bead, NaN elsewhere.
+    beads : (m,) rows that lay a bead. layer : (m,) layer of each row, -1 outside. width : (m,) mm.
+    raft : (layers,) whether a layer is a raft's.
     """
     result = np.where(beads, _OTHER, 0).astype(np.uint8)
-    for k in range(len(layers)):
-        rows = np.flatnonzero(beads[layers.first_row[k] : layers.last_row[k]]) + int(layers.first_row[k])
-        if len(rows):
-            width = float(np.nanmedian(width_mm[rows]))
-            _layer(moves, rows, width, first=k == 0 or layers.run[k] != layers.run[k - 1], result=result)
+    rows = np.flatnonzero(beads & (layer >= 0))
+    if len(rows) == 0:
+        return result
+    bead_layer = layer[rows].astype(np.int64)
+    usual = float(np.nanmedian(width[rows]))
+    usual = usual if usual > 0 else 0.4
+    segments = segments_of(program, rows, ARC_TOLERANCE_MM)
+    chains = chains_of(program, rows, segments, bead_layer, usual)
+    climbs = np.abs(program.moves.z[rows] - program.moves.z[np.maximum(rows - 1, 0)]) > 1e-6
+    share = np.add.reduceat(climbs.astype(np.float64), chains.begin) / (chains.stop - chains.begin)
+    paths = Paths(segments, chains, bead_layer[chains.begin], share > 0.5, usual)
+    feature = _loops_and_fill(paths, raft)
+    result[rows] = np.repeat(feature, chains.stop - chains.begin)
     return result
 
 
-def _layer(moves: Moves, rows: I8, width: float, *, first: bool, result: U1) -> None:
-    paths = _paths(moves, rows)
-    loops = [p for p in paths if p.closed]
-    middles = np.concatenate([(p.points[1:] + p.points[:-1]) / 2 for p in paths])
-    owner = np.repeat(np.arange(len(paths)), [len(p.rows) for p in paths])
-    rings = [shapely.Polygon(p.points) for p in loops]
-    index_of = {id(p): k for k, p in enumerate(paths)}
-    for loop, ring in zip(loops, rings, strict=True):
-        result[loop.rows] = _loop_feature(loop, ring, rings, middles, owner, index_of[id(loop)], width, first)
-    group: list[_Path] = []
-    for path in [*paths, None]:
-        if path is not None and not path.closed:
-            group.append(path)
-        elif group:
-            feature = _fill_feature(group, width)
-            for item in group:
-                result[item.rows] = feature
-            group = []
+def _loops_and_fill(paths: Paths, raft: Bool) -> U1:
+    """(c,) feature of each chain."""
+    chains, layer = paths.chains, paths.layer
+    feature = np.full(len(chains), _GAP, np.uint8)
+    loops = np.flatnonzero(chains.closed)
+    runs = np.flatnonzero(~chains.closed)
+    parent = _parents(paths, loops)
+    patch, face = _patches(paths, loops, runs)
+    across = _across(paths, loops, parent)
+    filled = np.zeros(len(loops), bool)
+    filled[face[face >= 0]] = True
+    skirt = skirts(paths, loops, parent, filled, across < _NARROW * paths.width)
+    # What stands inside a skirt stands outside all loops.
+    outside = parent.copy()
+    while np.any(within := (outside >= 0) & skirt[np.maximum(outside, 0)]):
+        outside[within] = parent[outside[within]]
+    air = _beside_air(paths, loops, outside, filled, across)
+    feature[loops] = np.where(skirt, _SKIRT, np.where(air, _OUTERMOST, _PERIMETER))
+    face = np.where((face >= 0) & skirt[np.maximum(face, 0)] if len(loops) else False, -1, face)
+    feature[runs] = np.where(paths.rising[runs], _OUTERMOST, _fill(paths, runs, patch, face, across))
+    feature[raft[layer]] = _SUPPORT
+    return feature
 
 
-def _paths(moves: Moves, rows: I8) -> list[_Path]:
-    """Extrusions without a travel or a retraction between their beads."""
-    start = np.column_stack([moves.x[rows - 1], moves.y[rows - 1]])
-    end = np.column_stack([moves.x[rows], moves.y[rows]])
-    joined = np.all(np.abs(start[1:] - end[:-1]) < 1e-6, axis=1)
-    pushed = np.cumsum(np.abs(moves.e)) - np.cumsum(np.where(moves.e > 0, moves.e, 0.0))
-    joined &= np.abs(np.diff(pushed[rows])) < 1e-9
-    cuts = np.flatnonzero(~joined) + 1
-    # A loop that closes inside an uninterrupted extrusion ends there: perimeters are often joined.
-    pieces = []
-    for part in np.split(np.arange(len(rows)), cuts):
-        points = np.vstack([start[part[:1]], end[part]])
-        away = np.hypot(*(points - points[0]).T)
-        closed = len(part) >= 3 and away[-1] < _SEAM_MM and away.max() > 2 * _SEAM_MM
-        pieces.append(_Path(rows[part], points, bool(closed)))
-    return pieces
+def _parents(paths: Paths, loops: I8) -> I8:
+    """The smallest loop around each loop, index into `loops`, -1 where there is none."""
+    at = paths.chains.first[loops]
+    return innermost(
+        paths.segments,
+        paths.chains,
+        loops,
+        paths.layer[loops],
+        paths.segments.x0[at],
+        paths.segments.y0[at],
+        paths.layer[loops],
+        np.abs(paths.chains.area_mm2[loops]),
+    )
 
 
-def _loop_feature(
-    loop: _Path,
-    ring: shapely.Polygon,
-    rings: list[shapely.Polygon],
-    middles: F8,
-    owner: I8,
-    me: int,
-    width: float,
-    first: bool,
-) -> int:
-    """Outermost: inside no other loop, or around nothing at all (the edge of a hole)."""
-    if not ring.is_valid or ring.area < width * width:
-        return _PERIMETER
-    spot = shapely.Point(*loop.points[0])
-    holders = [r for r in rings if r is not ring and r.is_valid and r.area > ring.area and r.contains(spot)]
-    others = owner != me
-    inside = shapely.contains_xy(ring, middles[others, 0], middles[others, 1])
-    if first and not holders and np.any(inside):
-        nearest = shapely.distance(ring.exterior, shapely.points(middles[others][inside])).min()
-        if nearest > _SKIRT_AWAY_MM:
-            return _SKIRT
-    if first:
-        holders = [
-            r for r in holders if r.exterior.distance(spot) < _SKIRT_AWAY_MM or not _is_skirt(r, middles)
-        ]
-    return _OUTERMOST if not holders or not np.any(inside) else _PERIMETER
+def _across(paths: Paths, loops: I8, parent: I8) -> F8:
+    """Mean distance across the face inside each loop, mm: twice its area over the length of its edges.
+
+    For a strip this is its breadth, closed form; for a face without loops in it half as much as its
+    diameter.
+    """
+    area, length = np.abs(paths.chains.area_mm2[loops]), paths.chains.length_mm[loops].copy()
+    has = parent >= 0
+    inner = np.bincount(parent[has], area[has], minlength=len(loops))
+    edge = np.bincount(parent[has], length[has], minlength=len(loops))
+    return 2 * (area - inner) / (length + edge)
 
 
-def _is_skirt(ring: shapely.Polygon, middles: F8) -> bool:
-    """Whether the ring keeps away from every bead inside it but its own."""
-    distance = shapely.distance(ring.exterior, shapely.points(middles))
-    inner = distance[distance > 0.05]
-    return bool(len(inner)) and float(inner.min()) > _SKIRT_AWAY_MM
+def _breadth(paths: Paths, loops: I8) -> F8:
+    """Short side of the rectangle that has a loop's area and length, mm; a quarter of its length if rounder."""
+    area, length = np.abs(paths.chains.area_mm2[loops]), paths.chains.length_mm[loops]
+    return length / 4 - np.sqrt(np.maximum(length**2 / 16 - area, 0.0))
 
 
-def _fill_feature(group: list[_Path], width: float) -> int:
-    """Solid or sparse by the share of the spanned area that beads cover; a narrow span is a gap."""
-    points = np.vstack([p.points for p in group])
-    length = sum(p.length for p in group)
-    hull = shapely.convex_hull(shapely.MultiPoint(points)).buffer(width / 2)
-    narrow = 2.0 * hull.area / hull.length
-    if narrow < 1.5 * width or length < 4 * width:
-        return _GAP
-    return _SOLID if length * width / hull.area > _DENSE else _SPARSE
+def _beside_air(paths: Paths, loops: I8, parent: I8, filled: Bool, across: F8) -> Bool:
+    """Which loops have air on one side."""
+    narrow = across < _NARROW * paths.width
+    leaf = np.ones(len(loops), bool)
+    leaf[parent[parent >= 0]] = False
+    # A loop with nothing in it at all is a hole's edge, or the middle of a rib.
+    narrow[leaf] = _breadth(paths, loops[leaf]) < _LEAF * paths.width
+    # Where a file draws outlines one way round and holes the other, that tells.
+    way = np.sign(paths.chains.area_mm2[loops])
+    holes = leaf & ~filled & (parent >= 0) & (across > _SURE_HOLE * paths.width)
+    usual = np.sign(way[parent < 0].sum())
+    if usual and holes.sum() >= _ENOUGH and np.mean(way[holes] == -usual) >= _SAME_WAY:
+        narrow = np.where(leaf & (parent >= 0), way == usual, narrow)
+    air = ~filled & ~narrow
+    outside = np.where(parent >= 0, air[np.maximum(parent, 0)], True)
+    beside: Bool = outside | air
+    return beside
+
+
+def _patches(paths: Paths, loops: I8, runs: I8) -> tuple[I8, I8]:
+    """Patch of each open run (neighbours in file order, no loop between, close by), and each patch's face:
+    the loop it stands in, index into `loops`, -1 outside all."""
+    if len(runs) == 0:
+        return runs, runs
+    chains, segments = paths.chains, paths.segments
+    jump = np.hypot(
+        segments.x0[chains.first[runs[1:]]] - segments.x1[chains.end[runs[:-1]] - 1],
+        segments.y0[chains.first[runs[1:]]] - segments.y1[chains.end[runs[:-1]] - 1],
+    )
+    apart = (np.diff(runs) > 1) | (np.diff(paths.layer[runs]) != 0) | (jump > _TOGETHER * paths.width)
+    patch = np.concatenate([[0], np.cumsum(apart)])
+    starts = np.flatnonzero(np.diff(patch, prepend=-1))
+    # A patch stands where its longest run's middle is.
+    order = np.lexsort((-chains.length_mm[runs], patch))
+    longest = runs[order[starts]]
+    middle = (chains.first[longest] + chains.end[longest]) // 2
+    middle = np.minimum(middle, chains.end[longest] - 1)
+    x = (segments.x0[middle] + segments.x1[middle]) / 2
+    y = (segments.y0[middle] + segments.y1[middle]) / 2
+    face = innermost(segments, chains, loops, paths.layer[loops], x, y, paths.layer[longest])
+    return patch, face
+
+
+def _fill(paths: Paths, runs: I8, patch: I8, face: I8, across: F8) -> U1:
+    """(r,) feature of each open run."""
+    if len(runs) == 0:
+        return np.empty(0, np.uint8)
+    chains, width = paths.chains, paths.width
+    length = chains.length_mm[runs]
+    told, dense = _neighboured(paths, runs, face[patch])
+    result = np.where(dense >= told / 2, _SOLID, _SPARSE)
+    mine = face[patch]
+    gap = (mine >= 0) & (across[np.maximum(mine, 0)] < _GAP_FACE * width) if len(across) else mine >= 0
+    result[gap | (told <= 0)] = _GAP
+    whole = np.bincount(patch, length)
+    outside = mine < 0
+    result[outside] = np.where(whole[patch[outside]] > _STRAY_MM, _SUPPORT, _GAP)
+    return result.astype(np.uint8)
+
+
+def _neighboured(paths: Paths, runs: I8, face: I8) -> tuple[F8, F8]:
+    """(r,) length of each run's beads that are long enough to tell their pitch, and of those of them that
+    have a parallel one beside them."""
+    segments, chains = paths.segments, paths.chains
+    owner_of = np.full(len(chains), -1)
+    owner_of[runs] = np.arange(len(runs))
+    owner = np.repeat(owner_of, chains.end - chains.first)
+    dx, dy = segments.x1 - segments.x0, segments.y1 - segments.y0
+    length = np.hypot(dx, dy)
+    line = np.flatnonzero((owner >= 0) & (length > _SHORT * paths.width))
+    owner, length = owner[line], length[line]
+    bins = round(180 / _BIN_DEG)
+    direction = np.round(np.degrees(np.arctan2(dy[line], dx[line])) / _BIN_DEG).astype(np.int64) % bins
+    angle = np.radians(direction * _BIN_DEG)
+    ux, uy = np.cos(angle), np.sin(angle)
+    mx = (segments.x0[line] + segments.x1[line]) / 2
+    my = (segments.y0[line] + segments.y1[line]) / 2
+    offset, along = my * ux - mx * uy, mx * ux + my * uy
+    key = (paths.layer[runs][owner] * (len(chains) + 2) + face[owner] + 1) * bins + direction
+    order = np.lexsort((offset, key))
+    beside = np.zeros(len(line), bool)
+    for ahead in range(1, _LOOK_AHEAD + 1):
+        a, b = order[:-ahead], order[ahead:]
+        pitch = offset[b] - offset[a]
+        overlap = (length[a] + length[b]) / 2 - np.abs(along[a] - along[b])
+        near = (key[a] == key[b]) & (pitch < _BESIDE * paths.width) & (pitch > 0.3 * paths.width)
+        near &= overlap > 0.3 * np.minimum(length[a], length[b])
+        beside[a[near]] = True
+        beside[b[near]] = True
+    told = np.bincount(owner, length, minlength=len(runs))
+    return told, np.bincount(owner[beside], length[beside], minlength=len(runs))

@@ -1,165 +1,172 @@
-"""Which rows make a layer: by the file's marks, or from the heights of its beads alone."""
+"""Which rows make a layer: by the file's marks where it has them, else by geometry (`levels`).
+
+A layer's z is the nozzle height of its beads, so a mark that names another number changes nothing. Rows
+before the first layer and behind the last bead belong to none.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.gcode.program import ARC, ENDSTOP, Program
+from gcodetools.gcode.program import ENDSTOP, Program
 from gcodetools.marks.types import Marks
 from gcodetools.toolpath.beads import Layers
+from gcodetools.toolpath.levels import SAME_Z_MM, by_geometry, on_the_bed
 
-__all__ = ["find_layers", "laying"]
+__all__ = ["find", "laying"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
+I4 = NDArray[np.int32]
 Bool = NDArray[np.bool_]
 
-_SAME_Z_MM = 1e-4
-_PRIMING_BEADS = 8  # a start code draws a line or two, a first layer does not
-_VASE_SHARE = 0.5  # of beads that end at another height than they begin
+STILL_MM = 1e-6  # below any file's last decimal, above what G92 leaves in the sums
+_DEFAULT_HEIGHT_MM = 0.2  # common practice, no source; where a file has one layer and no settings
+_PRESSED = 0.4  # a first layer below this share of the others is an offset of the bed, not its thickness
 
 
-def laying(program: Program, marks: Marks) -> Bool:
-    """(m,) whether a row lays a bead: pushes filament while it moves in X or Y; wipes are none."""
+def laying(program: Program) -> Bool:
+    """(m,) whether a row lays a bead: it pushes filament while it moves in X or Y.
+
+    Wipes pull filament, lifts don't move in X or Y, endstop moves are no part of the print: none of them do.
+    """
     moves = program.moves
     if len(moves) == 0:
         return np.zeros(0, bool)
-    moved = np.ones(len(moves), bool)
-    moved[1:] = (np.diff(moves.x) != 0) | (np.diff(moves.y) != 0)
-    moved[0] = moves.x[0] != 0 or moves.y[0] != 0
-    moved |= (moves.kind & ARC) != 0
-    beads: Bool = moved & (moves.e > 0) & ((moves.kind & ENDSTOP) == 0)
-    if len(marks.wipes.first):
-        beads &= ~marks.wipes.holds(moves.line)
+    beads = np.empty(len(moves), bool)
+    beads[0] = max(abs(moves.x[0]), abs(moves.y[0])) > STILL_MM
+    np.greater(np.abs(np.diff(moves.x)), STILL_MM, out=beads[1:])
+    beads[1:] |= np.abs(np.diff(moves.y)) > STILL_MM
+    arcs = program.arcs
+    if len(arcs.row):
+        beads[arcs.row] |= np.abs(arcs.radius * arcs.sweep) > STILL_MM
+    beads &= moves.e > 0
+    beads &= (moves.kind & ENDSTOP) == 0
     return beads
 
 
-def find_layers(program: Program, marks: Marks, beads: Bool, layer_height_mm: float | None) -> Layers:
+def find(
+    program: Program, marks: Marks, beads: Bool | None = None, layer_height_mm: float | None = None
+) -> Layers:
     """Layers of a plate in file order.
 
     Parameters
     ----------
-    beads : rows that lay a bead, see `laying`.
-    layer_height_mm : of the settings, for prints that rise all the time; None if unknown.
+    beads : (m,) rows that lay a bead; None finds them (`laying`).
+    layer_height_mm : what the file's settings state, None if nothing.
+
+    Returns
+    -------
+    Layers
+        A mark without any bead before the next makes no layer; a second mark at the same height (another
+        tool, another object) goes on with its layer.
     """
+    if beads is None:
+        beads = laying(program)
     if len(marks.layer_line):
-        return _by_marks(program, marks, beads)
-    return _by_height(program, beads, layer_height_mm)
+        return _by_marks(program, marks, beads, layer_height_mm)
+    first, stop, raft = by_geometry(program, beads, layer_height_mm)
+    z, inner_rise = _heights_of(program.moves.z, beads, first, stop)
+    stated = np.full(len(first), np.nan)
+    line = program.moves.line[first] if len(first) else np.empty(0, np.int32)
+    return _finished(line, first, stop, z, inner_rise, stated, raft, beads, layer_height_mm, "geometry")
 
 
-def _by_marks(program: Program, marks: Marks, beads: Bool) -> Layers:
+def _by_marks(program: Program, marks: Marks, beads: Bool, layer_height_mm: float | None) -> Layers:
     moves = program.moves
     first = np.searchsorted(moves.line, marks.layer_line)
     stop = np.append(first[1:], len(moves))
-    z = _typical_z(moves.z, beads, first, stop)
-    keep = ~np.isnan(z)
-    line, first, stop, z = marks.layer_line[keep], first[keep], stop[keep], z[keep]
-    height, raft = marks.layer_height[keep], marks.layer_raft[keep]
-    # A second mark at the same height (another tool) goes on with the layer.
-    new = np.concatenate([[True], np.abs(np.diff(z)) > _SAME_Z_MM])
-    group = np.flatnonzero(new)
-    line, first, z, height, raft = line[group], first[group], z[group], height[group], raft[group]
-    stop = stop[np.append(group[1:], len(new)) - 1] if len(group) else stop
-    return _finished(line, first, stop, z, height, raft, beads, "comments")
+    z, inner_rise = _heights_of(moves.z, beads, first, stop)
+    keep = np.flatnonzero(~np.isnan(z))
+    if len(keep):
+        keep = keep[np.concatenate([[True], np.abs(np.diff(z[keep])) > SAME_Z_MM])]
+        stop = np.append(first[keep[1:]], len(moves))
+    return _finished(
+        marks.layer_line[keep],
+        first[keep],
+        stop[: len(keep)],
+        z[keep],
+        inner_rise[keep],
+        marks.layer_height[keep],
+        marks.layer_raft[keep],
+        beads,
+        layer_height_mm,
+        "comments",
+    )
 
 
-def _typical_z(z: F8, beads: Bool, first: I8, stop: I8) -> F8:
-    """Height of the layer's beads: the one most of its rows end at; NaN where it has none."""
-    result = np.full(len(first), np.nan)
+def _heights_of(z: F8, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]:
+    """Median z of each layer's beads, and how far they rise inside it; NaN where it has none."""
+    middle, rise = np.full(len(first), np.nan), np.full(len(first), np.nan)
     rows = np.flatnonzero(beads)
     low, high = np.searchsorted(rows, first), np.searchsorted(rows, stop)
-    heights = z[rows]
     filled = np.flatnonzero(high > low)
-    middle = (low[filled] + high[filled]) // 2
-    # In a layer of one height any bead tells it; where heights differ the median does.
-    result[filled] = heights[middle]
-    low_z = np.minimum.reduceat(heights, low[filled]) if len(filled) else heights
-    high_z = np.maximum.reduceat(heights, low[filled]) if len(filled) else heights
-    for k in np.flatnonzero(high_z - low_z > _SAME_Z_MM).tolist():
-        layer = filled[k]
-        result[layer] = np.median(heights[low[layer] : high[layer]])
-    return result
+    if len(filled) == 0:
+        return middle, rise
+    heights = z[rows[: high[filled[-1]]]]
+    low, high = low[filled], high[filled]
+    rise[filled] = np.maximum.reduceat(heights, low) - np.minimum.reduceat(heights, low)
+    # In a layer of one height any bead tells it.
+    middle[filled] = heights[(low + high - 1) // 2]
+    for k in np.flatnonzero(rise[filled] > SAME_Z_MM).tolist():
+        inside = heights[low[k] : high[k]]
+        middle[filled[k]] = np.partition(inside, (len(inside) - 1) // 2)[(len(inside) - 1) // 2]
+    return middle, rise
 
 
 def _finished(
-    line: NDArray[np.int32], first: I8, stop: I8, z: F8, height: F8, raft: Bool, beads: Bool, source: str
+    line: I4,
+    first: I8,
+    stop: I8,
+    z: F8,
+    inner_rise: F8,
+    stated_mm: F8,
+    raft: Bool,
+    beads: Bool,
+    layer_height_mm: float | None,
+    source: str,
 ) -> Layers:
-    """Runs, missing heights, and the end of the last layer at its last bead."""
-    fall = np.concatenate([[False], np.diff(z) < -_SAME_Z_MM])
-    run = np.cumsum(fall)
-    step = np.diff(z, prepend=0.0)
-    step[fall] = z[fall]
-    height = np.where(np.isnan(height) | (height <= 0), np.maximum(step, 0.0), height)
+    """Runs and thicknesses, and the end of the last layer at its last bead."""
+    falls = np.concatenate([[False], (np.diff(z) < -SAME_Z_MM) & on_the_bed(z[1:], z[:1])])[: len(z)]
     if len(stop):
-        last = np.flatnonzero(beads[int(first[-1]) :])
         stop = stop.copy()
-        stop[-1] = int(first[-1]) + (int(last[-1]) + 1 if len(last) else 0)
-    return Layers(
+        stop[-1] = first[-1] + np.flatnonzero(beads[first[-1] : stop[-1]])[-1] + 1
+    height = _thickness(z, falls, inner_rise, raft, layer_height_mm)
+    height = np.where(stated_mm > 0, stated_mm, height)
+    columns = (
         line.astype(np.int32),
         first.astype(np.int32),
         stop.astype(np.int32),
         z,
         height,
-        run.astype(np.int16),
+        np.cumsum(falls).astype(np.int16),
         raft.astype(bool),
-        source,
     )
+    for column in columns:
+        column.setflags(write=False)
+    return Layers(*columns, source)
 
 
-def _by_height(program: Program, beads: Bool, layer_height_mm: float | None) -> Layers:
-    """Layers where no mark is: stretches of beads at one height."""
-    moves = program.moves
-    rows = np.flatnonzero(beads)
-    z = moves.z[rows]
-    if len(rows) == 0:
-        none = np.empty(0)
-        return _finished(
-            none.astype(np.int32),
-            none.astype(np.int64),
-            none.astype(np.int64),
-            none,
-            none,
-            none > 0,
-            beads,
-            "geometry",
-        )
-    start = _behind_priming(z)
-    rows, z = rows[start:], z[start:]
-    rising = np.abs(moves.z[rows] - moves.z[np.maximum(rows - 1, 0)]) > 1e-9
-    if rising.mean() > _VASE_SHARE:
-        z = _turns(z, rising, layer_height_mm)
-    change = np.concatenate([[True], np.abs(np.diff(z)) > _SAME_Z_MM])
-    begin = np.flatnonzero(change)
-    first = rows[begin]
-    # The travel to the first bead belongs to its layer: from behind the bead before it.
-    first = np.concatenate([[first[0]], rows[begin[1:] - 1] + 1])
-    stop = np.append(first[1:], rows[-1] + 1)
-    count = len(first)
-    line = moves.line[first]
-    return _finished(
-        line, first, stop, z[begin], np.full(count, np.nan), np.zeros(count, bool), beads, "geometry"
-    )
+def _thickness(z: F8, falls: Bool, inner_rise: F8, raft: Bool, layer_height_mm: float | None) -> F8:
+    """Layer thickness by the steps between layers.
 
-
-def _behind_priming(z: F8) -> int:
-    """Index of the first bead of the print: a few beads at another height before it are the start code's."""
-    change = np.flatnonzero(np.abs(np.diff(z)) > _SAME_Z_MM) + 1
-    if len(change) and change[0] <= _PRIMING_BEADS and z[change[0]] < z[0]:
-        return int(change[0])
-    return 0
-
-
-def _turns(z: F8, rising: Bool, layer_height_mm: float | None) -> F8:
-    """Heights of a print that rises all the time, in steps of its layer height."""
-    start = int(np.argmax(rising))
-    flat = z[:start]
-    height = layer_height_mm
-    if height is None:
-        steps = np.diff(np.unique(np.round(flat, 4)))
-        height = float(np.median(steps)) if len(steps) else 0.2
-    base = float(flat[-1]) if len(flat) else 0.0
-    result = z.copy()
-    rise = np.ceil((z[start:] - base) / height - 1e-6)
-    result[start:] = base + np.maximum(rise, 1.0) * height
-    return np.maximum.accumulate(result)
+    The first layer above a raft stands over a gap, a layer that rises all the time (spiral) has its middle at
+    no fixed place, and a first layer far thinner than all others is an offset of the bed: these get the
+    nominal thickness.
+    """
+    if len(z) == 0:
+        return z.copy()
+    step = np.diff(z, prepend=0.0)
+    starts = falls.copy()
+    starts[0] = True
+    step[starts] = z[starts]
+    rising = step > SAME_Z_MM
+    plain = step[rising & ~starts & ~raft]
+    nominal = layer_height_mm or (float(np.median(plain)) if len(plain) else 0.0)
+    if nominal <= 0:
+        nominal = float(z[0]) if z[0] > SAME_Z_MM else _DEFAULT_HEIGHT_MM
+    above_raft = np.concatenate([[False], raft[:-1] & ~raft[1:]])
+    spiral = inner_rise > nominal / 2
+    odd = ~rising | above_raft | spiral | (starts & (z < _PRESSED * nominal))
+    return np.where(odd, nominal, step)

@@ -12,9 +12,9 @@ from gcodetools.marks.recognise import Sifter, recognise
 from gcodetools.marks.settings import Settings, find_settings
 from gcodetools.marks.totals import Totals, find_totals
 from gcodetools.marks.types import Marks
+from gcodetools.toolpath import beads as beads_of
 from gcodetools.toolpath.beads import Beads, Layers
-from gcodetools.toolpath.build import build_beads
-from gcodetools.toolpath.layers import find_layers, laying
+from gcodetools.toolpath.layers import find, laying
 
 __all__ = ["DEFAULT_DIAMETER_MM", "Plate"]
 
@@ -56,10 +56,10 @@ class Plate:
         marks = recognise(program)
         sifter = Sifter(program)
         settings = find_settings(sifter, marks)
-        beads = laying(program, marks)
-        layers = find_layers(program, marks, beads, settings.layer_height_mm)
+        lay = laying(program)
+        layers = find(program, marks, lay, settings.layer_height_mm)
         diameter = settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
-        columns = build_beads(program, marks, layers, beads, diameter)
+        columns = beads_of.build(program, marks, layers, lay, diameter)
         return cls(program, marks, settings, find_totals(sifter, marks), layers, columns)
 
     @property

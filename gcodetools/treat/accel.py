@@ -27,5 +27,5 @@ def treat(draft: Draft, target: Target, setting: Accel) -> list[Done]:
     if len(taken) == 0 or np.all(own <= setting.max_mm_s2):
         why = overlap_note(others) or "the file's own acceleration is that low already"
         return [target.answer("accel", asked, "nothing", why)]
-    done = f"{setting.max_mm_s2:g} mm/s2 over {draft.piece_mm[taken].sum():.0f} mm"
+    done = f"{setting.max_mm_s2:g} mm/s2 over {draft.length_mm(taken).sum():.0f} mm"
     return [target.answer("accel", asked, done, overlap_note(others))]

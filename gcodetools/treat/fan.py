@@ -21,35 +21,47 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done]:
     """Hold the part fan at another speed. Bridge and overhang beads keep theirs unless `bridges` is true;
     a fan that the file keeps at 0 stays at 0; on layers faster than the material's minimum a cut is held
     back."""
-    own = file_fan(draft)
-    wanted, asked = _wanted(setting, own)
-    wanted = np.where(own <= 0.0, np.minimum(wanted, own), wanted)
     rows = draft.row[target.pieces]
-    cuts = bool(np.any(wanted[rows] < own[rows]))
+    here = file_fan(draft, rows)
+    wanted, asked = _wanted(setting, here)
     left_out = fast_layers(target)
-    if not cuts:
+    if not np.any(wanted < here):
         left_out = np.zeros_like(left_out)
     spans = hold_spans(draft, target, left_out)
     held = held_note(draft, target, left_out)
     if not spans:
         return [target.answer("fan", asked, "nothing", held or "no layer left", warning=True)]
-    reach = np.zeros(len(own), bool)
+    if draft.fan is None:
+        draft.fan = np.full(len(draft.plate.program.moves), np.nan)
+    low, high = np.inf, -np.inf
     for span in spans:
-        reach[span.first : span.last] = True
-    if not setting.bridges:
-        reach &= ~_bridging(draft)
-    column = draft.fan if draft.fan is not None else np.full(len(own), np.nan)
-    draft.fan = column
-    free = reach & np.isnan(column)
-    column[free] = wanted[free]
+        key = (setting, -1, span.first, span.last)
+        if key not in draft.asked:
+            draft.asked[key] = ("", *_hold(draft, setting, slice(span.first, span.last)))
+        _, least, most = draft.asked[key]
+        low, high = min(low, least), max(high, most)
     record_hold(draft, "fan", spans, target.name)
-    changed = free & (np.abs(wanted - own) > 1e-9) & (draft.plate.beads.feature != 0)
-    if not np.any(changed):
+    if low > high:
         why = held or "the file's own fan is there already, or an earlier region holds these layers"
         return [target.answer("fan", asked, "nothing", why)]
-    low, high = float(wanted[changed].min()), float(wanted[changed].max())
     at = f"{low:.0%}" if low == high else f"{low:.0%} to {high:.0%}"
     return [target.answer("fan", asked, f"{at} over {layer_words(spans)}", held, warning=bool(held))]
+
+
+def _hold(draft: Draft, setting: Fan, rows: slice) -> tuple[float, float]:
+    """Fill one hold where nobody has asked yet; (lowest, highest) fan of beads that it changes."""
+    assert draft.fan is not None
+    column = draft.fan[rows]
+    own = file_fan(draft, rows)
+    wanted, _ = _wanted(setting, own)
+    # What the file keeps at 0 is a first layer or a material that must not be cooled.
+    wanted = np.where(own <= 0.0, own, wanted)
+    free = np.isnan(column)
+    if not setting.bridges:
+        free &= ~_bridging(draft, rows)
+    column[free] = wanted[free]
+    changed = (column == wanted) & (np.abs(wanted - own) > 1e-9) & (draft.plate.beads.feature[rows] != 0)
+    return float(wanted[changed].min(initial=np.inf)), float(wanted[changed].max(initial=-np.inf))
 
 
 def _wanted(setting: Fan, own: F8) -> tuple[F8, str]:
@@ -63,12 +75,12 @@ def _wanted(setting: Fan, own: F8) -> tuple[F8, str]:
     return np.clip(own + add, 0.0, 1.0), f"{add:+.0%}"
 
 
-def _bridging(draft: Draft) -> Bool:
+def _bridging(draft: Draft, rows: slice) -> Bool:
     """Rows of bridge and overhang beads and the travels to them, so that the fan turns before the bead."""
-    feature = draft.plate.beads.feature
-    is_bead = feature != 0
+    feature = draft.plate.beads.feature[rows]
     count = len(feature)
-    following = np.where(is_bead, np.arange(count), count)
+    following = np.where(feature != 0, np.arange(count), count)
     following = np.minimum.accumulate(following[::-1])[::-1]
-    result: Bool = np.isin(np.append(feature, 0)[following], BRIDGES)
+    after = draft.plate.beads.feature[rows.stop : rows.stop + 1]
+    result: Bool = np.isin(np.append(feature, after[:1] if len(after) else 0)[following], BRIDGES)
     return result

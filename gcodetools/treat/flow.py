@@ -25,7 +25,7 @@ def treat(draft: Draft, target: Target, setting: Flow) -> list[Done]:
     notes = [overlap_note(others)]
     if setting.outer and setting.scale != 1.0:
         notes.append(_size_note(draft, target, setting.scale))
-    done = f"{setting.scale:.0%} over {draft.piece_mm[taken].sum():.0f} mm"
+    done = f"{setting.scale:.0%} over {draft.length_mm(taken).sum():.0f} mm"
     return [target.answer("flow", asked, done, "; ".join(n for n in notes if n))]
 
 

@@ -69,7 +69,7 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
         own = draft.plate.program.states.accel.at(draft.plate.program.moves.line[draft.row])
         if np.any((draft.accel > limit) & (draft.accel > own)):
             raise Refused(
-                f"an acceleration of {wanted.max():g} mm/s2 is beyond the {limit:g} of machine {machine.name}",
+                f"an acceleration of {wanted.max():g} mm/s2 is beyond {limit:g} of machine {machine.name}",
                 "Ask for less.",
             )
     return warnings

@@ -16,13 +16,14 @@ __all__ = ["file_nozzle", "treat"]
 F8 = NDArray[np.float64]
 
 
-def file_nozzle(draft: Draft, tool: int) -> F8:
-    """(m,) temperature the file has for `tool` at each row, C; the base where no command came before."""
+def file_nozzle(draft: Draft, tool: int, rows: NDArray[np.integer] | slice) -> F8:
+    """Temperature the file has for `tool` at `rows`, C; the base where no command came before."""
     program = draft.plate.program
+    line = program.moves.line[rows]
     track = program.states.nozzle.get(tool)
     if track is None:
-        return np.full(len(program.moves), draft.base_nozzle_c)
-    value = track.at(program.moves.line)
+        return np.full(len(line), draft.base_nozzle_c)
+    value = track.at(line)
     return np.where(np.isnan(value), draft.base_nozzle_c, value)
 
 
@@ -43,45 +44,71 @@ def treat(draft: Draft, target: Target, setting: Nozzle) -> list[Done]:
 
 
 def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, asked: str) -> Done:
-    own = file_nozzle(draft, tool)
-    here = own[draft.row[target.pieces]]
+    rows = draft.row[target.pieces]
+    here = file_nozzle(draft, tool, rows)
     if setting.add_c is not None and np.any(np.isnan(here)):
         why = (
             "no temperature is known before these beads: name `base: {nozzle: ...}` in the kit, or `set` one"
         )
         return target.answer("nozzle", asked, "nothing", why, refused=True)
-    wanted = (
-        own + setting.add_c if setting.add_c is not None else np.full(len(own), float(setting.set_c or 0))
-    )
-    rises = bool(np.nanmax(wanted[draft.row[target.pieces]] - here) > 0) if len(here) else False
+    _check_range(target, _wanted(setting, here), asked)
     left_out = fast_layers(target)
-    if not rises:
+    if not np.any(_wanted(setting, here) > here):
         left_out = np.zeros_like(left_out)
     spans = hold_spans(draft, target, left_out)
     held = held_note(draft, target, left_out)
     if not spans:
         return target.answer("nozzle", asked, "nothing", held or "no layer left", warning=True)
-
-    reach = np.zeros(len(own), bool)
+    if draft.nozzle_c is None:
+        draft.nozzle_c = np.full(len(draft.plate.program.moves), np.nan)
+    note, low, high = "", np.inf, -np.inf
     for span in spans:
-        reach[span.first : span.last] = True
-    reach &= draft.plate.program.moves.tool == tool
-    beads = reach & (draft.plate.beads.feature != 0)
-    _check_range(target, wanted[beads], asked)
-    capped, note = _up_to_peak(target, own, wanted, beads)
-    column = draft.nozzle_c if draft.nozzle_c is not None else np.full(len(own), np.nan)
-    draft.nozzle_c = column
-    free = reach & np.isnan(column)
-    column[free] = capped[free]
+        # Instances of one region ask for the same hold again and again.
+        key = (setting, tool, span.first, span.last)
+        if key not in draft.asked:
+            draft.asked[key] = _hold(draft, target, setting, tool, slice(span.first, span.last), asked)
+        said, least, most = draft.asked[key]
+        note, low, high = note or said, min(low, least), max(high, most)
     record_hold(draft, "nozzle", spans, target.name)
-    taken = beads & free
     why = "; ".join(n for n in (note, held) if n)
-    if not np.any(taken):
+    if low > high:
         return target.answer("nozzle", asked, "nothing", why or "an earlier region holds these layers")
-    low, high = float(capped[taken].min()), float(capped[taken].max())
     at = f"{low:g} C" if low == high else f"{low:g} to {high:g} C"
-    done = f"{at} over {layer_words(spans)}"
-    return target.answer("nozzle", asked, done, why, warning=bool(note or held))
+    return target.answer("nozzle", asked, f"{at} over {layer_words(spans)}", why, warning=bool(note or held))
+
+
+def _wanted(setting: Nozzle, own: F8) -> F8:
+    return own + setting.add_c if setting.add_c is not None else np.full(len(own), float(setting.set_c or 0))
+
+
+def _hold(
+    draft: Draft, target: Target, setting: Nozzle, tool: int, rows: slice, asked: str
+) -> tuple[str, float, float]:
+    """Fill one hold where nobody has asked yet; (note, lowest, highest temperature the region's tool gets)."""
+    assert draft.nozzle_c is not None
+    column = draft.nozzle_c[rows]
+    mine = draft.plate.program.moves.tool[rows] == tool
+    capped, note = _capped(target, setting, draft, tool, rows)
+    is_bead = draft.plate.beads.feature[rows] != 0
+    _check_range(target, capped[mine & is_bead], asked)
+    free = np.isnan(column) & mine
+    column[free] = capped[free]
+    taken = column[mine & is_bead & (column == capped)]
+    return note, float(taken.min(initial=np.inf)), float(taken.max(initial=-np.inf))
+
+
+def _capped(target: Target, setting: Nozzle, draft: Draft, tool: int, rows: slice) -> tuple[F8, str]:
+    """Wanted temperatures of a stretch, no higher than the measured peak unless the file itself was."""
+    own = file_nozzle(draft, tool, rows)
+    wanted = _wanted(setting, own)
+    peak = target.bounds.material.measured_peak_c
+    if peak is None:
+        return wanted, ""
+    limit = np.fmax(peak.value, own)
+    capped = np.minimum(wanted, limit)
+    over = (capped < wanted) & (draft.plate.beads.feature[rows] != 0)
+    note = f"only up to the measured peak of {peak.value:g} C ({peak.flag})" if np.any(over) else ""
+    return capped, note
 
 
 def _check_range(target: Target, wanted: F8, asked: str) -> None:
@@ -96,15 +123,3 @@ def _check_range(target: Target, wanted: F8, asked: str) -> None:
             f"{bounds.nozzle_high_c:g} C ({bounds.nozzle_from})",
             "Ask for less, or name the material and the machine that allow it (--material, --machine).",
         )
-
-
-def _up_to_peak(target: Target, own: F8, wanted: F8, beads: NDArray[np.bool_]) -> tuple[F8, str]:
-    """Wanted temperatures, no higher than the measured peak unless the file itself was."""
-    peak = target.bounds.material.measured_peak_c
-    if peak is None:
-        return wanted, ""
-    limit = np.fmax(peak.value, own)
-    capped = np.where(wanted > limit, limit, wanted)
-    if not np.any(capped[beads] < wanted[beads]):
-        return capped, ""
-    return capped, f"only up to the measured peak of {peak.value:g} C ({peak.source}, {peak.flag})"

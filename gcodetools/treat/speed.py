@@ -26,5 +26,5 @@ def treat(draft: Draft, target: Target, setting: Speed) -> list[Done]:
         why = overlap_note(others) or "its beads are that slow already"
         return [target.answer("speed", asked, "nothing", why)]
     feeds = draft.feed[changed]
-    done = f"{feeds.min():.3g} to {feeds.max():.3g} mm/s over {draft.piece_mm[changed].sum():.0f} mm"
+    done = f"{feeds.min():.3g} to {feeds.max():.3g} mm/s over {draft.length_mm(changed).sum():.0f} mm"
     return [target.answer("speed", asked, done, overlap_note(others))]

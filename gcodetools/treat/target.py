@@ -91,7 +91,7 @@ def claim(draft: Draft, column: F8, pieces: I8, values: F8) -> tuple[I8, float]:
     """Write `values` where nobody has yet; return the pieces taken and the length, mm, others had first."""
     free = np.isnan(column[pieces])
     column[pieces[free]] = values[free]
-    return pieces[free], float(draft.piece_mm[pieces[~free]].sum())
+    return pieces[free], float(draft.length_mm(pieces[~free]).sum())
 
 
 def overlap_note(length_mm: float) -> str:

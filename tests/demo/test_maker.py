@@ -33,8 +33,8 @@ LAYER_MARK = {
 FEATURE_MARKS = {
     "A": {";TYPE:WALL-OUTER", ";TYPE:WALL-INNER", ";TYPE:SKIN", ";TYPE:FILL", ";TYPE:SKIRT"},
     "B": {";TYPE:External perimeter", ";TYPE:Perimeter", ";TYPE:Internal infill", ";TYPE:Bridge infill",
-          ";TYPE:Overhang perimeter", ";TYPE:Gap fill", ";TYPE:Top solid infill", ";TYPE:Skirt/Brim"},
-    "B2": {";TYPE:Internal perimeter", ";TYPE:External perimeter", ";TYPE:Skirt"},
+          ";TYPE:Overhang perimeter", ";TYPE:Solid infill", ";TYPE:Top solid infill", ";TYPE:Skirt/Brim"},
+    "B2": {";TYPE:Internal perimeter", ";TYPE:Gap fill", ";TYPE:External perimeter", ";TYPE:Skirt"},
     "C": {";TYPE:Outer wall", ";TYPE:Inner wall", ";TYPE:Sparse infill", ";TYPE:Bridge",
           ";TYPE:Bottom surface"},
     "D": {"; FEATURE: Outer wall", "; FEATURE: Inner wall", "; FEATURE: Overhang wall", "; LINE_WIDTH: 0.45"},

@@ -1,0 +1,355 @@
+"""Where a kit's parts stand on a plate: by label, by outline, turned, mirrored, scaled."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from gcodetools.errors import InputError
+from gcodetools.kit.matching import SAME_FIT_MM, Fit, Outline, fits
+from gcodetools.kit.schema import Kit, Part
+from gcodetools.marks.objects import normal_label
+from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.islands import layer_islands, part_rows
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["Placed", "Pose", "place"]
+
+F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
+I8 = NDArray[np.int64]
+
+_PART_FEATURES = tuple(
+    FEATURE_INDEX[w]
+    for w in ("outermost", "perimeter", "solid", "sparse", "bridge", "overhang", "gap", "other")
+)
+_TOUCHING_MM = 0.05
+_PROBED_LAYERS = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """One instance of a part on the plate.
+
+    world = (x_mm, y_mm) + R(turn_deg) scale M p, where M negates x if mirrored and p is in the part's frame;
+    z_mm is the height of the part's z = 0 (a raft's top). instance : from 1, in file order. fit_mm : largest
+    distance between outline and plastic, uniform growth taken out; NaN where no outline was compared.
+    rows : (k,) its bead rows, ascending. layer : (k,) layer of the instance from 1, 0 on a raft.
+    layers : how many it has.
+    """
+
+    part: str
+    instance: int
+    label: str | None
+    x_mm: float
+    y_mm: float
+    turn_deg: float
+    z_mm: float
+    scale: float
+    mirrored: bool
+    fit_mm: float
+    rows: I4
+    layer: I4
+    layers: int
+
+    def to_part(self, x: F8, y: F8) -> tuple[F8, F8]:
+        """World coordinates in the part's frame."""
+        c, s = np.cos(np.radians(self.turn_deg)), np.sin(np.radians(self.turn_deg))
+        dx, dy = x - self.x_mm, y - self.y_mm
+        px, py = (c * dx + s * dy) / self.scale, (-s * dx + c * dy) / self.scale
+        return (-px if self.mirrored else px), py
+
+    def to_world(self, x: F8, y: F8) -> tuple[F8, F8]:
+        """Part coordinates on the bed."""
+        c, s = np.cos(np.radians(self.turn_deg)), np.sin(np.radians(self.turn_deg))
+        px, py = (-x if self.mirrored else x) * self.scale, y * self.scale
+        return self.x_mm + c * px - s * py, self.y_mm + s * px + c * py
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A kit on a plate: poses in the order of parts and instances, parts that are not there, warnings."""
+
+    poses: tuple[Pose, ...]
+    absent: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Stack:
+    """Islands that grow from one place of a first layer: footprint, rows, label."""
+
+    footprint: shapely.Geometry
+    rows: I8
+    label: str | None
+    layer: int
+
+
+def place(kit: Kit, plate: Plate) -> Placed:
+    """Find the instances of a kit's parts.
+
+    Raises
+    ------
+    InputError : an outline that fits several turns, or two parts that fit one island equally well.
+    """
+    warnings: list[str] = []
+    stacks, fitted = _Stacks(plate), _Fitted()
+    claims: list[tuple[str, Pose, float, _Stack]] = []
+    for name, part in kit.parts.items():
+        for stack in stacks.candidates(part):
+            claims += _claims(plate, fitted, name, part, stack, warnings)
+    claims = _settled(claims)
+    poses: list[Pose] = []
+    for name in kit.parts:
+        mine = [pose for part, pose, _, _ in claims if part == name]
+        mine.sort(key=lambda pose: int(pose.rows[0]))
+        poses += [replace(pose, instance=k + 1) for k, pose in enumerate(mine)]
+    present = {pose.part for pose in poses}
+    absent = tuple(name for name in kit.parts if name not in present)
+    return Placed(tuple(poses), absent, tuple(dict.fromkeys(warnings)))
+
+
+class _Stacks:
+    """Stacks of a plate, by label and without, found once."""
+
+    def __init__(self, plate: Plate) -> None:
+        self.plate = plate
+        self.names = plate.marks.objects.names
+        self._by_object: dict[int, list[_Stack]] = {}
+        self._all: list[_Stack] | None = None
+        beads, layers = plate.beads, plate.layers
+        # What a convention calls other counts as the part's only inside a label.
+        rows = np.flatnonzero(np.isin(beads.feature, _PART_FEATURES) & (beads.layer >= 0))
+        self.rows = rows[~layers.raft[beads.layer[rows]]] if len(layers) else rows
+
+    def candidates(self, part: Part) -> list[_Stack]:
+        """Stacks in which the part may stand."""
+        labels = part.found_by.labels
+        named = [k for k, name in enumerate(self.names) if not _numeric(name)]
+        if labels:
+            hits = [k for k in range(len(self.names)) if self._matches(k, labels)]
+            if hits or (named and part.found_by.outline is None):
+                return [stack for k in hits for stack in self.of_object(k)]
+            if named:
+                return []
+            if part.found_by.outline is None:
+                return []
+        return self.unlabelled()
+
+    def _matches(self, index: int, labels: Iterable[str]) -> bool:
+        spellings = (self.names[index], *self.plate.marks.objects.aliases[index])
+        return any(_label_matches(spelled, glob) for spelled in spellings for glob in labels)
+
+    def of_object(self, index: int) -> list[_Stack]:
+        if index not in self._by_object:
+            rows = self.rows[self.plate.beads.instance[self.rows] == index]
+            self._by_object[index] = _stacks_of(self.plate, rows, self.names[index])
+        return self._by_object[index]
+
+    def unlabelled(self) -> list[_Stack]:
+        """Stacks of the whole plate, whatever the labels."""
+        if self._all is None:
+            feature = self.plate.beads.feature[self.rows]
+            rows = self.rows[feature != FEATURE_INDEX["other"]]
+            run = self.plate.layers.run[self.plate.beads.layer[rows]]
+            self._all = []
+            for k in np.unique(run).tolist():
+                self._all += _stacks_of(self.plate, rows[run == k], None)
+        return self._all
+
+
+def _numeric(label: str) -> bool:
+    return normal_label(label).isdigit()
+
+
+def _label_matches(label: str, glob: str) -> bool:
+    """Without extension, id and copy, any case, blanks, dots and underscores alike; a numeric label matches
+    only itself, never a glob."""
+    if _numeric(label):
+        return normal_label(label) == glob.strip()
+    wanted = re.sub(r"[\s._]+", "_", glob.strip().lower())
+    plain = normal_label(label)
+    return fnmatchcase(plain, wanted) or (not set("*?[") & set(wanted) and plain == normal_label(glob))
+
+
+def _stacks_of(plate: Plate, rows: I8, label: str | None) -> list[_Stack]:
+    """Stacks of `rows`: one a group of first-layer islands that are joined somewhere above."""
+    if len(rows) == 0:
+        return []
+    layer = int(plate.beads.layer[rows[0]])
+    first = rows[plate.beads.layer[rows] == layer]
+    first = first[np.isin(first, part_rows(plate, layer))]
+    seeds: list[shapely.Geometry] = [island.polygon for island in layer_islands(plate, layer, first)]
+    if not seeds:
+        return []
+    if len(seeds) == 1:
+        return [_Stack(seeds[0], rows, label, layer)]
+    owner = _nearest_seed(plate, rows, seeds)
+    return [
+        _Stack(seed, rows[owner == k], label, layer) for k, seed in enumerate(seeds) if np.any(owner == k)
+    ]
+
+
+def _nearest_seed(plate: Plate, rows: I8, seeds: list[shapely.Geometry]) -> I8:
+    """Which seed each bead grows from: the nearest, by box first, by shape where boxes don't tell."""
+    moves = plate.program.moves
+    before = np.maximum(rows - 1, 0)
+    x, y = (moves.x[rows] + moves.x[before]) / 2, (moves.y[rows] + moves.y[before]) / 2
+    best, second = np.full(len(rows), np.inf), np.full(len(rows), np.inf)
+    owner = np.zeros(len(rows), np.int64)
+    for k, (lx, ly, hx, hy) in enumerate(seed.bounds for seed in seeds):
+        away = np.hypot(np.maximum(np.maximum(lx - x, x - hx), 0), np.maximum(np.maximum(ly - y, y - hy), 0))
+        nearer = away < best
+        second = np.where(nearer, best, np.minimum(second, away))
+        owner[nearer] = k
+        best = np.where(nearer, away, best)
+    unsure = np.flatnonzero(second - best < 1.0)
+    if len(unsure):
+        points = shapely.points(x[unsure], y[unsure])
+        distance = np.array([shapely.distance(seed, points) for seed in seeds])
+        owner[unsure] = np.argmin(distance, axis=0)
+    return owner
+
+
+def _claims(
+    plate: Plate, fitted: _Fitted, name: str, part: Part, stack: _Stack, warnings: list[str]
+) -> list[tuple[str, Pose, float, _Stack]]:
+    found = part.found_by
+    if found.outline is None:
+        lx, ly, hx, hy = stack.footprint.bounds
+        fit = Fit((lx + hx) / 2, (ly + hy) / 2, 0.0, False, 1.0, 0.0, float("nan"))
+        warnings.append(
+            f"{name}: no outline in the kit: its frame is the centre of its first layer's bounds, turn 0"
+        )
+        return [(name, _pose(plate, name, stack, fit), 0.0, stack)]
+    scale_within = max(found.scale_within, 0.0)
+    plain, turned = (
+        fitted.of(name, part, stack.footprint, mirrored, scale_within) for mirrored in (False, True)
+    )
+    where = f"near x {stack.footprint.centroid.x:.1f}, y {stack.footprint.centroid.y:.1f}"
+    least = [min((f.residual_mm for f in fits_), default=np.inf) for fits_ in (plain, turned)]
+    if found.mirrored == "refused" and least[1] + SAME_FIT_MM < least[0]:
+        warnings.append(f"{name}: the mirror image of it stands {where}; `mirrored: refused` leaves it alone")
+        return []
+    # A part that is its own mirror image is not called mirrored.
+    allowed = turned if found.mirrored == "allowed" and least[1] + SAME_FIT_MM < least[0] else plain
+    if not allowed:
+        if stack.label is not None:
+            warnings.append(f"{name}: {stack.label!r} {where} has its label but another outline; left alone")
+        return []
+    best = allowed[0]
+    rivals = [fit for fit in allowed[1:] if fit.residual_mm - best.residual_mm < SAME_FIT_MM]
+    if rivals:
+        turns = ", ".join(f"{fit.turn_deg:.1f}" for fit in [best, *rivals])
+        raise InputError(
+            f"{name} {where}: its outline fits in {len(rivals) + 1} turns ({turns} degrees)",
+            "Declare `symmetry: n` in the kit if the turns are the same part, or give a first layer that differs.",
+        )
+    pose = _pose(plate, name, stack, best)
+    if not _height_fits(plate, part, pose):
+        return []
+    return [(name, pose, best.residual_mm + abs(best.offset_mm), stack)]
+
+
+class _Fitted:
+    """Fits of outlines to islands; an island that is a copy of one seen, moved but not turned, costs nothing."""
+
+    def __init__(self) -> None:
+        self._outlines: dict[str, Outline] = {}
+        self._seen: dict[tuple[str, bool, bytes], tuple[F8, list[Fit]]] = {}
+
+    def of(
+        self, name: str, part: Part, footprint: shapely.Geometry, mirrored: bool, scale_within: float
+    ) -> list[Fit]:
+        polygon = _polygon(footprint)
+        corners = shapely.get_coordinates(polygon)
+        key = (name, mirrored, np.round(corners - corners[0], 3).tobytes())
+        if key not in self._seen:
+            if name not in self._outlines:
+                self._outlines[name] = _outline(part)
+            found = fits(
+                self._outlines[name],
+                Outline(polygon),
+                mirrored=mirrored,
+                scale_within=scale_within,
+                symmetry=part.found_by.symmetry,
+            )
+            self._seen[key] = (corners[0], found)
+        corner, found = self._seen[key]
+        dx, dy = corners[0] - corner
+        return [replace(fit, x_mm=fit.x_mm + dx, y_mm=fit.y_mm + dy) for fit in found]
+
+
+def _polygon(shape: shapely.Geometry) -> shapely.Polygon:
+    parts = shapely.get_parts(shape)
+    return max(parts, key=lambda p: p.area)
+
+
+def _outline(part: Part) -> Outline:
+    """The declared rings as one polygon: the largest outside, those inside it holes."""
+    rings = [shapely.Polygon(ring) for ring in part.found_by.outline or ()]
+    rings.sort(key=lambda r: -r.area)
+    holes = [r.exterior for r in rings[1:] if rings[0].contains(r)]
+    return Outline(shapely.Polygon(rings[0].exterior, holes))
+
+
+def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:
+    beads, layers = plate.beads, plate.layers
+    of_plate = beads.layer[stack.rows]
+    used, number = np.unique(of_plate, return_inverse=True)
+    base = float(layers.z_mm[used[0]] - layers.height_mm[used[0]])
+    return Pose(
+        part=name,
+        instance=0,
+        label=stack.label,
+        x_mm=fit.x_mm,
+        y_mm=fit.y_mm,
+        turn_deg=fit.turn_deg,
+        z_mm=base if abs(base) > 1e-6 else 0.0,
+        scale=fit.scale,
+        mirrored=fit.mirrored,
+        fit_mm=fit.residual_mm,
+        rows=stack.rows.astype(np.int32),
+        layer=(number + 1).astype(np.int32),
+        layers=len(used),
+    )
+
+
+def _height_fits(plate: Plate, part: Part, pose: Pose) -> bool:
+    """Whether the stack is as high as the part, within two layers and the allowed scale."""
+    wanted = part.found_by.height_mm
+    if wanted is None:
+        return True
+    top = float(plate.layers.z_mm[plate.beads.layer[pose.rows]].max()) - pose.z_mm
+    layer = float(np.median(plate.layers.height_mm))
+    return abs(top - wanted * pose.scale) <= 2 * layer + wanted * max(part.found_by.scale_within, 0.02)
+
+
+def _settled(claims: list[tuple[str, Pose, float, _Stack]]) -> list[tuple[str, Pose, float, _Stack]]:
+    """One part a stack: the better fit.
+
+    Raises
+    ------
+    InputError : two parts fit equally well.
+    """
+    by_stack: dict[int, list[tuple[str, Pose, float, _Stack]]] = {}
+    for claim in claims:
+        by_stack.setdefault(id(claim[3]), []).append(claim)
+    kept = []
+    for rivals in by_stack.values():
+        rivals.sort(key=lambda c: c[2])
+        best = rivals[0]
+        if len(rivals) > 1 and rivals[1][2] - best[2] < SAME_FIT_MM / 2:
+            names = " and ".join(c[0] for c in rivals if c[2] - best[2] < SAME_FIT_MM / 2)
+            raise InputError(
+                f"{names} fit the island near x {best[1].x_mm:.1f}, y {best[1].y_mm:.1f} equally well",
+                "Tell them apart by label, or by an outline or height that differs.",
+            )
+        kept.append(best)
+    return kept

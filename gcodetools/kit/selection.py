@@ -1,0 +1,174 @@
+"""Which stretches of which beads lie in a region of an instance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from gcodetools.gcode.program import ARC
+from gcodetools.kit.paths import Paths
+from gcodetools.kit.placing import Pose
+from gcodetools.kit.schema import Region
+from gcodetools.kit.solids import compile_solid, stretches
+from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.islands import layer_islands, thin_part
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["RegionHit", "Selection", "not_met", "overlaps", "select"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+
+_BEADS = {
+    "perimeters": tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang")),
+    "infill": tuple(FEATURE_INDEX[w] for w in ("solid", "sparse", "gap", "bridge")),
+}
+_BEADS["any"] = _BEADS["perimeters"] + _BEADS["infill"]
+_OVERLAP_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Stretches of beads: row (k,) int64 ascending, t0 and t1 (k,) fractions of the bead's path."""
+
+    row: I8
+    t0: F8
+    t1: F8
+
+
+@dataclass(frozen=True, slots=True)
+class RegionHit:
+    """A region of one instance: layers (first, last) of the instance and z_mm (low, high) in its frame."""
+
+    part: str
+    instance: int
+    region: str
+    role: str
+    selection: Selection
+    layers: tuple[int, int]
+    z_mm: tuple[float, float]
+
+
+def select(plate: Plate, pose: Pose, region: Region, name: str) -> RegionHit:
+    """Select the beads of a region. A bead is its centre line at mid-height of its layer; support, skirt,
+    tower, wipe and travel never count."""
+    rows, layer = _rows(plate, pose, region)
+    paths = _paths(plate, pose, rows, layer)
+    solid = compile_solid(region.within, _ThinParts(plate, pose))
+    index, t0, t1 = stretches(solid, paths)
+    selection = Selection(rows[index], t0, t1)
+    if len(index) == 0:
+        return RegionHit(pose.part, pose.instance, name, region.role, selection, (0, 0), (0.0, 0.0))
+    hit, z = paths.layer[index], paths.p1[index, 2]
+    layers = (int(hit.min()), int(hit.max()))
+    return RegionHit(
+        pose.part, pose.instance, name, region.role, selection, layers, (float(z.min()), float(z.max()))
+    )
+
+
+def _rows(plate: Plate, pose: Pose, region: Region) -> tuple[I8, NDArray[np.int32]]:
+    keep = np.isin(plate.beads.feature[pose.rows], _BEADS[region.beads])
+    return pose.rows[keep].astype(np.int64), pose.layer[keep]
+
+
+def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Paths:
+    """Beads in the part's frame, at mid-height of their layers."""
+    moves, before = plate.program.moves, np.maximum(rows - 1, 0)
+    half = np.nan_to_num(plate.beads.height[rows].astype(np.float64)) / 2
+    # Only a bead that climbs (a vase) starts lower; a lift before it is no part of it.
+    climbs = (moves.z[before] != moves.z[rows]) & (plate.beads.feature[before] != 0)
+    start_z = np.where(climbs, moves.z[before], moves.z[rows])
+    ends = []
+    for k, z in ((before, start_z), (rows, moves.z[rows])):
+        x, y = pose.to_part(moves.x[k], moves.y[k])
+        ends.append(np.column_stack([x, y, (z - half - pose.z_mm) / pose.scale]))
+    arcs = plate.program.arcs
+    on = np.flatnonzero((moves.kind[rows] & ARC) != 0)
+    k = np.searchsorted(arcs.row, rows[on])
+    flat = (arcs.plane[k] == 17) & (arcs.radius[k] > 0) & (arcs.sweep[k] != 0)
+    on, k = on[flat], k[flat]
+    cx, cy = pose.to_part(arcs.cx[k], arcs.cy[k])
+    begin, sweep = arcs.begin[k] - np.radians(pose.turn_deg), arcs.sweep[k]
+    if pose.mirrored:
+        begin, sweep = np.pi - begin, -sweep
+    return Paths(ends[0], ends[1], layer, on, cx, cy, arcs.radius[k] / pose.scale, begin, sweep)
+
+
+class _ThinParts:
+    """Answers `thinner_than`: the thin parts of each layer, worked out once for layers that are alike."""
+
+    def __init__(self, plate: Plate, pose: Pose) -> None:
+        self.plate, self.pose = plate, pose
+
+    def __call__(self, thickness_mm: float) -> dict[int, shapely.Geometry]:
+        beads, moves, pose = self.plate.beads, self.plate.program.moves, self.pose
+        rows = pose.rows.astype(np.int64)
+        found: dict[int, shapely.Geometry] = {}
+        alike: dict[bytes, shapely.Geometry] = {}
+        starts = np.flatnonzero(np.diff(pose.layer, prepend=-1) != 0)
+        for mine in np.split(np.arange(len(rows)), starts[1:]):
+            outer = rows[mine][beads.feature[rows[mine]] == FEATURE_INDEX["outermost"]]
+            key = np.round(np.column_stack([moves.x[outer], moves.y[outer]]), 3).tobytes()
+            if key not in alike:
+                alike[key] = self._thin(int(beads.layer[rows[mine[0]]]), rows[mine], thickness_mm)
+            if not alike[key].is_empty:
+                found[int(pose.layer[mine[0]])] = alike[key]
+        return found
+
+    def _thin(self, layer: int, rows: I8, thickness_mm: float) -> shapely.Geometry:
+        """Thin parts of one layer's islands, in the part's frame."""
+        islands = layer_islands(self.plate, layer, rows)
+        parts = [thin_part(island.polygon, thickness_mm * self.pose.scale) for island in islands]
+        shape = shapely.union_all(parts)
+        return shapely.transform(shape, lambda xy: np.column_stack(self.pose.to_part(xy[:, 0], xy[:, 1])))
+
+
+def not_met(plate: Plate, pose: Pose, region: Region) -> str:
+    """What was searched when a region meets no bead: layers, heights and box of the instance in its frame."""
+    rows, layer = _rows(plate, pose, region)
+    if len(rows) == 0:
+        return f"the instance has no beads of kind `{region.beads}`"
+    paths = _paths(plate, pose, rows, layer)
+    low = np.minimum(paths.p0, paths.p1).min(axis=0)
+    high = np.maximum(paths.p0, paths.p1).max(axis=0)
+    return (
+        f"searched layers {int(layer.min())} to {int(layer.max())}: beads of kind `{region.beads}` lie in x "
+        f"{low[0]:.1f} to {high[0]:.1f}, y {low[1]:.1f} to {high[1]:.1f}, z {low[2]:.2f} to {high[2]:.2f} mm of "
+        "the part's frame"
+    )
+
+
+def overlaps(plate: Plate, hits: list[RegionHit]) -> list[str]:
+    """Sentences on regions of one part that claim the same beads, the first-written one named first."""
+    found: dict[tuple[str, str, str], float] = {}
+    by_instance: dict[tuple[str, int], list[RegionHit]] = {}
+    for hit in hits:
+        by_instance.setdefault((hit.part, hit.instance), []).append(hit)
+    for mine in by_instance.values():
+        for k, first in enumerate(mine):
+            for second in mine[k + 1 :]:
+                length = _shared_mm(plate, first.selection, second.selection)
+                if length > _OVERLAP_MM:
+                    key = (first.part, first.region, second.region)
+                    found[key] = found.get(key, 0.0) + length
+    return [
+        f"{part}: regions {a} and {b} share {length:.0f} mm of beads; {a} is written first and wins where both "
+        "set the same thing"
+        for (part, a, b), length in found.items()
+    ]
+
+
+def _shared_mm(plate: Plate, a: Selection, b: Selection) -> float:
+    """Length of beads in both selections."""
+    if len(a.row) == 0 or len(b.row) == 0 or a.row[0] > b.row[-1] or b.row[0] > a.row[-1]:
+        return 0.0
+    low = np.searchsorted(b.row, a.row, side="left")
+    count = np.searchsorted(b.row, a.row, side="right") - low
+    left = np.repeat(np.arange(len(a.row)), count)
+    right = np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+    shared = np.minimum(a.t1[left], b.t1[right]) - np.maximum(a.t0[left], b.t0[right])
+    length = plate.beads.length_mm[a.row[left]]
+    return float((np.maximum(shared, 0.0) * length).sum())
