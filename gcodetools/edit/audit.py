@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.context import Change
-from gcodetools.edit.splice import Edits
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.splice import Edits, first_stray_byte
+from gcodetools.edit.wanted import wanted_problems
 from gcodetools.errors import Fault
 from gcodetools.gcode.arcs import arc_lengths
 from gcodetools.gcode.numbers import Pool, fixed, join_pools
 from gcodetools.gcode.program import Program, Track
 from gcodetools.gcode.scan import read_program
-from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Audit", "audit", "line_map"]
 
@@ -70,22 +71,16 @@ def line_map(edits: Edits, start: I8) -> I8:
 
 
 def audit(
-    plate: Plate,
+    draft: Draft,
     edits: Edits,
     output: bytes,
     changes: list[Change],
     held_back: list[int],
     *,
     full: bool = False,
-    base_fan: float = 0.0,
 ) -> Audit:
-    """Compare `output` with the original under the declared `changes`.
-
-    Parameters
-    ----------
-    base_fan : what the part fan runs at before the file's first command for it.
-    """
-    program = _with_base(plate.program, base_fan)
+    """Compare `output` with the original under the declared `changes`, and with what the draft wants."""
+    program = _with_base(draft.plate.program, draft.base_fan)
     mapped = line_map(edits, program.lines.start)
     first, last = _windows(program, edits, changes)
     whole = full or _needs_whole(program) or int((last - first).sum()) > _FULL_SHARE * len(program.lines)
@@ -93,8 +88,13 @@ def audit(
         if output != program.lines.data:
             raise Fault("nothing was edited, yet the output differs from the input")
         return Audit(len(program.lines), 0, 0, 0, 0, 0, False)
+    stray = first_stray_byte(program.lines.data, edits, output)
+    if stray >= 0:
+        line = output.count(b"\n", 0, stray) + 1
+        why = f"line {line} of the output is neither an edit nor the original's"
+        return Audit(len(program.lines), 0, 0, len(set(held_back)), 1, 0, whole, why)
     if whole:
-        other = _with_base(read_program(output, "output"), base_fan)
+        other = _with_base(read_program(output, "output"), draft.base_fan)
         rows = np.arange(len(program.moves))
         to_line = mapped[program.moves.line]
         ends = np.array([len(program.moves)])
@@ -106,7 +106,7 @@ def audit(
         owner = np.repeat(np.arange(len(first)), high - low)
         to_line = mapped[program.moves.line[rows]] - mapped[first[owner]] + shift[owner]
         ends = np.cumsum(high - low)
-    bad, why = _compare(program, other, rows, to_line, ends, changes)
+    bad, why = _compare(draft, program, other, rows, to_line, ends, changes)
     touched = np.unique(np.searchsorted(program.lines.start, edits.begin, side="right") - 1)
     replaced = int(np.count_nonzero(np.isin(touched, _replaced_lines(program, edits))))
     inserted = int(edits.newlines.sum())
@@ -116,7 +116,7 @@ def audit(
 
 
 def _with_base(program: Program, base_fan: float) -> Program:
-    if base_fan == 0.0:
+    if base_fan == 0.0 or np.isnan(base_fan):
         return program
     fan = replace(program.states.fan, initial=base_fan)
     return replace(program, states=replace(program.states, fan=fan))
@@ -316,7 +316,13 @@ def _allowed(program: Program, rows: I8, changes: list[Change], name: str) -> Bo
 
 
 def _compare(
-    program: Program, other: Program, rows: I8, to_line: I8, ends: I8, changes: list[Change]
+    draft: Draft,
+    program: Program,
+    other: Program,
+    rows: I8,
+    to_line: I8,
+    ends: I8,
+    changes: list[Change],
 ) -> tuple[int, str]:
     """Count of rows that differ undeclared, and a sentence on the first."""
     if len(rows) == 0:
@@ -336,6 +342,9 @@ def _compare(
     feed_off = ~((np.abs(a.f[rows] - b.f[at]) <= slack) | np.isnan(a.f[rows]))
     problems.append(("feed", feed_off & ~_allowed(program, rows, changes, "feed")))
     problems += _sums(program, other, rows, at, ends, changes)
+    rested = _allowed(program, rows, changes, "position")
+    for name, off in wanted_problems(draft, other, rows, at, np.concatenate([[0], ends[:-1]])):
+        problems.append((name, off & present & ~(rested & (name == "between"))))
     line, there = a.line[rows], b.line[at]
     names = {"accel": "accel", "travel_accel": "travel_accel", "retract_accel": "", "jerk_xy": "", "bed": "",
              "speed_factor": "", "flow_factor": "", "e_relative": "", "xyz_relative": "", "inches": "",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.errors import Fault
 from gcodetools.gcode.numbers import Pool
 
-__all__ = ["EditList", "Edits", "apply_edits"]
+__all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte"]
 
 I8 = NDArray[np.int64]
 
@@ -133,6 +133,20 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     np.logical_not(is_text, out=is_text)
     out[is_text] = source[keep]
     return out.tobytes()
+
+
+def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
+    """Place in `output` of the first byte outside the edits that is not the original's, -1 if there is none."""
+    source, out = np.frombuffer(data, np.uint8), np.frombuffer(output, np.uint8)
+    removed = edits.end - edits.begin
+    growth = np.cumsum(edits.text.length - removed) - (edits.text.length - removed)
+    at = edits.begin + growth
+    total = len(data) + int((edits.text.length - removed).sum())
+    if len(output) != total:
+        return min(len(output), total) - 1
+    kept = np.flatnonzero(~_span_mask(at, at + edits.text.length, total))
+    off = out[kept] != source[~_span_mask(edits.begin, edits.end, len(data))]
+    return int(kept[np.argmax(off)]) if np.any(off) else -1
 
 
 def _span_mask(begin: I8, end: I8, size: int) -> NDArray[np.bool_]:

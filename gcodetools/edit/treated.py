@@ -49,15 +49,8 @@ class Treated:
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
-        base = self.draft.base_fan
         return audit(
-            self.original,
-            self.edits,
-            self.output,
-            list(self.changes),
-            list(self.held_back),
-            full=full,
-            base_fan=0.0 if np.isnan(base) else base,
+            self.draft, self.edits, self.output, list(self.changes), list(self.held_back), full=full
         )
 
 

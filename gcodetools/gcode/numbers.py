@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 __all__ = ["Pool", "fixed", "fixed_text", "join_pools"]
 
 _MAX_DIGITS = 18
+_EXACT = 2.0**52  # from here on doubles have no fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,9 @@ class Pool:
 
 
 def fixed(values: NDArray[np.float64], decimals: int) -> Pool:
-    """`values` (k,) with `decimals` places, halves to even, `-0` printed as `0`.
+    """`values` (k,) with `decimals` places, as `format(value, ".nf")` rounds, `-0` printed as `0`.
+
+    Exact halves go to even; what counts is the double itself, not its product with a power of ten.
 
     Raises
     ------
@@ -34,10 +37,15 @@ def fixed(values: NDArray[np.float64], decimals: int) -> Pool:
     """
     if not np.all(np.isfinite(values)):
         raise ValueError("a number to print is not finite")
-    scaled = np.rint(values * 10.0**decimals)
+    scaled = values * 10.0**decimals
     if len(values) and float(np.abs(scaled).max()) >= 10.0**_MAX_DIGITS:
         raise ValueError(f"a number to print has more than {_MAX_DIGITS} digits")
-    whole = scaled.astype(np.int64)
+    nearest = np.rint(scaled)
+    whole = nearest.astype(np.int64)
+    # The product is rounded itself: near a half, and above 2^52, only its error tells which way to go.
+    close = np.flatnonzero((np.abs(scaled - nearest) == 0.5) | (np.abs(scaled) >= _EXACT))
+    if len(close):
+        whole[close] = [_scaled(value, decimals) for value in values[close].tolist()]
     negative = whole < 0
     rest = np.abs(whole)
     powers = 10 ** np.arange(1, _MAX_DIGITS + 1, dtype=np.int64)
@@ -58,6 +66,10 @@ def fixed(values: NDArray[np.float64], decimals: int) -> Pool:
     table[np.flatnonzero(negative), sign_at[negative]] = 45
     used = np.arange(width)[None, :] >= (width - length)[:, None]
     return Pool(table[used], length.astype(np.int64))
+
+
+def _scaled(value: float, decimals: int) -> int:
+    return int(f"{value:.{decimals}f}".replace(".", ""))
 
 
 def fixed_text(value: float, decimals: int) -> bytes:

@@ -274,7 +274,8 @@ def _bad_checksums(block: bytes, tokens: Tokens) -> NDArray[np.int32]:
     found = np.bitwise_xor.reduceat(np.frombuffer(block, np.uint8), edges)[::2]
     found[begin == tokens.star] = 0
     stated = tokens.star_value
-    return tokens.star_line[~np.isnan(stated) & (stated != found)]
+    bad: NDArray[np.bool_] = ~np.isnan(stated) & (stated != found)
+    return tokens.star_line[np.flatnonzero(bad)]
 
 
 def _join(data: bytes, name: str, base: list[int], parts: list[_Part]) -> Scanned:
@@ -282,8 +283,9 @@ def _join(data: bytes, name: str, base: list[int], parts: list[_Part]) -> Scanne
     first_event = np.cumsum([0] + [len(p.event_line) for p in parts])
 
     def shifted(columns: list[NDArray[np.int32]]) -> NDArray[np.int32]:
-        moved = [c + np.int32(first) for c, first in zip(columns, first_line, strict=False)]
-        return np.concatenate(moved, dtype=np.int32)
+        pairs = zip(columns, first_line, strict=False)
+        joined: NDArray[np.int32] = np.concatenate([c + np.int32(first) for c, first in pairs])
+        return joined
 
     sparse = {}
     for key in _RARE:
@@ -293,7 +295,7 @@ def _join(data: bytes, name: str, base: list[int], parts: list[_Part]) -> Scanne
                 np.concatenate([at + first for first, (at, _) in found]),
                 np.concatenate([value for _, (_, value) in found]),
             )
-    start = [p.line_start[:-1] + b for p, b in zip(parts, base, strict=True)]
+    start = [p.line_start[:-1] + b for p, b in zip(parts, base, strict=True)] if data else []
     comments = Comments(
         shifted([p.comment_line for p in parts]),
         np.concatenate([p.comment_start + b for p, b in zip(parts, base, strict=True)]),
@@ -335,22 +337,19 @@ def modes_and_states(scanned: Scanned) -> tuple[Modes, dict[str, object]]:
     lines = np.union1d(xyz.line, m83.line).astype(np.int32)
     after = lines + 1
     e_relative = Track(lines, np.maximum(xyz.at(after), m83.at(after)), 0.0)
-    diameter = st.value_track(commands, "M", 200, "D")
-    with np.errstate(divide="ignore"):
-        per_unit = np.where(diameter.value > 0, 4.0 / (np.pi * diameter.value**2), 1.0)
+    volumetric = st.volumetric_track(commands)
     tool = st.tool_track(commands)
     plane = st.merge(17.0, *(constant(commands, "G", g, float(g)) for g in (17, 18, 19)))
     inches = st.merge(0.0, constant(commands, "G", 20, 1.0), constant(commands, "G", 21, 0.0))
-    modes = Modes(e_relative, xyz, inches, plane, Track(diameter.line, per_unit, 1.0), tool)
+    modes = Modes(e_relative, xyz, inches, plane, volumetric, tool)
     accel, travel, retract = st.acceleration_tracks(commands, velocity)
     fan, full = st.fan_track(commands)
     limits = np.concatenate(
         [commands.lines("M", n) for n in (201, 203, 205, 566)]
         + [np.array([line for line, _ in velocity], np.int32)]
     )
-    bed = st.merge(
-        float("nan"), st.value_track(commands, "M", 140, "S"), st.value_track(commands, "M", 190, "S")
-    )
+    bed_words = ((140, "S"), (190, "R"), (190, "S"))
+    bed = st.merge(float("nan"), *(st.value_track(commands, "M", number, word) for number, word in bed_words))
     return modes, {
         "tool": tool,
         "nozzle": st.nozzle_tracks(commands, tool, heaters),
@@ -367,6 +366,6 @@ def modes_and_states(scanned: Scanned) -> tuple[Modes, dict[str, object]]:
         "xyz_relative": xyz,
         "inches": inches,
         "plane": plane,
-        "volumetric": modes.volumetric,
+        "volumetric": volumetric,
         "limits": np.unique(limits).astype(np.int32),
     }

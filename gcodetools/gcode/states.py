@@ -9,7 +9,21 @@ from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Track, Words
 
-__all__ = ["Commands", "extended_commands", "fan_track", "merge", "nozzle_tracks", "tool_track"]
+__all__ = [
+    "Commands",
+    "acceleration_tracks",
+    "backed_up_track",
+    "constant_track",
+    "extended_commands",
+    "fan_track",
+    "jerk_track",
+    "merge",
+    "nozzle_tracks",
+    "tool_track",
+    "track",
+    "value_track",
+    "volumetric_track",
+]
 
 MAX_TOOL = 63  # T255, T1000 and T-1 are no tools in the files seen
 
@@ -140,6 +154,21 @@ def tool_track(commands: Commands) -> Track:
     tool = commands.words_of(old, "T")
     ok = (tool >= 0) & (tool <= MAX_TOOL)
     return merge(0.0, track(commands.line[plain], commands.value[plain]), track(old[ok], tool[ok]))
+
+
+def volumetric_track(commands: Commands) -> Track:
+    """Filament mm per unit of E: 1, or what M200 makes of a cubic millimetre (D the diameter, D0 or S0 off,
+    S1 on again with the last diameter; common practice, no source)."""
+    lines = commands.lines("M", 200)
+    diameter, switch = commands.words_of(lines, "D"), commands.words_of(lines, "S")
+    known = ~np.isnan(diameter)
+    last = np.maximum.accumulate(np.where(known, np.arange(len(lines)), -1))
+    diameter = np.where(last >= 0, diameter[last], 0.0) if len(lines) else diameter
+    on = (switch != 0) & (diameter > 0)
+    value = np.ones(len(lines))
+    value[on] = 4.0 / (np.pi * diameter[on] ** 2)
+    ok = known | ~np.isnan(switch)
+    return track(lines[ok], value[ok], 1.0)
 
 
 def nozzle_tracks(

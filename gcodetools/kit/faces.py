@@ -48,14 +48,8 @@ def meet_cylinder(paths: Paths, cx: float, cy: float, radius: float) -> Hits:
     """Crossings of a standing cylinder of any height."""
     index = paths.straight
     start, end = paths.p0[index], paths.p1[index]
-    found = [
-        _quadratic(
-            index,
-            (end[:, :2] - start[:, :2]),
-            start[:, :2] - np.array([cx, cy]),
-            np.full(len(index), radius * radius),
-        )
-    ]
+    away = start[:, :2] - np.array([cx, cy])
+    found = [_quadratic(index, end[:, :2] - start[:, :2], away, radius * radius)]
     if len(paths.arc):
         ax, ay = paths.cx - cx, paths.cy - cy
         level = radius * radius - ax**2 - ay**2 - paths.radius**2
@@ -67,8 +61,7 @@ def meet_ball(paths: Paths, centre: tuple[float, float, float], radius: float) -
     """Crossings of a ball."""
     index = paths.straight
     start, end = paths.p0[index], paths.p1[index]
-    square = np.full(len(index), radius * radius)
-    found = [_quadratic(index, end - start, start - np.array(centre), square)]
+    found = [_quadratic(index, end - start, start - np.array(centre), radius * radius)]
     if len(paths.arc):
         rise = paths.p1[paths.arc, 2] - paths.p0[paths.arc, 2]
         ax, ay = paths.cx - centre[0], paths.cy - centre[1]
@@ -134,12 +127,13 @@ def _within(point: F8, a: F8, along: F8) -> NDArray[np.bool_]:
     return on
 
 
-def _quadratic(index: I8, d: F8, s: F8, square: F8) -> Hits:
+def _quadratic(index: I8, d: F8, s: F8, square: float) -> Hits:
     """t where |s + d t|^2 = square, rows of `index`."""
-    a, b = (d**2).sum(axis=1), (s * d).sum(axis=1)
-    c = (s**2).sum(axis=1) - square
+    b, c = _dot(s, d), _dot(s, s) - square
+    a = _dot(d, d)
+    # Both ends on one side and the nearest point beyond an end: most beads, left out before the roots.
     under = b * b - a * c
-    real = np.flatnonzero((under > 0) & (a > 0))
+    real = np.flatnonzero((under > 0) & (a > 0) & ((c > 0) | (c + 2 * b + a > 0)) & ((c <= 0) | (b < 0)))
     a, b, c, root = a[real], b[real], c[real], np.sqrt(under[real])
     # The root of larger size first, the other from the product: no digits are lost.
     q = -(b + np.where(b >= 0, root, -root))
@@ -148,6 +142,11 @@ def _quadratic(index: I8, d: F8, s: F8, square: F8) -> Hits:
     row = np.concatenate([index[real]] * 2)
     inside = (both > 0) & (both < 1)
     return row[inside], both[inside]
+
+
+def _dot(u: F8, v: F8) -> F8:
+    product: F8 = np.einsum("ij,ij->i", u, v)
+    return product
 
 
 def _by_angle(paths: Paths, p: F8, q: F8, level: F8) -> Hits:

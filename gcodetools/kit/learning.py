@@ -20,7 +20,8 @@ from gcodetools.kit.shapes import All
 from gcodetools.kit.thickness import thin_places
 from gcodetools.marks.objects import normal_label
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import bead_lines, layer_islands
+from gcodetools.toolpath.islands import of_layer
+from gcodetools.toolpath.lines import bead_lines
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Learnt", "learn"]
@@ -168,7 +169,7 @@ class _Sections:
         outer = rows[beads.feature[rows] == FEATURE_INDEX["outermost"]]
         key = np.column_stack([moves.x[outer], moves.y[outer]]).tobytes() if len(outer) else bytes(number)
         if key not in self._alike:
-            islands = layer_islands(self.plate, int(beads.layer[rows[0]]), rows)
+            islands = of_layer(self.plate, int(beads.layer[rows[0]]), rows)
             shape = shapely.union_all([island.polygon for island in islands])
             self._alike[key] = shapely.transform(shape, self._local)
         return self._alike[key]

@@ -16,7 +16,8 @@ from gcodetools.kit.matching import SAME_FIT_MM, Fit, Outline, fits
 from gcodetools.kit.schema import Kit, Part
 from gcodetools.marks.objects import normal_label
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import layer_islands, part_rows
+from gcodetools.toolpath.islands import of_layer
+from gcodetools.toolpath.lines import part_rows
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Placed", "Pose", "place"]
@@ -185,7 +186,7 @@ def _stacks_of(plate: Plate, rows: I8, label: str | None) -> list[_Stack]:
     layer = int(plate.beads.layer[rows[0]])
     first = rows[plate.beads.layer[rows] == layer]
     first = first[np.isin(first, part_rows(plate, layer))]
-    seeds: list[shapely.Geometry] = [island.polygon for island in layer_islands(plate, layer, first)]
+    seeds: list[shapely.Geometry] = [island.polygon for island in of_layer(plate, layer, first)]
     if not seeds:
         return []
     if len(seeds) == 1:

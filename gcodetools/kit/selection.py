@@ -13,8 +13,9 @@ from gcodetools.kit.paths import Paths
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Region
 from gcodetools.kit.solids import compile_solid, stretches
+from gcodetools.kit.thickness import thin_places
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import layer_islands, thin_part
+from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["RegionHit", "Selection", "not_met", "overlaps", "select"]
@@ -120,8 +121,8 @@ class _ThinParts:
 
     def _thin(self, layer: int, rows: I8, thickness_mm: float) -> shapely.Geometry:
         """Thin parts of one layer's islands, in the part's frame."""
-        islands = layer_islands(self.plate, layer, rows)
-        parts = [thin_part(island.polygon, thickness_mm * self.pose.scale) for island in islands]
+        islands = of_layer(self.plate, layer, rows)
+        parts = [thin_places(island.polygon, thickness_mm * self.pose.scale) for island in islands]
         shape = shapely.union_all(parts)
         return shapely.transform(shape, lambda xy: np.column_stack(self.pose.to_part(xy[:, 0], xy[:, 1])))
 

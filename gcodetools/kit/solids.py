@@ -29,6 +29,7 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 FACE_MM = 1e-9  # a point this near to a face is on it
+_MOST_PARTS = 24  # polygons of a section that are looked at one by one
 _SAME_T = 1e-12  # crossings of two faces that share an edge are one
 
 # Thin areas by thickness, mm: layer of the instance -> polygons in the part's frame.
@@ -189,8 +190,7 @@ class _Sector:
         self.centre, self.inner, self.outer = centre, inner, outer
         self.start, self.span = start, span
         self.whole = span >= 2 * pi - 1e-12
-        cx, cy = centre
-        self.low, self.high = _box((cx - outer, cx + outer), (cy - outer, cy + outer))
+        self.low, self.high = _sector_box(centre, inner, outer, start, span)
 
     def contains(self, points: F8, layer: I4) -> Bool:
         dx, dy = points[:, 0] - self.centre[0], points[:, 1] - self.centre[1]
@@ -210,6 +210,18 @@ class _Sector:
             middle = np.array(self.centre)
             found.append(meet_walls(paths, middle + self.inner * way, middle + self.outer * way))
         return joined(found)
+
+
+def _sector_box(
+    centre: tuple[float, float], inner: float, outer: float, start: float, span: float
+) -> tuple[F8, F8]:
+    """Box of a sector: its four corners, and the points of its outer arc that lie along an axis."""
+    quarters = np.arange(np.ceil(start / (pi / 2)), np.floor((start + span) / (pi / 2)) + 1) * (pi / 2)
+    far = np.concatenate([[start, start + span], quarters])
+    angle = np.concatenate([far, far[:2]])
+    radius = np.concatenate([np.full(len(far), outer), [inner, inner]])
+    x, y = centre[0] + radius * np.cos(angle), centre[1] + radius * np.sin(angle)
+    return _box((float(x.min()), float(x.max())), (float(y.min()), float(y.max())))
 
 
 class _Ball:
@@ -234,9 +246,11 @@ class Section:
         self.polygon = polygon
         self.edge = shapely.boundary(polygon)
         shapely.prepare([self.polygon, self.edge])
-        self.a, self.b = wall_ends(polygon)
-        left, bottom, right, top = shapely.bounds(polygon) if len(self.a) else (inf, inf, -inf, -inf)
-        self.low, self.high = _box((left, right), (bottom, top))
+        parts = shapely.get_parts(polygon)
+        parts = parts if len(parts) <= _MOST_PARTS else np.array([polygon])
+        # Each part has its own walls and box, so that far ones are not asked about.
+        self.walls = [(*wall_ends(part), *_bounds_of(part)) for part in parts if not part.is_empty]
+        self.low, self.high = _bounds_of(polygon)
 
     def contains(self, points: F8, layer: I4) -> Bool:
         x, y = points[:, 0], points[:, 1]
@@ -251,9 +265,19 @@ class Section:
         return inside
 
     def crossings(self, paths: Paths) -> Hits:
-        near = paths.touching(self.low, self.high)
-        index, t = meet_walls(paths.take(near), self.a, self.b)
-        return near[index], t
+        found = []
+        for a, b, low, high in self.walls:
+            near = paths.touching(low, high)
+            index, t = meet_walls(paths.take(near), a, b)
+            found.append((near[index], t))
+        return joined(found)
+
+
+def _bounds_of(polygon: shapely.Geometry) -> tuple[F8, F8]:
+    if polygon.is_empty:
+        return _box((inf, -inf), (inf, -inf))
+    left, bottom, right, top = polygon.bounds
+    return _box((left, right), (bottom, top))
 
 
 def wall_ends(polygon: shapely.Geometry) -> tuple[F8, F8]:
@@ -341,7 +365,12 @@ class _Combined:
         self.solids = solids
 
     def crossings(self, paths: Paths) -> Hits:
-        return joined([solid.crossings(paths) for solid in self.solids])
+        found = []
+        for solid in self.solids:
+            near = paths.touching(solid.low, solid.high)
+            index, t = solid.crossings(paths.take(near) if len(near) < len(paths) else paths)
+            found.append((near[index], t))
+        return joined(found)
 
 
 class _AllOf(_Combined):

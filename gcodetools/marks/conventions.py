@@ -147,13 +147,16 @@ class Convention(Struct, frozen=True, forbid_unknown_fields=True):
         for key in ("progress", "totals", "settings"):
             for index, text in enumerate(getattr(self, key)):
                 yield (key, index), text
-        for key in ("objects", "towers", "ignore"):
-            for index, pair in enumerate(getattr(self, key)):
-                for name in ("begin", "end", "until"):
-                    if getattr(pair, name) is not None:
-                        yield (key, index, name), getattr(pair, name)
+        pairs = [
+            ((key, k), p) for key in ("objects", "towers", "ignore") for k, p in enumerate(getattr(self, key))
+        ]
+        for path, pair in [*pairs, *([(("wipe",), self.wipe)] if self.wipe else [])]:
+            for name in ("begin", "end", "until"):
+                if getattr(pair, name) is not None:
+                    yield (*path, name), getattr(pair, name)
         if self.feature is not None:
             yield ("feature", "mark"), self.feature.mark
+            yield ("feature", "end"), self.feature.end or ""
 
 
 def _foreign(path: tuple[str, ...], words: list[str]) -> Iterator[Flaw]:

@@ -199,7 +199,7 @@ def _objects(spans: list[_Span], bracket: bool, defined: dict[str, str]) -> Obje
     for span in spans:
         name = same.get(span.name, span.name)
         owner.append(index.setdefault(name, len(index)))
-        others = [other for family, other in span.names.items() if family != "mask"]
+        others = [other for family, other in span.names.items() if _tells(family, other)]
         others += [defined[name]] if name in defined else []
         aliases.setdefault(name, {}).update(dict.fromkeys(other for other in others if other != name))
     return Objects(
@@ -210,6 +210,11 @@ def _objects(spans: list[_Span], bracket: bool, defined: dict[str, str]) -> Obje
         np.array([span.last for span in spans], np.int32),
         np.full(len(spans), bracket),
     )
+
+
+def _tells(family: str, name: str) -> bool:
+    """Whether a name says something: masks and the numbers of objects without a name don't."""
+    return family != "mask" and not (family == "number" and name.isdigit())
 
 
 def _decoded(text: bytes) -> str:

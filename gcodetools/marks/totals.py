@@ -62,8 +62,7 @@ def find_totals(sifter: Sifter, marks: Marks) -> Totals:
     known: dict[str, float] = {}
     for pattern in table.totals:
         for key, value in _stated(sifter, pattern).items():
-            if value > 0:
-                known.setdefault(key, value)
+            known.setdefault(key, value)
     layers = known.pop("layers", None)
     return Totals(**known, layers=None if layers is None else int(layers), meaning=table.total_means)
 

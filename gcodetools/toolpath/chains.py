@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.gcode.program import RETRACT, Program
+from gcodetools.gcode.program import RETRACT, Moves, Program
 
-__all__ = ["Chains", "Paths", "Segments", "chains_of", "segments_of", "spread"]
+__all__ = ["Chains", "Paths", "Segments", "chains_of", "dry_path", "segments_of", "spread"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -191,6 +191,18 @@ def _reaches(program: Program, last: I8, x: F8, y: F8) -> Bool:
         dry &= moves.e[row] <= 0
         found |= dry & (np.hypot(moves.x[row] - x, moves.y[row] - y) < _AT_START_MM)
     return found
+
+
+def dry_path(moves: Moves, last: int, start: F8) -> F8:
+    """(n, 2) where the nozzle goes dry behind row `last` until it is back at `start` (x, y), that end left out;
+    empty if it does not go there at once."""
+    ends = slice(last + 1, last + 1 + _COASTING_MOVES)
+    points = np.column_stack([moves.x[ends], moves.y[ends]])
+    pushed = np.flatnonzero(moves.e[ends] > 0)
+    back = np.flatnonzero(np.hypot(*(points - start).T) < _AT_START_MM)
+    if len(back) == 0 or (len(pushed) and pushed[0] <= back[0]):
+        return np.empty((0, 2))
+    return points[: back[0]]
 
 
 def _winds_once(segments: Segments, first: I8, end: I8, width_mm: float) -> Bool:

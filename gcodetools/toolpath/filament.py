@@ -5,35 +5,64 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Filament", "filament", "volume_mm3"]
+__all__ = ["Filament", "filament", "fresh", "mass_g", "volume_mm3"]
+
+F8 = NDArray[np.float64]
+
+_TOWER = FEATURE_INDEX["tower"]
 
 
 @dataclass(frozen=True, slots=True)
 class Filament:
-    """Lengths, mm. nozzle_mm : highest point of net E, all tools. beads_mm : in beads of layers.
-    start_and_tower_mm : in start code, towers, and pushed without moving beyond what was pulled back."""
+    """Lengths, mm.
+
+    nozzle_mm : through the nozzle, the highest point of net E of each tool, all tools together.
+    beads_mm : in beads of layers, towers left out.
+    start_and_tower_mm : before the first layer, in towers, and pushed without moving (purges) beyond what had
+    been pulled back.
+    """
 
     nozzle_mm: float
     beads_mm: float
     start_and_tower_mm: float
 
 
+def fresh(e: F8) -> F8:
+    """(k,) how far each of one tool's moves pushes net E beyond its highest point so far, mm.
+
+    What refills a retraction is not fresh; the sum of all is the highest point.
+    """
+    highest = np.maximum(np.maximum.accumulate(np.cumsum(e)), 0.0)
+    return np.diff(highest, prepend=0.0)
+
+
 def filament(plate: Plate) -> Filament:
     """Sum a plate's filament."""
     moves, beads = plate.program.moves, plate.beads
-    total = 0.0
-    for tool in np.unique(moves.tool).tolist():
-        pushed = np.where(moves.tool == tool, moves.e, 0.0)
-        total += max(float(np.cumsum(pushed).max(initial=0.0)), 0.0)
-    printed = (beads.feature != 0) & (beads.layer >= 0) & (beads.feature != FEATURE_INDEX["tower"])
-    laid = float(moves.e[printed].sum())
-    return Filament(total, laid, max(total - laid, 0.0))
+    printed = (beads.feature != 0) & (beads.layer >= 0)
+    tower = printed & (beads.feature == _TOWER)
+    total = apart = 0.0
+    tools = np.unique(moves.tool)
+    for tool in tools.tolist():
+        mine = slice(None) if len(tools) == 1 else np.flatnonzero(moves.tool == tool)
+        pushed = fresh(moves.e[mine])
+        total += float(pushed.sum())
+        apart += float(pushed[~printed[mine]].sum())
+    in_towers = float(moves.e[tower].sum())
+    laid = float(moves.e[printed].sum()) - in_towers
+    return Filament(total, laid, apart + in_towers)
 
 
 def volume_mm3(length_mm: float, diameter_mm: float) -> float:
-    """Volume of a length of filament, pi d^2 / 4 L (circle area; any handbook)."""
+    """Volume of a length of filament, pi d^2 / 4 L (a cylinder; any handbook)."""
     return length_mm * float(np.pi) * diameter_mm**2 / 4
+
+
+def mass_g(length_mm: float, diameter_mm: float, density_g_cm3: float) -> float:
+    """Mass of a length of filament, by its volume."""
+    return volume_mm3(length_mm, diameter_mm) * density_g_cm3 / 1000.0

@@ -1,151 +1,322 @@
-"""Islands: the connected pieces of a layer, as polygons of the plastic's edge.
+"""Islands: the connected pieces of a layer, as polygons that are the edge of its plastic.
 
-The edge is the outermost centre line plus half its width. Arcs are cut to chords that stay within 0.005 mm.
+An outline is the outermost centre line plus half its width. Corners are mitred, since a slicer insets sharp
+corners to sharp corners; arcs are cut into chords. Skirt, brim, support and tower are no part of an island.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely import LineString, MultiLineString, Polygon
 
-from gcodetools.gcode.arcs import arc_points
 from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.chains import Chains, Segments, chains_of, dry_path, segments_of
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["ARC_TOLERANCE_MM", "Island", "bead_lines", "layer_islands", "thin_part"]
+__all__ = ["ARC_TOLERANCE_MM", "Island", "of_layer", "opened", "thin_mask"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
+I4 = NDArray[np.int32]
+Bool = NDArray[np.bool_]
 
-ARC_TOLERANCE_MM = 0.005
-_SEAM_MM = 1.0
-_OUTER = tuple(FEATURE_INDEX[w] for w in ("outermost", "overhang"))
-_PART = tuple(
-    FEATURE_INDEX[w] for w in ("outermost", "perimeter", "solid", "sparse", "bridge", "overhang", "gap")
-)
+ARC_TOLERANCE_MM = 0.005  # a tenth of the accuracy at which parts are placed
+_CACHED_LAYERS = 512
+_MITRE_LIMIT = 2.0  # keeps corners of 60 degrees and more
+_THIN_MITRE_LIMIT = 1.5  # keeps corners of 84 degrees and more; a sharper tip is thin
+_THIN_SLACK_MM = 0.01  # a wall of the very thickness asked for is not thinner
+_SAME_RING = 0.5  # widths; a loop laid twice is one
+_BRIDGED = 0.6  # widths on either side of a bead that count as covered where no wall tells the edge
+_STRAY_MM = 5.0  # beads outside all walls make an island of their own from this length on
+_USUAL_WIDTH_MM = 0.4  # where neither a mark nor E tells; common practice, no source
+
+_OUTERMOST, _OVERHANG = FEATURE_INDEX["outermost"], FEATURE_INDEX["overhang"]
+_PERIMETER = FEATURE_INDEX["perimeter"]
+_APART = tuple(FEATURE_INDEX[w] for w in ("none", "support", "skirt", "tower", "other"))
 
 
 @dataclass(frozen=True, slots=True)
 class Island:
-    """One connected piece of a layer: its polygon (holes cut out) and, if asked for, the rows inside it."""
+    """One connected piece of a layer.
 
-    polygon: shapely.Polygon
-
-
-def part_rows(plate: Plate, layer: int) -> I8:
-    """Rows of a plate layer that lay a part: no support, skirt, brim, tower or start code."""
-    first, last = int(plate.layers.first_row[layer]), int(plate.layers.last_row[layer])
-    return np.flatnonzero(np.isin(plate.beads.feature[first:last], _PART)) + first
-
-
-def bead_lines(plate: Plate, rows: I8) -> list[F8]:
-    """Centre lines (k, 2) of the paths that `rows` (ascending) make; arcs as chords."""
-    moves = plate.program.moves
-    if len(rows) == 0:
-        return []
-    before = np.maximum(rows - 1, 0)
-    start = np.column_stack([moves.x[before], moves.y[before]])
-    end = np.column_stack([moves.x[rows], moves.y[rows]])
-    broken = np.any(np.abs(start[1:] - end[:-1]) > 1e-6, axis=1)
-    broken |= plate.beads.feature[rows[1:]] != plate.beads.feature[rows[:-1]]
-    cuts = np.flatnonzero(broken) + 1
-    arcs = plate.program.arcs
-    where = np.searchsorted(arcs.row, rows)
-    is_arc = np.zeros(len(rows), bool)
-    if len(arcs.row):
-        is_arc = arcs.row[np.minimum(where, len(arcs.row) - 1)] == rows
-    lines = []
-    for part in np.split(np.arange(len(rows)), cuts):
-        if not np.any(is_arc[part]):
-            lines.append(np.vstack([start[part[:1]], end[part]]))
-            continue
-        pieces = [start[part[:1]]]
-        for k in part.tolist():
-            pieces.append(_chords(plate, int(where[k])) if is_arc[k] else end[k : k + 1])
-        lines.append(np.vstack(pieces))
-    return lines
-
-
-def _chords(plate: Plate, arc: int) -> F8:
-    arcs = plate.program.arcs
-    radius, sweep = float(arcs.radius[arc]), abs(float(arcs.sweep[arc]))
-    step = 2 * np.arccos(max(1 - ARC_TOLERANCE_MM / max(radius, ARC_TOLERANCE_MM), -1.0))
-    count = max(int(np.ceil(sweep / step)), 1)
-    t = np.arange(1, count + 1) / count
-    return arc_points(plate.program.moves, arcs, np.full(count, arc), t)[:, :2]
-
-
-def layer_islands(plate: Plate, layer: int, rows: I8 | None = None) -> list[Island]:
-    """Islands of a plate layer, or of those of its `rows` only; none where no part is printed."""
-    rows = part_rows(plate, layer) if rows is None else rows
-    outer = rows[np.isin(plate.beads.feature[rows], _OUTER)]
-    rings, loose = [], []
-    for line in _joined(bead_lines(plate, outer)):
-        gap = float(np.hypot(*(line[-1] - line[0])))
-        ring = shapely.Polygon(line) if len(line) >= 4 and gap < _SEAM_MM else None
-        if ring is not None and ring.is_valid and ring.area > 0.05:
-            rings.append(ring)
-        else:
-            loose.append(line)
-    if not rings:
-        return [Island(p) for p in _covered(plate, rows)]
-    half = float(np.nanmedian(plate.beads.width[outer])) / 2
-    return [Island(p) for p in _from_rings(rings, half)]
-
-
-def _joined(lines: list[F8]) -> list[F8]:
-    """Lines of different features that go on from one another, as a perimeter over air does."""
-    out: list[F8] = []
-    for line in lines:
-        if out and np.hypot(*(out[-1][-1] - line[0])) < 1e-6 and np.hypot(*(out[-1][-1] - out[-1][0])) > _SEAM_MM:
-            out[-1] = np.vstack([out[-1], line[1:]])
-        else:
-            out.append(line)
-    return out
-
-
-def _from_rings(rings: list[shapely.Polygon], half: float) -> list[shapely.Polygon]:
-    """Polygons of nested rings: even depth is an edge outside, odd the edge of a hole."""
-    order = sorted(rings, key=lambda r: -r.area)
-    depth: list[int] = []
-    for k, ring in enumerate(order):
-        spot = ring.representative_point()
-        holders = [n for n in range(k) if order[n].contains(spot)]
-        depth.append(1 + max((depth[n] for n in holders), default=-1))
-    solid = [r.buffer(half, join_style="mitre") for r, d in zip(order, depth, strict=True) if d % 2 == 0]
-    holes = [r.buffer(-half, join_style="mitre") for r, d in zip(order, depth, strict=True) if d % 2 == 1]
-    shape = shapely.union_all(solid)
-    if holes:
-        inner = [r.buffer(half, join_style="mitre") for r, d in zip(order, depth, strict=True) if d and d % 2 == 0]
-        shape = shape.difference(shapely.union_all(holes))
-        shape = shapely.union_all([shape, *inner]) if inner else shape
-    return _polygons(shape)
-
-
-def _covered(plate: Plate, rows: I8) -> list[shapely.Polygon]:
-    """Where no outermost perimeter is marked: what the beads cover, seams closed."""
-    lines = [shapely.LineString(line) for line in bead_lines(plate, rows) if len(line) > 1]
-    if not lines:
-        return []
-    half = float(np.nanmedian(plate.beads.width[rows])) / 2
-    return _polygons(shapely.union_all(shapely.buffer(lines, half + 0.05)).buffer(-0.05))
-
-
-def _polygons(shape: shapely.Geometry) -> list[shapely.Polygon]:
-    parts = shapely.get_parts(shape)
-    return [p for p in parts if isinstance(p, shapely.Polygon) and p.area > 0.05]
-
-
-def thin_part(polygon: shapely.Geometry, thickness_mm: float) -> shapely.Geometry:
-    """Where a polygon is thinner than `thickness_mm`: what an opening by half of it does not reach.
-
-    Corners of thick parts, which an opening rounds, are not thin: what is left over there is narrower than
-    the rounding and dropped.
+    polygon : its plastic, holes cut out, mm. rows : (k,) int32, bead rows whose middle lies in it.
     """
-    half = thickness_mm / 2
-    opened = polygon.buffer(-half).buffer(half * 1.0001)
-    rest = polygon.difference(opened.buffer(half * 0.25))
-    return rest.buffer(-0.01).buffer(half * 0.25 + 0.01).intersection(polygon)
+
+    polygon: Polygon
+    rows: I4
+
+    @property
+    def outline(self) -> Polygon:
+        """The polygon without its holes."""
+        return Polygon(self.polygon.exterior)
+
+    @property
+    def holes(self) -> list[Polygon]:
+        """The holes, each as a polygon."""
+        return [Polygon(ring) for ring in self.polygon.interiors]
+
+
+def of_layer(plate: Plate, layer: int, rows: NDArray[np.generic] | None = None) -> list[Island]:
+    """Islands of one layer, in file order of their first bead.
+
+    Parameters
+    ----------
+    layer : index into the plate's layers. rows : which rows count, a mask over all moves or ascending
+    indices; None for all of the layer.
+
+    Returns
+    -------
+    list of Island
+        Empty where no bead is part of an object. Equal layers share their polygons.
+    """
+    own = _own_rows(plate, layer, rows)
+    if len(own) == 0:
+        return []
+    width = float(np.nanmedian(plate.beads.width[own]))
+    width = width if width > 0 else _USUAL_WIDTH_MM
+    segments = segments_of(plate.program, own, ARC_TOLERANCE_MM)
+    polygons = list(_walls(plate, own, segments, width))
+    x, y = _middles(segments)
+    owner = _owner(polygons, x, y)
+    stray = np.flatnonzero(owner < 0)
+    if plate.beads.length_mm[own[stray]].sum() > _STRAY_MM:
+        polygons += _covered(segments, stray, width)
+        owner = _owner(polygons, x, y)
+    islands = [Island(p, own[owner == k].astype(np.int32)) for k, p in enumerate(polygons)]
+    return sorted((i for i in islands if len(i.rows)), key=lambda island: int(island.rows[0]))
+
+
+def thin_mask(polygon: Polygon, points: F8, thickness_mm: float) -> Bool:
+    """(n,) whether the plastic at each of `points` (n, 2) is locally thinner than `thickness_mm`.
+
+    A point is thin where no disc of that diameter that fits into the polygon covers it (morphological
+    opening); square corners count as covered. Points outside the polygon are not thin.
+    """
+    if len(points) == 0:
+        return np.zeros(0, bool)
+    x, y = points[:, 0], points[:, 1]
+    shapely.prepare(polygon)
+    thick = opened(polygon, thickness_mm)
+    thin: Bool = shapely.intersects_xy(polygon, x, y) & ~shapely.intersects_xy(thick, x, y)
+    return thin
+
+
+@lru_cache(maxsize=_CACHED_LAYERS)
+def opened(polygon: Polygon, thickness_mm: float) -> shapely.Geometry:
+    """The polygon without what is thinner than `thickness_mm`: inset by half of it, then offset by as much."""
+    half = max(thickness_mm - _THIN_SLACK_MM, 0.0) / 2
+    inner = shapely.buffer(polygon, -half, join_style="mitre", mitre_limit=_THIN_MITRE_LIMIT)
+    # A trifle more than it was inset, so that points on the very edge are covered.
+    thick = shapely.buffer(inner, half + 1e-6, join_style="mitre", mitre_limit=_THIN_MITRE_LIMIT)
+    shapely.prepare(thick)
+    return thick
+
+
+def _own_rows(plate: Plate, layer: int, rows: NDArray[np.generic] | None) -> I8:
+    """Rows of the layer's beads that are part of an object."""
+    first, last = int(plate.layers.first_row[layer]), int(plate.layers.last_row[layer])
+    keep = ~np.isin(plate.beads.feature[first:last], _APART)
+    if plate.layers.raft[layer]:
+        keep[:] = False
+    if rows is not None:
+        chosen = rows if rows.dtype == np.bool_ else np.isin(np.arange(first, last), rows)
+        keep &= chosen[first:last] if rows.dtype == np.bool_ else chosen
+    return np.flatnonzero(keep) + first
+
+
+def _walls(plate: Plate, own: I8, segments: Segments, width: float) -> tuple[Polygon, ...]:
+    """Polygons by the outermost loops."""
+    kind, all_over_air = _kinds(plate, own, segments, width)
+    chains = chains_of(plate.program, own, segments, kind, width)
+    wall = np.flatnonzero((kind[chains.begin] == _OUTERMOST) | (kind[chains.begin] == all_over_air))
+    if not np.any(kind[chains.begin[wall]] == _OUTERMOST):
+        return ()
+    bead_width = np.nan_to_num(plate.beads.width[own].astype(np.float64), nan=width)
+    length = np.maximum(plate.beads.length_mm[own], 1e-9)
+    mean = np.add.reduceat(bead_width * length, chains.begin) / np.add.reduceat(length, chains.begin)
+    moves = plate.program.moves
+    climbs = np.abs(moves.z[own[chains.stop - 1]] - moves.z[np.maximum(own[chains.begin] - 1, 0)]) > 1e-6
+    lines, closed = [], []
+    for c in wall.tolist():
+        points = _points(segments, chains, c)
+        if chains.closed[c] and chains.gap_mm[c] > width / 2:
+            points = np.vstack([points, dry_path(moves, int(own[chains.stop[c] - 1]), points[0])])
+        lines.append(points)
+        closed.append(bool(chains.closed[c] or (climbs[c] and _closes(points))))
+    return _polygons(
+        b"".join(np.round(p, 6).tobytes() for p in lines),
+        tuple(len(p) for p in lines),
+        tuple(np.round(mean[wall], 4).tolist()),
+        tuple(closed),
+        tuple((kind[chains.begin[wall]] == all_over_air).tolist()),
+    )
+
+
+def _kinds(plate: Plate, own: I8, segments: Segments, width: float) -> tuple[I8, int]:
+    """What each bead is a wall of: beads over air are of the loop they are joined to; a loop all over air
+    has the second value's kind."""
+    kind = plate.beads.feature[own].astype(np.int64)
+    over_air = kind == _OVERHANG
+    if not np.any(over_air):
+        return kind, _OVERHANG
+    wall = over_air | (kind == _OUTERMOST) | (kind == _PERIMETER)
+    joined = chains_of(plate.program, own, segments, np.where(wall, 0, kind), width)
+    holder = np.zeros(len(joined), bool)
+    holder[np.searchsorted(joined.begin, np.flatnonzero(over_air), side="right") - 1] = True
+    for c in np.flatnonzero(holder).tolist():
+        part = slice(int(joined.begin[c]), int(joined.stop[c]))
+        sure = np.flatnonzero(~over_air[part])
+        if len(sure):
+            at = np.arange(part.stop - part.start)
+            nearest = sure[np.maximum(np.searchsorted(sure, at, side="right") - 1, 0)]
+            kind[part] = kind[part][nearest]
+    return kind, _OVERHANG
+
+
+def _points(segments: Segments, chains: Chains, chain: int) -> F8:
+    first, end = int(chains.first[chain]), int(chains.end[chain])
+    x = np.append(segments.x0[first], segments.x1[first:end])
+    y = np.append(segments.y0[first], segments.y1[first:end])
+    return np.column_stack([x, y])
+
+
+def _closes(points: F8) -> bool:
+    """Whether a turn of a spiral makes a simple ring; it ends above its start, within a bead's length."""
+    return len(points) > 3 and bool(Polygon(points).is_valid)
+
+
+@lru_cache(maxsize=_CACHED_LAYERS)
+def _polygons(
+    data: bytes,
+    counts: tuple[int, ...],
+    widths: tuple[float, ...],
+    closed: tuple[bool, ...],
+    doubtful: tuple[bool, ...],
+) -> tuple[Polygon, ...]:
+    """Polygons of centre lines. data : the points of all lines, one after the other. doubtful : a line that
+    is outermost only if no other stands close around it."""
+    lines = np.split(np.frombuffer(data).reshape(-1, 2), np.cumsum(counts)[:-1])
+    rings = [
+        (Polygon(p), w, d) for p, w, c, d in zip(lines, widths, closed, doubtful, strict=True) if c
+    ]
+    open_lines = [(p, w) for p, w, c in zip(lines, widths, closed, strict=True) if not c and len(p) > 1]
+    strips = []
+    for points, w in _end_to_end(open_lines):
+        gap = float(np.hypot(*(points[-1] - points[0])))
+        strip = LineString(points).buffer(w / 2, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+        if len(points) > 3 and (gap < w or strip.interiors):
+            rings.append((_centre_ring(points, strip, w, gap), w, False))
+        else:
+            strips.append(strip)
+    return tuple([*_nested([r for r in rings if not r[0].is_empty]), *strips])
+
+
+def _centre_ring(points: F8, strip: Polygon, w: float, gap: float) -> Polygon:
+    """The loop of an open line: closed by a straight line, or, where its ends overlap (a seam laid as a
+    ramp), by what it covers."""
+    if gap < w and (ring := Polygon(points)).is_valid:
+        return ring
+    inner = Polygon(strip.exterior).buffer(-w / 2, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    return _largest(inner)
+
+
+def _largest(geometry: shapely.Geometry) -> Polygon:
+    parts = [p for p in shapely.get_parts(geometry) if isinstance(p, Polygon)]
+    return max(parts, key=lambda p: float(p.area), default=Polygon())
+
+
+def _end_to_end(lines: list[tuple[F8, float]]) -> list[tuple[F8, float]]:
+    """Lines whose ends lie within a width of each other, as one."""
+    left = list(lines)
+    done = []
+    while left:
+        points, w = left.pop(0)
+        found = True
+        while found and left:
+            found = False
+            for k, (other, _) in enumerate(left):
+                for candidate in (other, other[::-1]):
+                    if np.hypot(*(candidate[0] - points[-1])) < w:
+                        points, found = np.vstack([points, candidate]), True
+                    elif np.hypot(*(candidate[-1] - points[0])) < w:
+                        points, found = np.vstack([candidate, points]), True
+                    if found:
+                        break
+                if found:
+                    left.pop(k)
+                    break
+        done.append((points, w))
+    return done
+
+
+def _nested(rings: list[tuple[Polygon, float, bool]]) -> list[Polygon]:
+    """Outlines with their holes: a ring inside an odd number of others is a hole's edge."""
+    if not rings:
+        return []
+    rings = sorted(rings, key=lambda ring: -float(ring[0].area))
+    shapes = np.array([shapely.make_valid(r[0]) if not r[0].is_valid else r[0] for r in rings], object)
+    width = np.array([r[1] for r in rings])
+    spot = shapely.points(np.array([r[0].exterior.coords[0] for r in rings]))
+    inner, outer = shapely.STRtree(shapes).query(spot, predicate="within")
+    keep = outer < inner
+    inner, outer = inner[keep], outer[keep]
+    box = shapely.bounds(shapes)
+    twice = np.abs(box[inner] - box[outer]).max(axis=1, initial=0.0) < _SAME_RING * width[inner]
+    near = np.array([r[2] for r in rings])[inner]
+    close = near & (shapely.distance(shapely.boundary(shapes[outer]), spot[inner]) < 1.5 * width[inner])
+    dropped = np.zeros(len(rings), bool)
+    dropped[inner[twice | close]] = True
+    live = ~dropped[inner] & ~dropped[outer]
+    depth = np.bincount(inner[live], minlength=len(rings))
+    sign = np.where(depth % 2 == 0, 0.5, -0.5)
+    grown = shapely.buffer(shapes, sign * width, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    result = []
+    for k in np.flatnonzero(~dropped & (depth % 2 == 0)).tolist():
+        inside = inner[live & (outer == k)]
+        holes = grown[inside[(depth[inside] == depth[k] + 1)]]
+        plastic = grown[k].difference(shapely.union_all(holes)) if len(holes) else grown[k]
+        result += [p for p in shapely.get_parts(plastic) if isinstance(p, Polygon) and not p.is_empty]
+    return result
+
+
+def _covered(segments: Segments, beads: I8, width: float) -> list[Polygon]:
+    """What beads cover where no wall tells the edge: a width along each, small gaps closed."""
+    index = np.flatnonzero(np.isin(segments.bead, beads))
+    ends = np.stack(
+        [
+            np.column_stack([segments.x0[index], segments.y0[index]]),
+            np.column_stack([segments.x1[index], segments.y1[index]]),
+        ],
+        axis=1,
+    )
+    lines = MultiLineString(list(shapely.linestrings(ends)))
+    closing = _BRIDGED * width
+    covered = lines.buffer(width / 2 + closing).buffer(-closing)
+    return [p for p in shapely.get_parts(covered) if isinstance(p, Polygon)]
+
+
+def _middles(segments: Segments) -> tuple[F8, F8]:
+    """(k,) middle of each bead: of its middle piece, arcs being cut into equal ones."""
+    count = np.diff(segments.first)
+    at = segments.first[:-1] + count // 2
+    even = count % 2 == 0
+    x = np.where(even, segments.x0[at], (segments.x0[at] + segments.x1[at]) / 2)
+    y = np.where(even, segments.y0[at], (segments.y0[at] + segments.y1[at]) / 2)
+    return x, y
+
+
+def _owner(polygons: list[Polygon], x: F8, y: F8) -> I8:
+    """(k,) polygon that holds each point, -1 for none."""
+    owner = np.full(len(x), -1)
+    for k, polygon in enumerate(polygons):
+        low_x, low_y, high_x, high_y = polygon.bounds
+        at = np.flatnonzero((x >= low_x) & (x <= high_x) & (y >= low_y) & (y <= high_y) & (owner < 0))
+        shapely.prepare(polygon)
+        owner[at[shapely.intersects_xy(polygon, x[at], y[at])]] = k
+    return owner
+

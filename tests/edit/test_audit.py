@@ -11,7 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gcodetools.edit.draft import Draft, Rest
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.splice import Edits, apply_edits
+from gcodetools.edit.treated import emit
+from gcodetools.errors import Fault
+from gcodetools.gcode.numbers import Pool
 
 PLATES = {
     "labelled-relative": ("B", {}),
@@ -52,57 +56,158 @@ def test_random_drafts_of_real_files_are_clean_in_both_modes(sample, drawn, writ
     write(drawn(sample, seed))
 
 
-def digits_of(output, letters, rng, count, where=None):
-    """Places of digits in words of `letters` in command lines, `count` of them; where(line) picks lines."""
-    found, at = [], 0
-    for number, line in enumerate(output.split(b"\n")):
+def digits(text, letters):
+    """Places of digits of words of `letters` in the commands of `text`; the last of I and J is rounding."""
+    places, at = [], 0
+    for line in text.split(b"\n"):
         code = line.split(b";")[0].split(b"(")[0]
-        if (where is None or where(number, line)) and code[:1] in b"GMgm":
-            for word in re.finditer(rb"\s([" + letters + rb"])(-?[0-9]*\.?[0-9]+)", code):
-                spots = [word.start(2) + k for k, c in enumerate(word.group(2)) if chr(c).isdigit()]
-                found.append(at + int(rng.choice(spots)))
+        for word in re.finditer(rb"(?:^|[\sA-Z])([" + letters + rb"])(-?[0-9]*\.?[0-9]+)", code):
+            spots = [word.start(2) + k for k, c in enumerate(word.group(2)) if chr(c).isdigit()]
+            places += [at + k for k in (spots[:-1] if letters == b"IJ" else spots)]
         at += len(line) + 1
-    return rng.choice(found, min(count, len(found)), replace=False).tolist() if found else []
+    return places
 
 
-def with_other_digit(output, at, rng):
-    digit = bytes([48 + (output[at] - 48 + int(rng.integers(1, 10))) % 10])
-    return output[:at] + digit + output[at + 1 :]
-
-
-def sees(treated, output, full):
-    found = replace(treated, output=output).audit(full=full)
-    return found.differing > 0
+def with_other_digit(text, at, rng):
+    digit = bytes([48 + (text[at] - 48 + int(rng.integers(1, 10))) % 10])
+    return text[:at] + digit + text[at + 1 :]
 
 
 def everything(plate, seed=0):
-    """A draft with all settings over most of the plate, so that most lines are in edited windows."""
+    """A draft with all settings but rests over most of the plate."""
     rng = np.random.default_rng(seed)
     beads = np.flatnonzero(plate.beads.feature != 0)
     cut = np.sort(rng.choice(beads, 80, replace=False))
     draft = Draft.of(plate, cut, np.full(80, 0.4))
-    some = (plate.beads.feature[draft.row] != 0) & (draft.row % 7 < 3)
+    some = (plate.beads.feature[draft.row] != 0) & (draft.row % 70 < 20)
     draft.feed[some] = 0.8 * plate.moves.f[draft.row[some]]
     draft.flow[some] = 1.04
-    draft.accel[some] = 600.0
+    draft.accel[some] = 400.0
     layers = plate.layers
     draft.fan = np.full(len(plate.moves), np.nan)
     draft.nozzle_c = draft.fan.copy()
     rows = slice(int(layers.first_row[4]), int(layers.last_row[8]))
     draft.fan[rows], draft.nozzle_c[rows] = 0.2, 238.0
-    draft.rests.append(Rest(6, 7.0, "r"))
     return draft
 
 
-TAMPERED = [("B", {}), ("B", {"relative_e": False}), ("D", {"relative_e": False, "arcs": True}), ("C", {"arcs": True})]
+TAMPERED = [
+    ("B", {}),
+    ("B", {"relative_e": False}),
+    ("D", {"relative_e": False, "arcs": True}),
+    ("C", {"arcs": True}),
+    ("J", {}),
+]
+
+
+def miswritten(treated, change):
+    """The same with its edits' texts changed by `change(text)`, as a faulty writer would have written them."""
+    edits = treated.edits
+    texts = change([edits.text.text(k) for k in range(len(edits))])
+    pool = Pool(np.frombuffer(b"".join(texts), np.uint8), np.array([len(t) for t in texts], np.int64))
+    data = treated.original.program.lines.data
+    gone = [data[a:b].count(b"\n") for a, b in zip(edits.begin.tolist(), edits.end.tolist(), strict=True)]
+    newlines = np.array([t.count(b"\n") - n for t, n in zip(texts, gone, strict=True)], np.int64)
+    wrong = Edits(edits.begin, edits.end, pool, newlines)
+    return replace(treated, edits=wrong, output=apply_edits(data, wrong))
+
+
+def both_see(treated):
+    return [treated.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
 
 
 @pytest.mark.parametrize(("convention", "options"), TAMPERED)
-@pytest.mark.parametrize("letters", [b"XY", b"Z", b"E", b"F", b"SP", b"IJ"])
-def test_one_other_digit_anywhere_is_seen_by_the_full_audit(demo, write, convention, options, letters):
-    treated = write(everything(demo(convention, **options)))
+@pytest.mark.parametrize("letters", [b"XY", b"E", b"F", b"S", b"IJ"])
+def test_one_other_digit_in_an_edit_is_seen_in_both_modes(demo, write, convention, options, letters):
+    plate = demo(convention, **options)
+    treated = write(everything(plate))
     rng = np.random.default_rng(5)
-    for at in digits_of(treated.output, letters, rng, 25):
-        output = with_other_digit(treated.output, at, rng)
-        line = output.count(b"\n", 0, at)
-        assert sees(treated, output, True), (treated.output.split(b"\n")[line], output.split(b"\n")[line])
+    data = plate.program.lines.data
+    edits = treated.edits
+    # An edit that is a bare number belongs to the letter before it.
+    bare = [data[max(0, b - 1) : b] for b in edits.begin.tolist()]
+    texts = [edits.text.text(k) for k in range(len(edits))]
+    heads = [h if t[:1] in b"0123456789-." else b"" for h, t in zip(bare, texts, strict=True)]
+    places = [
+        (k, at - len(h))
+        for k, (h, t) in enumerate(zip(heads, texts, strict=True))
+        for at in digits(h + t, letters)
+    ]
+    if letters == b"IJ":
+        assert bool(places) == bool(options.get("arcs"))
+    for k, at in [places[int(n)] for n in rng.integers(0, len(places), 12)] if places else []:
+
+        def change(texts, k=k, at=at):
+            return [*texts[:k], with_other_digit(texts[k], at, rng), *texts[k + 1 :]]
+
+        wrong = miswritten(treated, change)
+        assert both_see(wrong), (texts[k], wrong.edits.text.text(k), heads[k])
+
+
+@pytest.mark.parametrize(("convention", "options"), TAMPERED)
+def test_a_line_that_was_not_written_is_seen_in_both_modes(demo, write, convention, options):
+    treated = write(everything(demo(convention, **options)))
+    rng = np.random.default_rng(6)
+    texts = [treated.edits.text.text(k) for k in range(len(treated.edits))]
+    whole = [k for k, t in enumerate(texts) if t.endswith(b"\n")]
+    for k in rng.choice(whole, 12, replace=False).tolist():
+        wrong = miswritten(treated, lambda texts, k=k: [*texts[:k], b"", *texts[k + 1 :]])
+        assert both_see(wrong), texts[k]
+
+
+@pytest.mark.parametrize(("convention", "options"), TAMPERED)
+def test_two_texts_in_each_other_s_place_are_seen_in_both_modes(demo, write, convention, options):
+    treated = write(everything(demo(convention, **options)))
+    rng = np.random.default_rng(7)
+    texts = [treated.edits.text.text(k) for k in range(len(treated.edits))]
+    pairs = [k for k in range(len(texts) - 1) if texts[k] != texts[k + 1]]
+    for k in rng.choice(pairs, 12, replace=False).tolist():
+        wrong = miswritten(treated, lambda t, k=k: [*t[:k], t[k + 1], t[k], *t[k + 2 :]])
+        assert both_see(wrong), (texts[k], texts[k + 1])
+
+
+@pytest.mark.parametrize("tamper", ["digit", "delete", "swap", "insert"])
+def test_a_change_outside_the_edits_is_seen(demo, write, tamper):
+    plate = demo("B")
+    draft = Draft.of(plate)
+    draft.feed[np.flatnonzero(plate.beads.feature != 0)[:40]] = 7.0
+    treated = write(draft)
+    lines = treated.output.split(b"\n")
+    k = next(n for n in range(len(lines) - 400, len(lines)) if lines[n].startswith(b"G1 X"))
+    if tamper == "digit":
+        lines[k] = with_other_digit(lines[k], 4, np.random.default_rng(0))
+    elif tamper == "delete":
+        del lines[k]
+    elif tamper == "swap":
+        lines[k], lines[k + 1] = lines[k + 1], lines[k]
+    else:
+        lines.insert(k, b"M84")
+    wrong = replace(treated, output=b"\n".join(lines))
+    assert both_see(wrong)
+    with pytest.raises(Fault, match="differ"):
+        wrong.audit().require_clean()
+
+
+def test_an_output_that_differs_though_nothing_was_edited_is_a_fault(demo):
+    treated = emit(Draft.of(demo("B")), ooze_mm=1.0, bed=None)
+    with pytest.raises(Fault, match="nothing was edited"):
+        replace(treated, output=treated.output + b"\n").audit()
+
+
+def test_an_undeclared_change_is_seen_in_both_modes(demo, write):
+    plate = demo("B", relative_e=False)
+    treated = write(everything(plate))
+    for field in ("accel", "e", "nozzle", "fan"):
+        silent = tuple(c for c in treated.changes if field not in c.fields)
+        assert both_see(replace(treated, changes=silent)), field
+
+
+def test_counts_name_what_was_kept_replaced_inserted_and_held_back(plate_of, write):
+    plate = plate_of(
+        "G21\nG90\nM83\nM204 S1000\n;TYPE:Perimeter\nG1 X0 Y0 F1800\nG1 X10 E.4\nM204 S900\nG1 Y10 E.4\nG1 X0\n"
+    )
+    draft = Draft.of(plate)
+    draft.accel[plate.beads.feature != 0] = 500.0
+    found = write(draft).audit()
+    # M204 S900 is replaced; M204 S500 before the first bead and M204 S900 behind the second are new.
+    assert (found.kept, found.replaced, found.inserted, found.held_back) == (9, 1, 2, 1)

@@ -57,6 +57,8 @@ def test_nothing_but_comments_and_no_open_thumbnail_stands_before_it(
         ("; HEADER_BLOCK_START\n; never closed\nG28\n", 2),
         ("; a\n; thumbnail begin 16x16 24\n; AAAA\nG28\n; thumbnail end\n", 1),
         ("; a\n; thumbnail begin 16x16 24\n; AAAA\n; thumbnail end\n; b\nG28\n", 5),
+        ("; a\n; thumbnail begin 16x16 24\n; AAAA\nG28\n", 1),
+        ("; a\n; no line end", 1),
         ("; CONFIG_BLOCK_START\n; a = b\n; CONFIG_BLOCK_END\n; c\nG28\n", 4),
         (
             "; a\n; CONFIG_BLOCK_START\n; a = b\nM117 x\n; c = d\n; CONFIG_BLOCK_END\n;LAYER:0\nG1 X1 E1\n",

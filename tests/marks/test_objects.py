@@ -102,8 +102,9 @@ def test_a_numeric_label_ends_with_its_layer(sample: Sample) -> None:
 
 def test_numbered_objects_have_the_names_of_their_definitions(read: Read) -> None:
     _, marks = read(
-        "M486 S0\nM486 AEmbossed text\nM486 S1\nM486 AShape-Sphere\nM486 S-1\n;LAYER_CHANGE\n"
-        ";TYPE:Perimeter\nM486 S0\nG1 X1 E1\nM486 S-1\nG1 X9 E1\nM486 S1\nG1 X2 E1\nM486 S0\nG1 X3 E1\nM486 S-1\n"
+        "M486 S0\nM486 AEmbossed text\nM486 S1\nM486 AShape-Sphere\nM486 S-1\n"
+        ";LAYER_CHANGE\n;TYPE:Perimeter\n"
+        "M486 S0\nG1 X1 E1\nM486 S-1\nG1 X9 E1\nM486 S1\nG1 X2 E1\nM486 S0\nG1 X3 E1\nM486 S-1\n"
     )
     objects = marks.objects
     assert objects.names == ("Embossed text", "Shape-Sphere")
@@ -164,3 +165,12 @@ def test_names_survive_that_are_no_unicode(read: Read) -> None:
         b"; stop printing object gef\xe4\xdf id:0 copy 0\n"
     )
     assert marks.objects.names[0].encode("utf-8", "surrogateescape") == b"gef\xe4\xdf id:0 copy 0"
+
+
+def test_the_number_of_an_object_without_a_name_is_no_alias(read: Read) -> None:
+    _, marks = read(
+        ";LAYER_CHANGE\n; printing object a id:0 copy 0\nM486 S0\nG1 X1 E1\nM486 S-1\n"
+        "; stop printing object a id:0 copy 0\n"
+    )
+    assert (marks.objects.names, marks.objects.aliases) == (("a id:0 copy 0",), ((),))
+    assert (marks.objects.span_first.tolist(), marks.objects.span_last.tolist()) == ([1], [5])

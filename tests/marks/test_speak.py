@@ -99,3 +99,9 @@ def test_the_mark_in_force_is_the_files_own_line(read: Read) -> None:
     )
     assert speak.mark_in_force(program, marks, 0) is None
     assert speak.mark_in_force(program, marks, 3) == b"; 'Loop Path', 0.3 [feed mm/s], 9.5 [head mm/s]"
+
+
+def test_no_mark_is_in_force_behind_an_end(read: Read) -> None:
+    program, marks = read("(<layer> 0.2 )\n(<infill>)\nG1 X1 E1\n(</infill>)\nG1 X2 E1\n")
+    assert speak.mark_in_force(program, marks, 2) == b"(<infill>)"
+    assert speak.mark_in_force(program, marks, 4) is None

@@ -1,0 +1,177 @@
+"""Checks each piece that was written against what the draft wants of it: the audit of what may differ."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import INCH_MM
+from gcodetools.edit.draft import Draft, e_decimals
+from gcodetools.gcode.arcs import arc_points
+from gcodetools.gcode.program import Program
+
+__all__ = ["wanted_problems"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+_SAME = 1e-6
+_MIN_XY_DECIMALS = 3
+
+
+def wanted_problems(
+    draft: Draft, other: Program, rows: I8, at: I8, starts: I8
+) -> list[tuple[str, Bool]]:
+    """What differs from the draft, as (name, flag a row).
+
+    Parameters
+    ----------
+    rows : (k,) rows of the original. at : (k,) the row of `other` that survives of each; where a row was cut
+    its other pieces stand right before. starts : indices into `rows` before which something was left out.
+    """
+    first = np.searchsorted(draft.row, rows, side="left")
+    count = np.searchsorted(draft.row, rows, side="right") - first
+    owner = np.repeat(np.arange(len(rows)), count)
+    nth = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    piece = first[owner] + nth
+    out = at[owner] - (count[owner] - 1 - nth)
+    ok = out >= 0
+    out = np.maximum(out, 0)
+    found = [
+        ("feed", _feed_off(draft, other, piece, out)),
+        ("filament", _filament_off(draft, other, piece, out, count[owner] > 1)),
+        ("point", _point_off(draft, other, piece, out) & (draft.t1[piece] < 1.0)),
+        ("arc", _arc_off(draft, other, piece, out, count[owner] > 1)),
+        ("accel", _accel_off(draft, other, piece, out)),
+    ]
+    by_row = [("piece", _any(~ok, owner, len(rows))), *((n, _any(off, owner, len(rows))) for n, off in found)]
+    return [*by_row, *_holds_off(draft, other, rows, at), ("between", _between_off(other, at, count, starts))]
+
+
+def _any(off: Bool, owner: I8, count: int) -> Bool:
+    result: Bool = np.bincount(owner, off, minlength=count) > 0
+    return result
+
+
+def _unit(program: Program, line: NDArray[np.integer]) -> F8:
+    return np.where(program.states.inches.at(line) == 1.0, INCH_MM, 1.0)
+
+
+def _feed_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
+    program = draft.plate.program
+    rows = draft.row[piece]
+    own, wanted = program.moves.f[rows], draft.feed[piece]
+    changed = ~np.isnan(wanted) & ~np.isnan(own) & (wanted != own)
+    decimals = program.decimals.get("F", 0)
+    slack = np.where(changed, 0.501 * 10.0**-decimals / 60.0 * _unit(program, program.moves.line[rows]), 0.0)
+    off = np.abs(other.moves.f[out] - np.where(changed, wanted, own))
+    result: Bool = ~(off <= slack + _SAME * np.maximum(np.abs(own), 1.0)) & ~np.isnan(own)
+    return result
+
+
+def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> Bool:
+    program = draft.plate.program
+    rows = draft.row[piece]
+    line = program.moves.line[rows]
+    flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
+    wanted = program.moves.e[rows] * (draft.t1[piece] - draft.t0[piece]) * flow
+    # A relative word of an untouched move is the file's own; an absolute one may have shifted with the counter.
+    absolute = program.states.e_relative.at(line) == 0.0
+    rounded = is_cut | (flow != 1.0) | absolute
+    per_unit = _unit(program, line)
+    if len(program.states.volumetric.line):
+        per_unit = per_unit * program.states.volumetric.at(line)
+    slack = np.where(rounded, 1.01 * 10.0 ** -e_decimals(draft.plate) * per_unit, 0.0)
+    result: Bool = np.abs(other.moves.e[out] - wanted) > slack + _SAME
+    return result
+
+
+def _point_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
+    """Where a piece ends, against the same fraction of the original's path."""
+    program = draft.plate.program
+    rows, t = draft.row[piece], draft.t1[piece]
+    before = np.maximum(rows - 1, 0)
+    ends = np.column_stack([program.moves.x, program.moves.y, program.moves.z])
+    point = ends[before] + (ends[rows] - ends[before]) * t[:, None]
+    k, on_arc = _arc_index(program, rows)
+    if np.any(on_arc):
+        point[on_arc] = arc_points(program.moves, program.arcs, k[on_arc], t[on_arc])
+    got = np.column_stack([other.moves.x[out], other.moves.y[out], other.moves.z[out]])
+    decimals = [max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS) for letter in "XYZ"]
+    slack = 0.501 * 10.0 ** -np.array(decimals) * _unit(program, program.moves.line[rows])[:, None]
+    result: Bool = np.any(np.abs(got - point) > slack + _SAME, axis=1)
+    return result
+
+
+def _arc_index(program: Program, rows: NDArray[np.integer]) -> tuple[NDArray[np.intp], Bool]:
+    """Index into the arcs of each row, and whether it is one."""
+    if len(program.arcs.row) == 0:
+        return np.zeros(len(rows), np.intp), np.zeros(len(rows), bool)
+    k = np.minimum(np.searchsorted(program.arcs.row, rows), len(program.arcs.row) - 1)
+    return k, program.arcs.row[k] == rows
+
+
+def _arc_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> Bool:
+    """Centres and angles of arcs; a cut arc's centre is printed with rounded I and J from a rounded start."""
+    program = draft.plate.program
+    k, was = _arc_index(program, draft.row[piece])
+    n, now = _arc_index(other, out)
+    off: Bool = was != now
+    both = np.flatnonzero(was & now)
+    if len(both) == 0:
+        return off
+    old, new = program.arcs, other.arcs
+    k, n = k[both], n[both]
+    decimals = [max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS) for letter in "IJXY"]
+    rounding = 1.01 * 10.0 ** -min(decimals) * _unit(program, program.moves.line[draft.row[piece[both]]])
+    slack = np.where(is_cut[both], rounding, 0.0) + _SAME
+    share = draft.t1[piece[both]] - draft.t0[piece[both]]
+    turned = np.abs(new.sweep[n] - old.sweep[k] * share) * old.radius[k]
+    off[both] |= (np.abs(new.cx[n] - old.cx[k]) > slack) | (np.abs(new.cy[n] - old.cy[k]) > slack)
+    off[both] |= turned > 4 * slack + _SAME * old.radius[k]
+    return off
+
+
+def _accel_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
+    program = draft.plate.program
+    own = program.states.accel.at(program.moves.line[draft.row[piece]])
+    wanted = draft.accel[piece]
+    asked = ~np.isnan(wanted) & ~np.isnan(own)
+    result: Bool = asked & ~(np.abs(other.states.accel.at(other.moves.line[out]) - wanted) <= 1e-3)
+    return result
+
+
+def _holds_off(draft: Draft, other: Program, rows: I8, at: I8) -> list[tuple[str, Bool]]:
+    """Nozzle and fan where a hold wants them; the fan as near as its steps come."""
+    there, found = other.moves.line[at], []
+    program = draft.plate.program
+    if draft.fan is not None:
+        wanted, full = draft.fan[rows], program.states.fan_full
+        step = 0.501 / (255.0 if full == 255.0 else 100.0)
+        found.append(("fan", np.abs(other.states.fan.at(there) - wanted) > step))
+    if draft.nozzle_c is not None:
+        wanted, tools = draft.nozzle_c[rows], program.moves.tool[rows]
+        off = np.zeros(len(rows), bool)
+        for tool in np.unique(tools).tolist():
+            track, new = program.states.nozzle.get(tool), other.states.nozzle.get(tool)
+            mine = np.flatnonzero((tools == tool) & ~np.isnan(wanted))
+            own = track.at(program.moves.line[rows[mine]]) if track else np.full(len(mine), np.nan)
+            mine = mine[~(np.isnan(own) & np.isnan(draft.base_nozzle_c))]
+            now = new.at(there[mine]) if new else np.full(len(mine), np.nan)
+            off[mine] = ~(np.abs(np.where(np.isnan(now), draft.base_nozzle_c, now) - wanted[mine]) <= 1e-3)
+        found.append(("nozzle", off))
+    return found
+
+
+def _between_off(other: Program, at: I8, count: I8, starts: I8) -> Bool:
+    """Whether anything but the pieces themselves moves or pushes between two surviving moves."""
+    acts = (other.moves.e != 0) | (np.diff(other.moves.x, prepend=0.0) != 0)
+    acts |= np.diff(other.moves.y, prepend=0.0) != 0
+    acts |= np.diff(other.moves.z, prepend=0.0) != 0
+    total = np.concatenate([[0], np.cumsum(acts)])
+    low = np.concatenate([[0], at[:-1] + 1])
+    high = np.maximum(at - count + 1, 0)
+    low[starts] = high[starts]
+    result: Bool = total[high] - total[np.minimum(low, high)] > 0
+    return result
