@@ -19,6 +19,7 @@ from gcodetools.edit.splice import Edits, first_stray_byte
 from gcodetools.edit.wanted import wanted_problems
 from gcodetools.errors import Fault
 from gcodetools.gcode.arcs import arc_lengths
+from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.numbers import Pool, fixed, join_pools
 from gcodetools.gcode.program import Program, Track
 from gcodetools.gcode.scan import read_program
@@ -107,7 +108,7 @@ def audit(
         to_line = mapped[program.moves.line[rows]] - mapped[first[owner]] + shift[owner]
         ends = np.cumsum(high - low)
     bad, why = _compare(draft, program, other, rows, to_line, ends, changes)
-    touched = np.unique(np.searchsorted(program.lines.start, edits.begin, side="right") - 1)
+    touched = distinct(np.searchsorted(program.lines.start, edits.begin, side="right") - 1)
     replaced = int(np.count_nonzero(np.isin(touched, _replaced_lines(program, edits))))
     inserted = int(edits.newlines.sum())
     return Audit(
@@ -127,7 +128,7 @@ def _replaced_lines(program: Program, edits: Edits) -> I8:
     inside = (edits.end > edits.begin) | (
         edits.begin != program.lines.start[np.minimum(line, len(program.lines))]
     )
-    return np.unique(line[inside])
+    return distinct(line[inside])
 
 
 def _needs_whole(program: Program) -> bool:

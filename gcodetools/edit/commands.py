@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.context import Context
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
+from gcodetools.gcode.arrays import distinct, present
 from gcodetools.gcode.numbers import fixed, fixed_text, join_pools
 from gcodetools.gcode.program import Track
 
@@ -61,8 +62,8 @@ def _walk(
     """Write, replace and restore commands so that each of `rows` finds its target.
 
     rows : (k,) ascending, every row of the plate, more than once where it is cut. target, file_value : (k,).
-    outside : commands of ours keep out of object brackets where the change falls on a bracket's edge; where it
-    does not they are restored before the bracket ends.
+    outside : commands of ours keep out of object brackets wherever a line outside is near; without it they
+    stand inside and are restored before the bracket ends.
     """
     row_line = context.draft.plate.program.moves.line.astype(np.int64)
     line, bracket = row_line[rows], context.bracket[rows]
@@ -70,7 +71,8 @@ def _walk(
     treated = ~(np.isclose(target, file_value, rtol=0, atol=1e-9) | np.isnan(target) | np.isnan(file_value))
     if not np.any(treated):
         return
-    seq = 2 * (np.arange(len(rows)) if len(rows) == len(context.draft.row) else _first_piece(context, rows)) - 1
+    by_piece = len(rows) == len(context.draft.row)
+    seq = 2 * (np.arange(len(rows)) if by_piece else _first_piece(context, rows)) - 1
     wanted = np.where(treated, target, file_value)
     command, has_command = _between(track.line.astype(np.int64), line)
     was_treated = np.concatenate([[False], treated[:-1]])
@@ -97,7 +99,7 @@ def _walk(
         _insert(context, line[enter_at], wanted[enter_at], seq[enter_at], 3, state)
     if treated[-1]:
         _insert_outside(context, len(row_line), float(file_value[-1]), state)
-    context.declare(np.unique(rows[treated]), row_line, state.fields, why)
+    context.declare(distinct(rows[treated]), row_line, state.fields, why)
 
 
 def _first_piece(context: Context, rows: I8) -> I8:
@@ -200,7 +202,7 @@ def emit_nozzle(context: Context) -> None:
         return
     program = draft.plate.program
     nothing = Track(np.empty(0, np.int32), np.empty(0))
-    used = sorted(set(np.unique(program.moves.tool).tolist()) | set(program.states.nozzle))
+    used = sorted(set(present(program.moves.tool)) | set(program.states.nozzle))
     for tool in used:
         track = program.states.nozzle.get(tool, nothing)
         mine = program.moves.tool == tool

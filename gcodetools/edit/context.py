@@ -32,13 +32,15 @@ class Change:
 class Context:
     """What the emitting steps share: the draft, the edits so far, the declared changes, lines held back.
 
-    bracket : (m,) int32, number of the object bracket each row stands in, -1 outside.
+    shift_after : (p,) E units by which the written counter is ahead of the file's behind each piece, None
+    where it never is. bracket : (m,) int32, number of the object bracket each row stands in, -1 outside.
     """
 
     draft: Draft
     edits: EditList = field(default_factory=EditList)
     changes: list[Change] = field(default_factory=list)
     held_back: list[int] = field(default_factory=list)
+    shift_after: F8 | None = None
     bracket_first: I8 = field(init=False)
     bracket_last: I8 = field(init=False)
     bracket: NDArray[np.int32] = field(init=False)

@@ -16,6 +16,7 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.filament import filament_words, shifted_stretches, write_filament
 from gcodetools.edit.lines import LineWords, line_words
 from gcodetools.edit.pieces import piece_lines
+from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.numbers import join_pools
 
 __all__ = ["emit_beads"]
@@ -40,9 +41,8 @@ def emit_beads(context: Context) -> None:
 
     next_is = np.concatenate([[False], fed[:-1]])
     stretch = shifted_stretches(context, flowing)
-    wanted_rows = np.unique(
-        np.concatenate([draft.row[fed | next_is | is_cut | flowing], stretch.rows.astype(np.int32)])
-    )
+    context.shift_after = stretch.shift_after
+    wanted_rows = marked(len(moves), draft.row[fed | next_is | is_cut | flowing], stretch.rows)
     if len(wanted_rows):
         words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "GXYZEFIJR")
         walk = _walk_feed(draft, words, target, file_feed, fed, broken, is_cut)
@@ -51,9 +51,9 @@ def emit_beads(context: Context) -> None:
         write_filament(context, words, e_word, e_row)
         piece_lines(context, words, is_cut, walk.feed_word, e_word)
         line = moves.line.astype(np.int64)
-        context.declare(np.unique(draft.row[fed]), line, ("feed",), "speed")
-        context.declare(np.unique(draft.row[is_cut]), line, (), "cut at a region's edge")
-        context.declare(np.unique(np.append(draft.row[flowing], stretch.rows)), line, ("e",), "flow")
+        context.declare(distinct(draft.row[fed]), line, ("feed",), "speed")
+        context.declare(distinct(draft.row[is_cut]), line, (), "cut at a region's edge")
+        context.declare(marked(len(moves), draft.row[flowing], stretch.rows), line, ("e",), "flow")
 
 
 def _is_cut(draft: Draft) -> Bool:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.context import Context, e_factor
 from gcodetools.edit.draft import e_decimals
 from gcodetools.edit.lines import LineWords, line_words
+from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.numbers import fixed, join_pools
 from gcodetools.gcode.program import RETRACT, UNRETRACT
 
@@ -95,7 +96,7 @@ def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
     group = np.cumsum(np.bincount(first_piece, minlength=len(draft.row) + 1)[:-1]) - 1
     shift[member] = total[member] - base[group[member]]
     _write_g92(context, stop_line[g92], end[g92])
-    return Stretch(np.unique(draft.row[member]).astype(np.int64), shift)
+    return Stretch(distinct(draft.row[member]).astype(np.int64), shift)
 
 
 def _file_g92_e(context: Context) -> I8:

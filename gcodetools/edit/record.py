@@ -14,7 +14,7 @@ _HEAD_BYTES = 1 << 20
 def already_treated(data: bytes) -> bool:
     """Whether a record of ours stands in the file's head."""
     head = data[:_HEAD_BYTES]
-    return head.startswith(MARK) or (b"\n" + MARK) in head
+    return head.removeprefix(b"\xef\xbb\xbf").startswith(MARK) or (b"\n" + MARK) in head
 
 
 def record_lines(pairs: list[tuple[str, str]], newline: bytes) -> bytes:
@@ -22,7 +22,8 @@ def record_lines(pairs: list[tuple[str, str]], newline: bytes) -> bytes:
     lines = [MARK + b" 1"]
     for key, value in pairs:
         text = _escaped(f"; beadwright {key}: {value}")
-        lines.append(text if len(text) <= MAX_LINE_BYTES else text[: MAX_LINE_BYTES - 3] + b"...")
+        room = MAX_LINE_BYTES - len(newline)
+        lines.append(text if len(text) <= room else text[: room - 3] + b"...")
     return b"".join(line + newline for line in lines)
 
 

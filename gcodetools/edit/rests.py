@@ -27,6 +27,7 @@ F8 = NDArray[np.float64]
 MAX_DWELL_S = 5.0  # a longer G4 looks to a host like a printer that hangs
 _CLEAR_MM = 2.0
 _MARGIN_MM = 5.0
+_OUTLINE = tuple(FEATURE_INDEX[word] for word in ("outermost", "overhang"))
 _INNER = tuple(FEATURE_INDEX[word] for word in ("solid", "sparse", "perimeter", "gap"))
 
 
@@ -65,6 +66,8 @@ def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> str:
     earlier = np.flatnonzero(is_bead[:behind])
     if len(earlier) == 0:
         return "nothing is printed before it"
+    if layers.run[rest.layer] != layers.run[rest.layer - 1]:
+        return "it is the first layer of its object"
     last_bead = int(earlier[-1])
     row, retracted = _retracted_and_lifted(context, last_bead, behind, float(layers.z_mm[rest.layer]))
     if row < 0:
@@ -73,10 +76,12 @@ def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> str:
         return "the file moves in relative coordinates there"
     below = np.arange(max(int(layers.first_row[rest.layer - 1]), 0), last_bead + 1)
     inner = below[np.isin(plate.beads.feature[below], _INNER)]
-    prime_at = (moves.x[inner[-1]], moves.y[inner[-1]]) if len(inner) else None
+    if len(inner) == 0:
+        return "nothing but outermost perimeters lies below, so there is no place to prime over"
+    prime_at = (float(moves.x[inner[-1]]), float(moves.y[inner[-1]]))
     sequential = bool(layers.run.max(initial=0) > 0)
-    park = prime_at if sequential else _clear_spot(context, spots, below)
-    _write(context, rest, row, behind, park, prime_at, retracted, ooze_mm)
+    park = None if sequential else _clear_spot(context, spots, below)
+    _write(context, rest, row, behind, park or prime_at, prime_at, retracted, ooze_mm)
     return ""
 
 
@@ -124,19 +129,36 @@ def _on_bed(points: F8, bed: Bed) -> NDArray[np.bool_]:
 
 
 def _clear_spot(context: Context, spots: F8, rows: NDArray[np.int64]) -> tuple[float, float] | None:
-    """The first spot at least 2 mm from every bead of the layer below, None if there is none."""
+    """The first spot at least 2 mm from every bead of the layer below and inside none of its outlines (a
+    sparse infill leaves such gaps), None if there is none."""
     plate = context.draft.plate
     moves = plate.program.moves
     beads = rows[(plate.beads.feature[rows] != 0) & (rows > 0)]
     a = np.column_stack([moves.x[beads - 1], moves.y[beads - 1]])
     b = np.column_stack([moves.x[beads], moves.y[beads]])
+    outline = np.isin(plate.beads.feature[beads], _OUTLINE)
     along = b - a
     size = np.maximum((along**2).sum(1), 1e-12)
     for spot in spots:
         t = np.clip(((spot - a) * along).sum(1) / size, 0, 1)
-        if len(a) == 0 or np.hypot(*(spot - a - along * t[:, None]).T).min() >= _CLEAR_MM:
+        clear = len(a) == 0 or np.hypot(*(spot - a - along * t[:, None]).T).min() >= _CLEAR_MM
+        if clear and not _inside(spot, a[outline], b[outline]):
             return float(spot[0]), float(spot[1])
     return None
+
+
+def _inside(spot: F8, a: F8, b: F8) -> bool:
+    """Whether most of three rays from `spot` cross the outline's pieces a to b an odd number of times; a seam
+    leaves a loop a little open, which one ray in three may hit."""
+    odd = 0
+    for angle in (0.3, 2.5, 4.4):
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        p, q = (a - spot) @ turn.T, (b - spot) @ turn.T
+        crosses = (p[:, 1] > 0) != (q[:, 1] > 0)
+        p, q = p[crosses], q[crosses]
+        at = p[:, 0] - p[:, 1] * (q[:, 0] - p[:, 0]) / (q[:, 1] - p[:, 1])
+        odd += int(np.count_nonzero(at > 0)) % 2
+    return odd >= 2
 
 
 def _travel_feed(context: Context, row: int) -> float:
@@ -155,8 +177,8 @@ def _write(
     rest: Rest,
     row: int,
     behind: int,
-    park: tuple[float, float] | None,
-    prime_at: tuple[float, float] | None,
+    park: tuple[float, float],
+    prime_at: tuple[float, float],
     retracted: float,
     ooze_mm: float,
 ) -> None:
@@ -174,19 +196,17 @@ def _write(
             b"G0 X" + _xy(context, row, point[0], "x") + b" Y" + _xy(context, row, point[1], "y") + travel
         )
 
-    if park is not None:
-        go(park)
+    go(park)
     left = rest.seconds
     while left > 1e-9:
         piece = min(left, MAX_DWELL_S)
         text.append(b"G4 P" + fixed_text(piece * 1000.0, 0))
         left -= piece
-    if prime_at is not None:
-        if park != prime_at:
-            go(prime_at)
-        text += _prime(context, row, retracted, ooze_mm)
+    if park != prime_at:
+        go(prime_at)
+    text += _prime(context, row, retracted, ooze_mm)
     returns = _next_travel(context, row, behind)
-    if returns is None and (park is not None or prime_at is not None):
+    if returns is None:
         go((float(moves.x[row]), float(moves.y[row])))
     feed = moves.f[row]
     if feed == feed:
@@ -232,12 +252,19 @@ def _prime(context: Context, row: int, retracted: float, ooze_mm: float) -> list
         forth, back = fixed_text(push, decimals), fixed_text(-pull, decimals)
         reset: list[bytes] = []
     else:
-        counter = float(file_counter(context, np.array([row + 1]))[0])
+        # What flow has added stands in the counter until the G92 that ends its stretch.
+        counter = float(file_counter(context, np.array([row + 1]))[0]) + _shift_after(context, row)
         forth, back = fixed_text(counter + push, decimals), fixed_text(counter + push - pull, decimals)
         reset = [b"G92 E" + fixed_text(counter, decimals)]
     if by_firmware:
         return [b"G11", b"G1 E" + forth + feed, b"G10", *reset]
     return [b"G1 E" + forth + feed, b"G1 E" + back + feed, *reset]
+
+
+def _shift_after(context: Context, row: int) -> float:
+    if context.shift_after is None:
+        return 0.0
+    return float(context.shift_after[np.searchsorted(context.draft.row, row, side="right") - 1])
 
 
 def _next_travel(context: Context, row: int, behind: int) -> int | None:

@@ -13,6 +13,7 @@ from gcodetools.gcode.numbers import Pool
 __all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte"]
 
 I8 = NDArray[np.int64]
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,8 @@ class EditList:
             none = np.empty(0, np.int64)
             return Edits(none, none, Pool(np.empty(0, np.uint8), none), none)
         begin, end = np.concatenate(self._begin), np.concatenate(self._end)
+        if data.startswith(_BYTE_ORDER_MARK):  # it stays the first thing in the file
+            begin, end = (np.maximum(places, len(_BYTE_ORDER_MARK)) for places in (begin, end))
         order = np.lexsort((np.concatenate(self._sub), np.concatenate(self._seq), begin))
         text = _reordered(self._pools, order)
         begin, end = begin[order], end[order]
@@ -93,13 +96,15 @@ def _reordered(pools: list[Pool], order: I8) -> Pool:
 
 
 def _at_unfinished_end(data: bytes, begin: I8, end: I8, text: Pool) -> tuple[I8, Pool]:
-    """Where the file's last line has no line end, what comes behind it must bring one."""
+    """Where the file's last line has no end, words of ours go on it and lines of ours bring an end along."""
     if data.endswith(b"\n") or len(begin) == 0 or begin[-1] < len(data):
         return begin, text
     first = int(np.searchsorted(begin, len(data)))
     texts = [text.text(i) for i in range(first, len(begin))]
-    newline = b"\r\n" if texts[0].endswith(b"\r\n") else b"\n"
-    whole = newline + b"".join(texts)
+    words = b"".join(t for t in texts if not t.endswith(b"\n"))
+    lines = b"".join(t for t in texts if t.endswith(b"\n"))
+    newline = b"\r\n" if lines.endswith(b"\r\n") else b"\n"
+    whole = words + (newline + lines if lines else b"")
     texts = [whole.removesuffix(newline)] + [b""] * (len(texts) - 1)
     kept = int(text.length[:first].sum())
     new = np.concatenate([text.data[:kept], np.frombuffer(b"".join(texts), np.uint8)])
@@ -136,7 +141,7 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
 
 
 def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
-    """Place in `output` of the first byte outside the edits that is not the original's, -1 if there is none."""
+    """Place in `output` of the first byte outside the edits that is not the original's, -1 for none."""
     source, out = np.frombuffer(data, np.uint8), np.frombuffer(output, np.uint8)
     removed = edits.end - edits.begin
     growth = np.cumsum(edits.text.length - removed) - (edits.text.length - removed)

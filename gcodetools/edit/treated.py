@@ -8,6 +8,7 @@ import numpy as np
 
 from gcodetools.documents.profiles import Bed
 from gcodetools.edit.audit import Audit, audit
+from gcodetools.edit.checksums import add_checksums
 from gcodetools.edit.commands import emit_accel, emit_fan, emit_nozzle
 from gcodetools.edit.context import Change, Context
 from gcodetools.edit.draft import Draft
@@ -49,9 +50,7 @@ class Treated:
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
-        return audit(
-            self.draft, self.edits, self.output, list(self.changes), list(self.held_back), full=full
-        )
+        return audit(self.draft, self.edits, self.output, list(self.changes), list(self.held_back), full=full)
 
 
 def emit(
@@ -75,6 +74,8 @@ def emit(
     if len(edits) and record is not None:
         place = int(draft.plate.program.lines.start[record[0]])
         context.edits.one(place, place, -1, 0, record[1])
+        edits = context.edits.finish(data)
+    if len(edits) and add_checksums(draft.plate.program.lines, edits, context.edits):
         edits = context.edits.finish(data)
     changes = tuple(sorted(context.changes, key=lambda c: (c.first, c.last)))
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))

@@ -20,9 +20,7 @@ _SAME = 1e-6
 _MIN_XY_DECIMALS = 3
 
 
-def wanted_problems(
-    draft: Draft, other: Program, rows: I8, at: I8, starts: I8
-) -> list[tuple[str, Bool]]:
+def wanted_problems(draft: Draft, other: Program, rows: I8, at: I8, starts: I8) -> list[tuple[str, Bool]]:
     """What differs from the draft, as (name, flag a row).
 
     Parameters
@@ -76,7 +74,7 @@ def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool
     line = program.moves.line[rows]
     flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
     wanted = program.moves.e[rows] * (draft.t1[piece] - draft.t0[piece]) * flow
-    # A relative word of an untouched move is the file's own; an absolute one may have shifted with the counter.
+    # A relative word of an untouched move is the file's own; an absolute one may have shifted.
     absolute = program.states.e_relative.at(line) == 0.0
     rounded = is_cut | (flow != 1.0) | absolute
     per_unit = _unit(program, line)

@@ -182,7 +182,8 @@ def nozzle_tracks(
         if number == 109:
             value = np.where(np.isnan(value), commands.words_of(at, "R"), value)
         which = commands.words_of(at, tool_word)
-        which = np.where(np.isnan(which), tool.at(at), which)
+        if letter == "M":  # a G10 without P is a retraction, S1 a long one
+            which = np.where(np.isnan(which), tool.at(at), which)
         ok = ~np.isnan(value) & (which >= 0) & (which <= MAX_TOOL)
         lines.append(at[ok])
         tools.append(which[ok])

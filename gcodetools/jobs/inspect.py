@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.record import already_treated
+from gcodetools.gcode.arrays import present
 from gcodetools.jobs.apply import Options, read_plate
 from gcodetools.jobs.sources import Profiles, estimate, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
@@ -46,7 +47,7 @@ def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict
         "convention": plate.marks.convention,
         "treated": already_treated(program.lines.data),
         "extrusion": _extrusion(plate),
-        "tools": sorted(np.unique(program.moves.tool[beads.feature != 0]).tolist()),
+        "tools": present(program.moves.tool[beads.feature != 0]),
         "layers": _layers(plate),
         "features": _features(plate, profiles),
         "feature_source": beads.source,

@@ -41,14 +41,13 @@ class Fit:
 
 
 class Outline:
-    """A polygon prepared for fitting: its edges with outward normals, and its polar signature."""
+    """One polygon or several prepared for fitting: edges with outward normals, and a polar signature."""
 
-    def __init__(self, polygon: shapely.Polygon) -> None:
-        self.polygon = shapely.Polygon(
-            shapely.geometry.polygon.orient(polygon).exterior,
-            shapely.geometry.polygon.orient(polygon).interiors,
-        )
-        rings = [np.asarray(r.coords)[:, :2] for r in (self.polygon.exterior, *self.polygon.interiors)]
+    def __init__(self, shape: shapely.Geometry) -> None:
+        # Outer rings counter-clockwise and holes clockwise: plastic lies to the left of every edge.
+        parts = [shapely.geometry.polygon.orient(part) for part in shapely.get_parts(shape)]
+        self.polygon = shapely.MultiPolygon(parts)
+        rings = [shapely.get_coordinates(ring) for ring in shapely.get_rings(parts)]
         self.a = np.vstack([r[:-1] for r in rings])
         self.b = np.vstack([r[1:] for r in rings])
         keep = np.hypot(*(self.b - self.a).T) > 1e-9

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from gcodetools.errors import InputError
 from gcodetools.kit.matching import SAME_FIT_MM, Fit, Outline, fits
 from gcodetools.kit.schema import Kit, Part
+from gcodetools.kit.stacks import split_stacks
 from gcodetools.marks.objects import normal_label
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import of_layer
-from gcodetools.toolpath.lines import part_rows
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Placed", "Pose", "place"]
@@ -30,8 +30,6 @@ _PART_FEATURES = tuple(
     FEATURE_INDEX[w]
     for w in ("outermost", "perimeter", "solid", "sparse", "bridge", "overhang", "gap", "other")
 )
-_TOUCHING_MM = 0.05
-_PROBED_LAYERS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,42 +178,14 @@ def _label_matches(label: str, glob: str) -> bool:
 
 
 def _stacks_of(plate: Plate, rows: I8, label: str | None) -> list[_Stack]:
-    """Stacks of `rows`: one a group of first-layer islands that are joined somewhere above."""
+    """Stacks of `rows`; the beads of one that stands alone are not looked at layer by layer."""
     if len(rows) == 0:
         return []
     layer = int(plate.beads.layer[rows[0]])
-    first = rows[plate.beads.layer[rows] == layer]
-    first = first[np.isin(first, part_rows(plate, layer))]
-    seeds: list[shapely.Geometry] = [island.polygon for island in of_layer(plate, layer, first)]
-    if not seeds:
-        return []
-    if len(seeds) == 1:
-        return [_Stack(seeds[0], rows, label, layer)]
-    owner = _nearest_seed(plate, rows, seeds)
-    return [
-        _Stack(seed, rows[owner == k], label, layer) for k, seed in enumerate(seeds) if np.any(owner == k)
-    ]
-
-
-def _nearest_seed(plate: Plate, rows: I8, seeds: list[shapely.Geometry]) -> I8:
-    """Which seed each bead grows from: the nearest, by box first, by shape where boxes don't tell."""
-    moves = plate.program.moves
-    before = np.maximum(rows - 1, 0)
-    x, y = (moves.x[rows] + moves.x[before]) / 2, (moves.y[rows] + moves.y[before]) / 2
-    best, second = np.full(len(rows), np.inf), np.full(len(rows), np.inf)
-    owner = np.zeros(len(rows), np.int64)
-    for k, (lx, ly, hx, hy) in enumerate(seed.bounds for seed in seeds):
-        away = np.hypot(np.maximum(np.maximum(lx - x, x - hx), 0), np.maximum(np.maximum(ly - y, y - hy), 0))
-        nearer = away < best
-        second = np.where(nearer, best, np.minimum(second, away))
-        owner[nearer] = k
-        best = np.where(nearer, away, best)
-    unsure = np.flatnonzero(second - best < 1.0)
-    if len(unsure):
-        points = shapely.points(x[unsure], y[unsure])
-        distance = np.array([shapely.distance(seed, points) for seed in seeds])
-        owner[unsure] = np.argmin(distance, axis=0)
-    return owner
+    feet = of_layer(plate, layer, rows[plate.beads.layer[rows] == layer])
+    if len(feet) == 1:
+        return [_Stack(feet[0].polygon, rows, label, layer)]
+    return [_Stack(grown.footprint, grown.rows, label, grown.layer) for grown in split_stacks(plate, rows)]
 
 
 def _claims(
@@ -250,7 +220,7 @@ def _claims(
         turns = ", ".join(f"{fit.turn_deg:.1f}" for fit in [best, *rivals])
         raise InputError(
             f"{name} {where}: its outline fits in {len(rivals) + 1} turns ({turns} degrees)",
-            "Declare `symmetry: n` in the kit if the turns are the same part, or give a first layer that differs.",
+            "Declare `symmetry: n` in the kit if the turns are the same part, or give another outline.",
         )
     pose = _pose(plate, name, stack, best)
     if not _height_fits(plate, part, pose):
@@ -259,7 +229,7 @@ def _claims(
 
 
 class _Fitted:
-    """Fits of outlines to islands; an island that is a copy of one seen, moved but not turned, costs nothing."""
+    """Fits of outlines to islands; a copy of an island seen before, moved but not turned, costs nothing."""
 
     def __init__(self) -> None:
         self._outlines: dict[str, Outline] = {}
@@ -268,15 +238,14 @@ class _Fitted:
     def of(
         self, name: str, part: Part, footprint: shapely.Geometry, mirrored: bool, scale_within: float
     ) -> list[Fit]:
-        polygon = _polygon(footprint)
-        corners = shapely.get_coordinates(polygon)
+        corners = shapely.get_coordinates(footprint)
         key = (name, mirrored, np.round(corners - corners[0], 3).tobytes())
         if key not in self._seen:
             if name not in self._outlines:
                 self._outlines[name] = _outline(part)
             found = fits(
                 self._outlines[name],
-                Outline(polygon),
+                Outline(footprint),
                 mirrored=mirrored,
                 scale_within=scale_within,
                 symmetry=part.found_by.symmetry,
@@ -287,17 +256,12 @@ class _Fitted:
         return [replace(fit, x_mm=fit.x_mm + dx, y_mm=fit.y_mm + dy) for fit in found]
 
 
-def _polygon(shape: shapely.Geometry) -> shapely.Polygon:
-    parts = shapely.get_parts(shape)
-    return max(parts, key=lambda p: p.area)
-
-
 def _outline(part: Part) -> Outline:
-    """The declared rings as one polygon: the largest outside, those inside it holes."""
-    rings = [shapely.Polygon(ring) for ring in part.found_by.outline or ()]
-    rings.sort(key=lambda r: -r.area)
-    holes = [r.exterior for r in rings[1:] if rings[0].contains(r)]
-    return Outline(shapely.Polygon(rings[0].exterior, holes))
+    """The declared rings as one shape: a ring inside another is a hole, one inside that a foot again."""
+    shape: shapely.Geometry = shapely.Polygon()
+    for ring in part.found_by.outline or ():
+        shape = shapely.symmetric_difference(shape, shapely.Polygon(ring))
+    return Outline(shape)
 
 
 def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:

@@ -78,7 +78,8 @@ def _rows(plate: Plate, pose: Pose, region: Region) -> tuple[I8, NDArray[np.int3
 def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Paths:
     """Beads in the part's frame, at mid-height of their layers."""
     moves, before = plate.program.moves, np.maximum(rows - 1, 0)
-    half = np.nan_to_num(plate.beads.height[rows].astype(np.float64)) / 2
+    # Rounded, so that what single precision adds keeps no bead off a face at mid-height.
+    half = np.round(np.nan_to_num(plate.beads.height[rows].astype(np.float64)), 6) / 2
     # Only a bead that climbs (a vase) starts lower; a lift before it is no part of it.
     climbs = (moves.z[before] != moves.z[rows]) & (plate.beads.feature[before] != 0)
     start_z = np.where(climbs, moves.z[before], moves.z[rows])
@@ -137,8 +138,8 @@ def not_met(plate: Plate, pose: Pose, region: Region) -> str:
     high = np.maximum(paths.p0, paths.p1).max(axis=0)
     return (
         f"searched layers {int(layer.min())} to {int(layer.max())}: beads of kind `{region.beads}` lie in x "
-        f"{low[0]:.1f} to {high[0]:.1f}, y {low[1]:.1f} to {high[1]:.1f}, z {low[2]:.2f} to {high[2]:.2f} mm of "
-        "the part's frame"
+        f"{low[0]:.1f} to {high[0]:.1f}, y {low[1]:.1f} to {high[1]:.1f}, z {low[2]:.2f} to {high[2]:.2f} mm "
+        "of the part's frame"
     )
 
 
@@ -156,8 +157,8 @@ def overlaps(plate: Plate, hits: list[RegionHit]) -> list[str]:
                     key = (first.part, first.region, second.region)
                     found[key] = found.get(key, 0.0) + length
     return [
-        f"{part}: regions {a} and {b} share {length:.0f} mm of beads; {a} is written first and wins where both "
-        "set the same thing"
+        f"{part}: regions {a} and {b} share {length:.0f} mm of beads; {a} is written first and wins where "
+        "both set the same thing"
         for (part, a, b), length in found.items()
     ]
 

@@ -24,12 +24,26 @@ class Filament:
     nozzle_mm : through the nozzle, the highest point of net E of each tool, all tools together.
     beads_mm : in beads of layers, towers left out.
     start_and_tower_mm : before the first layer, in towers, and pushed without moving (purges) beyond what had
-    been pulled back.
+    been pulled back. purged_mm : that part of it which was pushed without moving.
     """
 
     nozzle_mm: float
     beads_mm: float
     start_and_tower_mm: float
+    purged_mm: float = 0.0
+
+    def as_stated(self, meaning: str) -> float | None:
+        """The length that a convention's own total counts (`Totals.meaning`), None where that is unknown.
+
+        "beads+start+tower" counts what is drawn: what is purged in the air is no part of it.
+        """
+        if meaning == "nozzle":
+            return self.nozzle_mm
+        if meaning == "beads":
+            return self.beads_mm
+        if meaning == "beads+start+tower":
+            return self.beads_mm + self.start_and_tower_mm - self.purged_mm
+        return None
 
 
 def fresh(e: F8) -> F8:
@@ -44,18 +58,19 @@ def fresh(e: F8) -> F8:
 def filament(plate: Plate) -> Filament:
     """Sum a plate's filament."""
     moves, beads = plate.program.moves, plate.beads
-    printed = (beads.feature != 0) & (beads.layer >= 0)
-    tower = printed & (beads.feature == _TOWER)
-    total = apart = 0.0
+    is_bead = beads.feature != 0
+    printed = is_bead & (beads.layer >= 0)
+    total = purged = 0.0
     tools = np.unique(moves.tool)
     for tool in tools.tolist():
         mine = slice(None) if len(tools) == 1 else np.flatnonzero(moves.tool == tool)
         pushed = fresh(moves.e[mine])
         total += float(pushed.sum())
-        apart += float(pushed[~printed[mine]].sum())
-    in_towers = float(moves.e[tower].sum())
-    laid = float(moves.e[printed].sum()) - in_towers
-    return Filament(total, laid, apart + in_towers)
+        purged += float(pushed[~is_bead[mine]].sum())
+    towers = float(moves.e[printed & (beads.feature == _TOWER)].sum())
+    laid = float(moves.e[printed].sum()) - towers
+    start = float(moves.e[is_bead & ~printed].sum())
+    return Filament(total, laid, start + towers + purged, purged)
 
 
 def volume_mm3(length_mm: float, diameter_mm: float) -> float:

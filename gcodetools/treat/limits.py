@@ -66,10 +66,13 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
     wanted = draft.accel[~np.isnan(draft.accel)]
     if machine is not None and len(wanted):
         limit = min(machine.max_accel_mm_s2.x, machine.max_accel_mm_s2.y)
-        own = draft.plate.program.states.accel.at(draft.plate.program.moves.line[draft.row])
-        if np.any((draft.accel > limit) & (draft.accel > own)):
+        line = draft.plate.program.moves.line[draft.row]
+        off = (draft.accel > limit) & (draft.accel > draft.plate.program.states.accel.at(line))
+        if np.any(off):
+            k = int(np.argmax(off))
             raise Refused(
-                f"an acceleration of {wanted.max():g} mm/s2 is beyond {limit:g} of machine {machine.name}",
+                f"{draft.plate.program.lines.name}:{int(line[k]) + 1}: an acceleration of {draft.accel[k]:g} "
+                f"mm/s2 for this bead is beyond {limit:g} of machine {machine.name}",
                 "Ask for less.",
             )
     return warnings

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
 from gcodetools.errors import Refused
+from gcodetools.gcode.arrays import present
 from gcodetools.kit.settings import Nozzle
 from gcodetools.treat.schedule import fast_layers, held_note, hold_spans, layer_words, record_hold
 from gcodetools.treat.target import Done, Target
@@ -39,19 +40,20 @@ def treat(draft: Draft, target: Target, setting: Nozzle) -> list[Done]:
     """
     asked = f"{setting.add_c:+g} C" if setting.add_c is not None else f"{setting.set_c:g} C"
     rows = draft.row[target.pieces]
-    tools = np.unique(draft.plate.program.moves.tool[rows]).tolist()
+    tools = present(draft.plate.program.moves.tool[rows])
     return [_one_tool(draft, target, setting, int(tool), asked) for tool in tools]
 
 
 def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, asked: str) -> Done:
     rows = draft.row[target.pieces]
     here = file_nozzle(draft, tool, rows)
-    if setting.add_c is not None and np.any(np.isnan(here)):
+    if np.any(np.isnan(here)):
         why = (
-            "no temperature is known before these beads: name `base: {nozzle: ...}` in the kit, or `set` one"
+            "no temperature is known before these beads, so there is none to return to: "
+            "name `base: {nozzle: ...}` in the kit"
         )
         return target.answer("nozzle", asked, "nothing", why, refused=True)
-    _check_range(target, _wanted(setting, here), asked)
+    _check_range(draft, target, _wanted(setting, here), rows, asked)
     left_out = fast_layers(target)
     if not np.any(_wanted(setting, here) > here):
         left_out = np.zeros_like(left_out)
@@ -84,13 +86,14 @@ def _wanted(setting: Nozzle, own: F8) -> F8:
 def _hold(
     draft: Draft, target: Target, setting: Nozzle, tool: int, rows: slice, asked: str
 ) -> tuple[str, float, float]:
-    """Fill one hold where nobody has asked yet; (note, lowest, highest temperature the region's tool gets)."""
+    """Fill one hold where nobody has asked yet; (note, lowest and highest C of its tool's beads)."""
     assert draft.nozzle_c is not None
     column = draft.nozzle_c[rows]
     mine = draft.plate.program.moves.tool[rows] == tool
     capped, note = _capped(target, setting, draft, tool, rows)
     is_bead = draft.plate.beads.feature[rows] != 0
-    _check_range(target, capped[mine & is_bead], asked)
+    held = np.flatnonzero(mine & is_bead)
+    _check_range(draft, target, capped[held], held + rows.start, asked)
     free = np.isnan(column) & mine
     column[free] = capped[free]
     taken = column[mine & is_bead & (column == capped)]
@@ -111,15 +114,15 @@ def _capped(target: Target, setting: Nozzle, draft: Draft, tool: int, rows: slic
     return capped, note
 
 
-def _check_range(target: Target, wanted: F8, asked: str) -> None:
+def _check_range(draft: Draft, target: Target, wanted: F8, rows: NDArray[np.integer], asked: str) -> None:
     bounds = target.bounds
-    if len(wanted) == 0:
-        return
-    low, high = float(np.nanmin(wanted)), float(np.nanmax(wanted))
-    if high > bounds.nozzle_high_c or low < bounds.nozzle_low_c:
-        value = high if high > bounds.nozzle_high_c else low
+    off = (wanted > bounds.nozzle_high_c) | (wanted < bounds.nozzle_low_c)
+    if np.any(off):
+        k = int(np.argmax(off))
+        program = draft.plate.program
         raise Refused(
-            f"{target.name}: nozzle {asked}: would be {value:g} C, allowed are {bounds.nozzle_low_c:g} to "
+            f"{program.lines.name}:{int(program.moves.line[rows[k]]) + 1}: {target.name}: nozzle {asked} "
+            f"would print this bead at {wanted[k]:g} C, allowed are {bounds.nozzle_low_c:g} to "
             f"{bounds.nozzle_high_c:g} C ({bounds.nozzle_from})",
             "Ask for less, or name the material and the machine that allow it (--material, --machine).",
         )

@@ -39,7 +39,7 @@ def demo_plate(convention: str, **options: object) -> Plate:
     return Plate.from_bytes(made.data, f"{convention}.gcode")
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=20)
 def sample_plate(path: Path) -> Plate:
     return Plate.read(path)
 
@@ -105,7 +105,9 @@ def _hold(draft: Draft, name: str, rng: np.random.Generator) -> None:
         rows = slice(int(layers.first_row[a]), int(layers.last_row[b]))
         values[rows] = 241.0 if name == "nozzle_c" else rng.choice([0.0, 0.25, 0.9])
     if name == "fan" and rng.random() < 0.5:
-        values[np.isin(draft.plate.beads.feature, (FEATURE_INDEX["bridge"], FEATURE_INDEX["overhang"]))] = np.nan
+        values[np.isin(draft.plate.beads.feature, (FEATURE_INDEX["bridge"], FEATURE_INDEX["overhang"]))] = (
+            np.nan
+        )
     setattr(draft, name, values)
 
 

@@ -16,6 +16,7 @@ from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.edit.treated import emit
 from gcodetools.errors import Fault
 from gcodetools.gcode.numbers import Pool
+from gcodetools.gcode.scan import read_program
 
 PLATES = {
     "labelled-relative": ("B", {}),
@@ -51,8 +52,6 @@ def test_random_drafts_are_clean_in_both_modes(demo, drawn, write, name):
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_random_drafts_of_real_files_are_clean_in_both_modes(sample, drawn, write, seed):
-    if len(sample.moves) > 60_000:
-        pytest.skip("left to the long run")
     write(drawn(sample, seed))
 
 
@@ -101,7 +100,7 @@ TAMPERED = [
 
 
 def miswritten(treated, change):
-    """The same with its edits' texts changed by `change(text)`, as a faulty writer would have written them."""
+    """The same with its edits' texts changed by `change(text)`, as a faulty writer would."""
     edits = treated.edits
     texts = change([edits.text.text(k) for k in range(len(edits))])
     pool = Pool(np.frombuffer(b"".join(texts), np.uint8), np.array([len(t) for t in texts], np.int64))
@@ -110,6 +109,19 @@ def miswritten(treated, change):
     newlines = np.array([t.count(b"\n") - n for t, n in zip(texts, gone, strict=True)], np.int64)
     wrong = Edits(edits.begin, edits.end, pool, newlines)
     return replace(treated, edits=wrong, output=apply_edits(data, wrong))
+
+
+def same_effect(one, other):
+    """Whether both files do the same, but for the last digit that rounding may have."""
+    a, b = read_program(one.output), read_program(other.output)
+    if len(a.moves) != len(b.moves):
+        return False
+    columns = [(getattr(a.moves, n), getattr(b.moves, n)) for n in ("x", "y", "z", "e", "f")]
+    acts = (a.moves.e != 0) | (np.diff(a.moves.x, prepend=0) != 0) | (np.diff(a.moves.y, prepend=0) != 0)
+    for name in ("accel", "travel_accel", "fan"):
+        columns.append(tuple(getattr(q.states, name).at(q.moves.line) for q in (a, b)))
+    columns.append(tuple(q.states.nozzle[0].at(q.moves.line) for q in (a, b)))
+    return all(np.allclose(u[acts], v[acts], rtol=0, atol=1.1e-5, equal_nan=True) for u, v in columns)
 
 
 def both_see(treated):
@@ -135,13 +147,13 @@ def test_one_other_digit_in_an_edit_is_seen_in_both_modes(demo, write, conventio
     ]
     if letters == b"IJ":
         assert bool(places) == bool(options.get("arcs"))
-    for k, at in [places[int(n)] for n in rng.integers(0, len(places), 12)] if places else []:
+    for k, at in [places[int(n)] for n in rng.integers(0, len(places), 6)] if places else []:
 
         def change(texts, k=k, at=at):
             return [*texts[:k], with_other_digit(texts[k], at, rng), *texts[k + 1 :]]
 
         wrong = miswritten(treated, change)
-        assert both_see(wrong), (texts[k], wrong.edits.text.text(k), heads[k])
+        assert both_see(wrong) or same_effect(treated, wrong), (texts[k], wrong.edits.text.text(k), heads[k])
 
 
 @pytest.mark.parametrize(("convention", "options"), TAMPERED)
@@ -150,9 +162,9 @@ def test_a_line_that_was_not_written_is_seen_in_both_modes(demo, write, conventi
     rng = np.random.default_rng(6)
     texts = [treated.edits.text.text(k) for k in range(len(treated.edits))]
     whole = [k for k, t in enumerate(texts) if t.endswith(b"\n")]
-    for k in rng.choice(whole, 12, replace=False).tolist():
+    for k in rng.choice(whole, 8, replace=False).tolist():
         wrong = miswritten(treated, lambda texts, k=k: [*texts[:k], b"", *texts[k + 1 :]])
-        assert both_see(wrong), texts[k]
+        assert both_see(wrong) or same_effect(treated, wrong), texts[k]
 
 
 @pytest.mark.parametrize(("convention", "options"), TAMPERED)
@@ -161,9 +173,9 @@ def test_two_texts_in_each_other_s_place_are_seen_in_both_modes(demo, write, con
     rng = np.random.default_rng(7)
     texts = [treated.edits.text.text(k) for k in range(len(treated.edits))]
     pairs = [k for k in range(len(texts) - 1) if texts[k] != texts[k + 1]]
-    for k in rng.choice(pairs, 12, replace=False).tolist():
+    for k in rng.choice(pairs, 8, replace=False).tolist():
         wrong = miswritten(treated, lambda t, k=k: [*t[:k], t[k + 1], t[k], *t[k + 2 :]])
-        assert both_see(wrong), (texts[k], texts[k + 1])
+        assert both_see(wrong) or same_effect(treated, wrong), (texts[k], texts[k + 1])
 
 
 @pytest.mark.parametrize("tamper", ["digit", "delete", "swap", "insert"])
@@ -204,7 +216,8 @@ def test_an_undeclared_change_is_seen_in_both_modes(demo, write):
 
 def test_counts_name_what_was_kept_replaced_inserted_and_held_back(plate_of, write):
     plate = plate_of(
-        "G21\nG90\nM83\nM204 S1000\n;TYPE:Perimeter\nG1 X0 Y0 F1800\nG1 X10 E.4\nM204 S900\nG1 Y10 E.4\nG1 X0\n"
+        "G21\nG90\nM83\nM204 S1000\n;TYPE:Perimeter\nG1 X0 Y0 F1800\n"
+        "G1 X10 E.4\nM204 S900\nG1 Y10 E.4\nG1 X0\n"
     )
     draft = Draft.of(plate)
     draft.accel[plate.beads.feature != 0] = 500.0

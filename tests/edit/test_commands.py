@@ -171,10 +171,14 @@ def test_a_known_base_is_what_the_nozzle_returns_to(plate_of, write):
     assert got == [*BOX[:2], "M104 S238", *BOX[2:4], "M104 S230", BOX[4]]
 
 
-@pytest.mark.parametrize(("name", "word", "own"), [("nozzle_c", "M104", "M104 S230"), ("fan", "M106", "M106 S102")])
+@pytest.mark.parametrize(
+    ("name", "word", "own"), [("nozzle_c", "M104", "M104 S230"), ("fan", "M106", "M106 S102")]
+)
 def test_holds_stand_outside_object_brackets(plate_of, write, name, word, own):
-    lines = [own, "G1 Z1", "EXCLUDE_OBJECT_START NAME=a", *BOX[:3], "EXCLUDE_OBJECT_END NAME=a", ";LAYER_CHANGE", ";Z:0.4",
-             "EXCLUDE_OBJECT_START NAME=b", *BOX[3:], "EXCLUDE_OBJECT_END NAME=b", "G1 X50 Y50 F6000",
+    lines = [own, "G1 Z1", "EXCLUDE_OBJECT_START NAME=a", *BOX[:3],
+             "EXCLUDE_OBJECT_END NAME=a", ";LAYER_CHANGE", ";Z:0.4",
+             "EXCLUDE_OBJECT_START NAME=b", *BOX[3:], "EXCLUDE_OBJECT_END NAME=b",
+             "G1 X50 Y50 F6000",
              "EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 E.4", "EXCLUDE_OBJECT_END NAME=a"]  # fmt: skip
 
     def fill(draft, beads):
@@ -183,14 +187,15 @@ def test_holds_stand_outside_object_brackets(plate_of, write, name, word, own):
 
     got, _ = treated(plate_of, write, lines, fill)
     low, back = ("M106 S51", "M106 S102") if name == "fan" else ("M104 S238", "M104 S230")
-    # The hold ends within b's bracket (after its first bead): it is put back there, for want of a line outside.
+    # The hold ends after b's first bead: it is put back there, for want of a line outside.
     assert got[:4] == [own, "G1 Z1", low, lines[2]]
     assert got[got.index(BOX[4]) - 1] == back
 
 
 def test_a_hold_over_whole_objects_is_two_commands_both_outside(plate_of, write):
-    lines = ["M104 S230", "G1 Z1", "EXCLUDE_OBJECT_START NAME=a", *BOX[:3], "EXCLUDE_OBJECT_END NAME=a",
-             "EXCLUDE_OBJECT_START NAME=b", *BOX[3:], "EXCLUDE_OBJECT_END NAME=b", "G1 X50 Y50 F6000"]  # fmt: skip
+    lines = ["M104 S230", "G1 Z1", "EXCLUDE_OBJECT_START NAME=a", *BOX[:3],
+             "EXCLUDE_OBJECT_END NAME=a", "EXCLUDE_OBJECT_START NAME=b", *BOX[3:],
+             "EXCLUDE_OBJECT_END NAME=b", "G1 X50 Y50 F6000"]  # fmt: skip
 
     def fill(draft, beads):
         draft.nozzle_c = np.full(len(draft.plate.moves), np.nan)

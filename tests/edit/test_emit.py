@@ -104,8 +104,9 @@ def test_a_bead_before_the_file_s_first_f_has_no_feed_to_return_to_and_keeps_non
 
 
 def test_inside_object_brackets_the_feed_is_put_back_before_the_bracket_ends(plate_of, write):
-    lines = ["EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 F6000", "G1 X10 Y0 E0.4 F1800", "EXCLUDE_OBJECT_END NAME=a",
-             "EXCLUDE_OBJECT_START NAME=b", "G1 X20 Y0 E0.4", "G1 X30 Y0 E0.4", "EXCLUDE_OBJECT_END NAME=b"]  # fmt: skip
+    lines = ["EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 F6000", "G1 X10 Y0 E0.4 F1800",
+             "EXCLUDE_OBJECT_END NAME=a", "EXCLUDE_OBJECT_START NAME=b", "G1 X20 Y0 E0.4", "G1 X30 Y0 E0.4",
+             "EXCLUDE_OBJECT_END NAME=b"]  # fmt: skip
     assert fed(plate_of, write, lines, {0: 20.0, 1: 20.0, 2: 20.0}) == [
         "EXCLUDE_OBJECT_START NAME=a",
         "G1 X0 Y0 F6000",

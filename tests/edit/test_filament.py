@@ -114,16 +114,16 @@ def test_the_counter_goes_back_to_what_relative_words_since_have_made_it(plate_o
     assert got[-3:] == ["G92 E3.50000", "G0 X0 Y0", "G1 X9 E4"]
 
 
-def test_a_counter_reached_by_relative_words_alone_is_summed(plate_of, write):
-    lines = ["G92 E0", "G1 X0 Y0 F1800", "M83", "G1 E-0.5", "G1 E0.25", "M82", "G1 X10 Y0 E1", "G1 X0 Y0",
-             "M83", "G1 E-0.5", "M82", "G1 X9 Y0 E1", "G92 E7", "M83", "G1 E1.5", "M82", "G1 X0 Y5",
-             "G1 X5 Y5 E9", "M83", "G1 E-2", "M82", "G1 X0 Y9", "G1 X9 Y9 E8"]  # fmt: skip
-    got = flown(plate_of, write, lines, dict.fromkeys(range(4), 1.1), ABSOLUTE)
-    assert [line for line in got if line.startswith("G92 E")][:2] == ["G92 E0", "G92 E1.00000"]
+def test_relative_words_since_the_last_absolute_one_count(plate_of, write):
+    lines = ["EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 F1800", "G1 X10 Y0 E1", "M83", "G1 E-0.25", "M82",
+             "EXCLUDE_OBJECT_END NAME=a", "G1 X0 Y0", "G1 E1", "G1 X10 Y0 E2"]  # fmt: skip
+    got = flown(plate_of, write, lines, {0: 1.1}, ABSOLUTE)
+    assert got == [*lines[:2], "G1 X10 Y0 E1.10000", *lines[3:7], "G92 E0.75000", *lines[7:]]
 
 
 def test_behind_a_bracket_the_counter_is_set_outside_it(plate_of, write):
-    lines = ["EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 F6000", "G1 X10 Y0 E0.4", "EXCLUDE_OBJECT_END NAME=a",
+    lines = ["EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 F6000", "G1 X10 Y0 E0.4",
+             "EXCLUDE_OBJECT_END NAME=a",
              "EXCLUDE_OBJECT_START NAME=b", "G1 X20 Y0", "G1 X30 Y0 E0.8", "EXCLUDE_OBJECT_END NAME=b"]  # fmt: skip
     assert flown(plate_of, write, lines, {0: 1.05, 1: 1.05}, ABSOLUTE)[2:] == [
         "G1 X10 Y0 E0.42000",

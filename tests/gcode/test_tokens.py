@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 import tracemalloc
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -121,8 +122,9 @@ def test_line_starts_are_those_of_the_text(newline: bytes) -> None:
     assert tokens.odd.tolist() == []
 
 
-# Comments. Parentheses: RS274/NGC version 3, section 3.3.4 (comment text may hold a semicolon); nesting is
-# what real files have, see CONVENTIONS.md beside the samples; semicolon to the line's end: common practice.
+# Comments. Parentheses: RS274/NGC version 3 (from memory), section 3.3.4 (their text may hold a
+# semicolon); nesting is what real files have, see CONVENTIONS.md beside the samples;
+# semicolon to the line's end: common practice.
 @pytest.mark.parametrize(
     ("text", "found", "odd"),
     [
@@ -256,9 +258,9 @@ def test_blocks_cover_the_file_and_end_at_line_ends(data: bytes, size: int) -> N
         patch.setattr(module, "BLOCK_BYTES", size)
         found = cut(data)
     assert found[0][0] == 0 and found[-1][2] == len(data)
-    for (_, text_end, end), (begin, *_) in zip(found, found[1:], strict=False):
+    for (_, text_end, end), (begin, *_) in pairwise(found):
         assert end == begin and data[end - 1 : end] == b"\n" and text_end <= end
-    for begin, text_end, end in found:
+    for begin, _, end in found:
         assert end - begin <= size or data.count(b"\n", begin, end - 1) == 0
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetools.errors import InputError
@@ -104,12 +104,14 @@ def _touches(solid: Solid, paths: Paths, row: int, t: float) -> bool:
 
 
 @pytest.mark.parametrize("name", SOLIDS)
+@settings(max_examples=30)
 @given(paths=lines())
 def test_stretches_of_lines_agree_with_dense_sampling(name: str, paths: Paths) -> None:
     assert_membership_agrees(compile_solid(SOLIDS[name]), paths)
 
 
 @pytest.mark.parametrize("name", SOLIDS)
+@settings(max_examples=30)
 @given(paths=turns())
 def test_stretches_of_arcs_agree_with_dense_sampling(name: str, paths: Paths) -> None:
     assert_membership_agrees(compile_solid(SOLIDS[name]), paths)

@@ -63,6 +63,7 @@ I_ = "G1 X1 E1\n; layer_height = 0.2\n"
         (B + "; filament used [mm] = 0.00\n; filament used [mm] = 7\n", "filament_mm", 7),
         (B + "; total filament used [g] = 0.0\n; filament used [g] = 2.5\n", "mass_g", 2.5),
         (B + "; total filament used [g] = 3.5\n", "mass_g", 3.5),
+        (B + "; total filament used [g] = 3.5\n; filament used [g] = 2.5\n", "mass_g", 2.5),
         (B + "; filament cost = 0.20; total filament used [g] = 9.76\n", "mass_g", 9.76),
         (B + "; filament cost = 0.20; total filament used [g] = 9.76\n", "cost", 0.2),
         (B + "; estimated printing time (silent mode) = 9h\n"

@@ -1,0 +1,178 @@
+"""Rests: where the nozzle waits, where it is primed, and what it comes back to."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from shapely import MultiPoint, Point, Polygon
+
+from gcodetools.documents.profiles import Bed
+from gcodetools.edit.draft import Draft, Rest
+from gcodetools.gcode.program import DWELL
+
+BED = Bed((0.0, 0.0), "test", "assumption", size=(220.0, 220.0))
+LAYER = 6
+
+
+def rested(plate, write, seconds=12.5, layers=(LAYER,), **options):
+    draft = Draft.of(plate)
+    draft.rests += [Rest(k, seconds, "clip#1/lips") for k in layers]
+    return write(draft, **options)
+
+
+def new_rows(treated):
+    """Rows of the treated file that the original does not have: from the park move to what returns."""
+    after = treated.plate
+    dwell = np.flatnonzero(after.moves.kind & DWELL)
+    return after, dwell
+
+
+@pytest.mark.parametrize("convention", ["B", "C", "J"])
+@pytest.mark.parametrize("relative", [True, False])
+@pytest.mark.parametrize("bed", [None, BED])
+def test_it_waits_in_pieces_off_every_outline_and_primes_over_infill(demo, write, convention, relative, bed):
+    plate = demo(convention, relative_e=relative)
+    treated = rested(plate, write, bed=bed, ooze_mm=0.7)
+    assert treated.unrested == ()
+    after, dwell = new_rows(treated)
+    seconds = after.program.dwell_s
+    assert seconds.tolist() == [5.0, 5.0, 2.5]
+    park = dwell[0] - 1
+    x, y = after.moves.x[park], after.moves.y[park]
+    below = (plate.beads.layer == LAYER - 1) & (plate.beads.feature != 0)
+    points = np.column_stack([plate.moves.x[below], plate.moves.y[below]])
+    middles = points[:, 0] < 105
+    for side in (middles, ~middles):
+        assert MultiPoint(points[side]).convex_hull.distance(Point(x, y)) > 1.5
+    if bed is None:
+        every = plate.beads.feature != 0
+        every &= plate.beads.layer >= 0
+        assert plate.moves.x[every].min() - 1e-6 <= x <= plate.moves.x[every].max() + 1e-6
+    else:
+        assert 0 <= x <= 220 and 0 <= y <= 220
+    assert after.moves.z[park] >= plate.layers.z_mm[LAYER] - 1e-9
+    # Behind the wait: over an inner bead of the layer below, pushed and pulled there.
+    prime = dwell[-1] + 1
+    inner = below & np.isin(plate.beads.feature, (2, 3, 4, 7))
+    place = np.hypot(plate.moves.x - after.moves.x[prime], plate.moves.y - after.moves.y[prime])
+    assert place[inner].min() < 1e-3
+    assert place[below & (plate.beads.feature == 1)].min() > 0.1
+    assert after.moves.e[prime + 1] == pytest.approx(0.8 + 0.7) and after.moves.e[prime + 2] == pytest.approx(
+        -0.8
+    )
+    assert after.moves.e.sum() - plate.moves.e.sum() == pytest.approx(0.7, abs=1e-4)
+
+
+def test_the_counter_position_and_feed_behind_it_are_the_file_s(demo, write):
+    for relative in (True, False):
+        plate = demo("B", relative_e=relative)
+        treated = rested(plate, write)
+        after = treated.plate
+        behind = len(plate.moves) - int(plate.layers.first_row[LAYER]) - 5
+        for name in ("x", "y", "z", "e", "f", "kind"):
+            a, b = getattr(plate.moves, name)[-behind:], getattr(after.moves, name)[-behind:]
+            assert np.allclose(a, b, rtol=0, atol=1e-9), name
+
+
+def test_firmware_retraction_is_undone_and_done_again_around_the_prime(demo, write):
+    plate = demo("C", firmware_retraction=True)
+    text = rested(plate, write, ooze_mm=0.7).output.decode().splitlines()
+    at = max(k for k, line in enumerate(text) if line.startswith("G4"))
+    assert [line.split()[0] for line in text[at + 1 : at + 5]] == ["G0", "G11", "G1", "G10"]
+    assert text[at + 3].split()[1] == "E0.70000"
+
+
+def test_on_a_plate_printed_object_by_object_it_stays_above_the_current_one(demo, write):
+    plate = demo("B", sequential=True)
+    layers = [k for k in range(1, len(plate.layers)) if plate.layers.run[k] == plate.layers.run[k - 1]]
+    after, dwell = new_rows(rested(plate, write, layers=layers, seconds=3.0))
+    assert len(dwell) == len(layers)
+    for row, k in zip(dwell, layers, strict=True):
+        below = (plate.beads.layer == k - 1) & (plate.beads.feature > 1)
+        gap = np.hypot(plate.moves.x[below] - after.moves.x[row], plate.moves.y[below] - after.moves.y[row])
+        assert gap.min() < 1e-3
+
+
+def test_the_first_layer_of_the_next_object_has_nothing_to_rest_on(demo, write):
+    plate = demo("B", sequential=True)
+    first = int(np.flatnonzero(np.diff(plate.layers.run))[0]) + 1
+    treated = rested(plate, write, layers=[0, first])
+    assert [(m.layer, m.region) for m in treated.unrested] == [(0, "clip#1/lips"), (first, "clip#1/lips")]
+    assert "first layer of its object" in treated.unrested[1].why
+    assert treated.output == plate.program.lines.data
+
+
+LAYERS = """G21
+G90
+M83
+;LAYER_CHANGE
+;Z:0.2
+;HEIGHT:0.2
+;TYPE:{below}
+G1 Z0.2 F600
+G1 X0 Y0 F6000
+G1 X10 Y0 E0.4 F1800
+G1 X10 Y10 E0.4
+{leave};LAYER_CHANGE
+;Z:0.4
+;TYPE:External perimeter
+G1 Z0.4 F600
+G1 X0 Y0 F6000
+{again}G1 X10 Y0 E0.4 F1800
+"""
+
+
+@pytest.mark.parametrize(
+    ("fields", "why"),
+    [
+        ({"below": "Solid infill", "leave": "", "again": ""}, "does not retract"),
+        (
+            {"below": "External perimeter", "leave": "G1 E-1 F2100\n", "again": "G1 E1 F2100\n"},
+            "no place to prime",
+        ),
+    ],
+)
+def test_where_there_is_no_safe_place_or_moment_it_says_so_and_writes_nothing(plate_of, write, fields, why):
+    plate = plate_of(LAYERS.format(**fields))
+    treated = rested(plate, write, layers=[1])
+    assert why in treated.unrested[0].why
+    assert treated.output == plate.program.lines.data
+
+
+def test_a_spot_in_a_wide_gap_of_the_infill_is_inside_the_part(plate_of, write):
+    # A frame of 60 mm whose inside is empty but for one bead: the gaps are wide, and still no place to wait.
+    ring = "G1 X60 Y0 E2 F1800\nG1 X60 Y60 E2\nG1 X0 Y60 E2\nG1 X0 Y0 E2\n"
+    text = LAYERS.format(below="External perimeter", leave="G1 E-1 F2100\n", again="G1 E1 F2100\n")
+    text = text.replace(
+        "G1 X10 Y0 E0.4 F1800\nG1 X10 Y10 E0.4\n",
+        ring + ";TYPE:Solid infill\nG1 X5 Y5 F6000\nG1 X9 Y5 E.2\n",
+        1,
+    )
+    after, dwell = new_rows(rested(plate_of(text), write, layers=[1]))
+    spot = Point(after.moves.x[dwell[0]], after.moves.y[dwell[0]])
+    assert not Polygon([(0, 0), (60, 0), (60, 60), (0, 60)]).contains(spot) or spot.equals(Point(9, 5))
+    outside, dwell = new_rows(
+        rested(
+            plate_of(text), write, layers=[1], bed=Bed((-20.0, -20.0), "t", "assumption", size=(200.0, 200.0))
+        )
+    )
+    assert outside.moves.x[dwell[0]] == -5.0
+
+
+def test_a_rest_inside_a_stretch_of_added_flow_pushes_what_it_should(plate_of, write):
+    # Absolute E, and no line outside the bracket between the treated bead and the rest.
+    text = LAYERS.format(below="Solid infill", leave="G1 E-0.6 F2100\nG1 Z0.8\n", again="G1 E0.4 F2100\n")
+    text = text.replace("M83", "M82").replace("G1 X10 Y10 E0.4", "G1 X10 Y10 E0.4\nG1 X0 Y10 E0.8\n;keep")
+    lines = text.replace("G1 E-0.6", "G1 E-0.2").replace("G1 E0.4 F2100", "G1 E0.8 F2100").replace(
+        "G1 X10 Y0 E0.4 F1800\n", "G1 X10 Y0 E0.2 F1800\n", 1).splitlines()  # fmt: skip
+    lines[-1] = "G1 X10 Y0 E1.2 F1800"
+    lines.insert(3, "EXCLUDE_OBJECT_START NAME=a")
+    plate = plate_of("\n".join([*lines, "EXCLUDE_OBJECT_END NAME=a", "G1 X50 Y50", ""]))
+    draft = Draft.of(plate)
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    draft.flow[beads[0]] = 1.5
+    draft.rests.append(Rest(1, 4.0, "r"))
+    treated = write(draft, ooze_mm=0.7)
+    after, dwell = new_rows(treated)
+    assert after.moves.e[dwell[-1] + 1 : dwell[-1] + 4].max() == pytest.approx(1.0 + 0.7, abs=1e-4)
+    assert after.moves.e.sum() - plate.moves.e.sum() == pytest.approx(0.7 + 0.1, abs=1e-4)
