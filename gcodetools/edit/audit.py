@@ -32,7 +32,7 @@ Bool = NDArray[np.bool_]
 
 POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
-_GAP_LINES = 8
+_GAP_LINES = 30
 _FULL_SHARE = 0.5  # reading windows costs more than reading everything from here on
 
 
@@ -303,17 +303,30 @@ def _counter_of_rows(program: Program, row: I8) -> F8:
     return np.where(k >= 0, values[np.maximum(k, 0)] + since, total[row])
 
 
-def _allowed(program: Program, rows: I8, changes: list[Change], name: str) -> Bool:
-    """Rows in whose lines `name` may differ."""
-    spans = sorted((c.first, c.last) for c in changes if name in c.fields)
-    if not spans:
-        return np.zeros(len(rows), bool)
-    line = program.moves.line[rows]
-    step = np.zeros(len(program.lines) + 2, np.int32)
-    first, last = np.array(spans, np.int64).T
-    np.add.at(step, first, 1)
-    np.add.at(step, last + 1, -1)
-    return np.cumsum(step)[line] > 0
+class _Allowed:
+    """Rows in whose lines a field may differ, by the declared changes; each field is worked out once."""
+
+    def __init__(self, program: Program, rows: I8, changes: list[Change]) -> None:
+        self.line = program.moves.line[rows]
+        self.spans: dict[str, list[tuple[int, int]]] = {}
+        for change in changes:
+            for name in change.fields:
+                self.spans.setdefault(name, []).append((change.first, change.last))
+        self.known: dict[str, Bool] = {}
+
+    def __getitem__(self, name: str) -> Bool:
+        if name not in self.known:
+            self.known[name] = self._rows(self.spans.get(name, []))
+        return self.known[name]
+
+    def _rows(self, spans: list[tuple[int, int]]) -> Bool:
+        if not spans:
+            return np.zeros(len(self.line), bool)
+        first, last = np.array(sorted(spans), np.int64).T
+        last = np.maximum.accumulate(last)
+        at = np.searchsorted(first, self.line, side="right") - 1
+        inside: Bool = (at >= 0) & (self.line <= last[np.maximum(at, 0)])
+        return inside
 
 
 def _compare(
@@ -331,19 +344,20 @@ def _compare(
     found = np.searchsorted(other.moves.line, to_line)
     present = found < len(other.moves)
     present[present] &= other.moves.line[found[present]] == to_line[present]
+    allowed = _Allowed(program, rows, changes)
     problems: list[tuple[str, Bool]] = [("missing", ~present)]
     at = np.where(present, found, 0)
     a, b = program.moves, other.moves
     for name in ("x", "y", "z"):
         off = np.abs(getattr(a, name)[rows] - getattr(b, name)[at]) > POSITION_MM
-        problems.append((name, off & ~_allowed(program, rows, changes, "position")))
+        problems.append((name, off & ~allowed["position"]))
     problems.append(("tool", a.tool[rows] != b.tool[at]))
     problems.append(("kind", (a.kind[rows] ^ b.kind[at]) & 0b00001111 != 0))
     slack = 1e-6 * np.maximum(np.abs(a.f[rows]), 1.0)
     feed_off = ~((np.abs(a.f[rows] - b.f[at]) <= slack) | np.isnan(a.f[rows]))
-    problems.append(("feed", feed_off & ~_allowed(program, rows, changes, "feed")))
-    problems += _sums(program, other, rows, at, ends, changes)
-    rested = _allowed(program, rows, changes, "position")
+    problems.append(("feed", feed_off & ~allowed["feed"]))
+    problems += _sums(draft, other, rows, at, ends, allowed)
+    rested = allowed["position"]
     for name, off in wanted_problems(draft, other, rows, at, np.concatenate([[0], ends[:-1]])):
         problems.append((name, off & present & ~(rested & (name == "between"))))
     line, there = a.line[rows], b.line[at]
@@ -352,11 +366,11 @@ def _compare(
              "plane": "", "fan": "fan"}  # fmt: skip
     for name, field in names.items():
         old, new = getattr(program.states, name).at(line), getattr(other.states, name).at(there)
-        problems.append((name, _state_off(old, new) & ~_allowed(program, rows, changes, field)))
+        problems.append((name, _state_off(old, new) & ~allowed[field]))
     for tool, track in program.states.nozzle.items():
         new_track = other.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
         off = _state_off(track.at(line), new_track.at(there))
-        problems.append((f"nozzle {tool}", off & ~_allowed(program, rows, changes, "nozzle")))
+        problems.append((f"nozzle {tool}", off & ~allowed["nozzle"]))
     bad = np.zeros(len(rows), bool)
     sentence = ""
     for name, off in problems:
@@ -373,9 +387,10 @@ def _state_off(old: F8, new: F8) -> Bool:
 
 
 def _sums(
-    program: Program, other: Program, rows: I8, at: I8, ends: I8, changes: list[Change]
+    draft: Draft, other: Program, rows: I8, at: I8, ends: I8, allowed: _Allowed
 ) -> list[tuple[str, Bool]]:
     """Filament and path length of each surviving move together with the moves inserted before it."""
+    program = draft.plate.program
     starts = np.concatenate([[0], ends[:-1]])
     e_total = np.concatenate([[0.0], np.cumsum(other.moves.e)])
     length = np.concatenate([[0.0], np.cumsum(_lengths(other))])
@@ -388,12 +403,12 @@ def _sums(
     l_new = length[at + 1] - length[before + 1]
     units = 10.0 ** -max(program.decimals.get("E", 0), 5)
     e_off = np.abs(e_new - program.moves.e[rows]) > 0.51 * units * np.maximum(pieces, 1) * 2
-    old = _lengths(program)[rows]
+    old = draft.plate.beads.length_mm[rows]
     l_off = np.abs(l_new - old) > LENGTH_MM * np.maximum(pieces, 1)
     l_off &= rows > 0  # where the machine stands before the first move nobody knows
     return [
-        ("filament", e_off & ~_allowed(program, rows, changes, "e")),
-        ("path length", l_off & ~_allowed(program, rows, changes, "position")),
+        ("filament", e_off & ~allowed["e"]),
+        ("path length", l_off & ~allowed["position"]),
     ]
 
 

@@ -102,7 +102,9 @@ class Draft:
         middle = (self.t0[piece] + self.t1[piece]) / 2
         inside = (middle >= np.repeat(t0, count)) & (middle <= np.repeat(t1, count))
         found = piece[inside]
-        return found[np.diff(found, prepend=-1) > 0].astype(np.int64)
+        step = np.diff(found, prepend=-1)
+        # Stretches of one bead are disjoint, so the pieces ascend; should they not, sort them.
+        return found[step > 0].astype(np.int64) if np.all(step >= 0) else np.unique(found).astype(np.int64)
 
 
 def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F8, F8]:

@@ -125,39 +125,28 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     """The edited file. Bytes outside the edits are copied, not recomputed."""
     if len(edits) == 0:
         return data
-    source = np.frombuffer(data, np.uint8)
-    removed = edits.end - edits.begin
-    total = len(data) - int(removed.sum()) + len(edits.text.data)
-    # Where each edit's text stands in the output: its place in the source, plus all growth before it.
-    growth = np.cumsum(edits.text.length - removed) - (edits.text.length - removed)
-    at = edits.begin + growth
-    out = np.empty(total, np.uint8)
-    is_text = _span_mask(at, at + edits.text.length, total)
-    keep = ~_span_mask(edits.begin, edits.end, len(data))
-    out[is_text] = edits.text.data
-    np.logical_not(is_text, out=is_text)
-    out[is_text] = source[keep]
-    return out.tobytes()
+    text = edits.text.data.tobytes()
+    ends = np.cumsum(edits.text.length)
+    parts: list[bytes] = [b""] * (2 * len(edits) + 1)
+    kept_from = np.concatenate([[0], edits.end])
+    kept_to = np.append(edits.begin, len(data))
+    parts[::2] = [data[a:b] for a, b in zip(kept_from.tolist(), kept_to.tolist(), strict=True)]
+    starts = (ends - edits.text.length).tolist()
+    parts[1::2] = [text[a:b] for a, b in zip(starts, ends.tolist(), strict=True)]
+    return b"".join(parts)
 
 
 def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
     """Place in `output` of the first byte outside the edits that is not the original's, -1 for none."""
-    source, out = np.frombuffer(data, np.uint8), np.frombuffer(output, np.uint8)
     removed = edits.end - edits.begin
-    growth = np.cumsum(edits.text.length - removed) - (edits.text.length - removed)
-    at = edits.begin + growth
-    total = len(data) + int((edits.text.length - removed).sum())
+    growth = np.concatenate([[0], np.cumsum(edits.text.length - removed)])
+    total = len(data) + int(growth[-1])
     if len(output) != total:
         return min(len(output), total) - 1
-    kept = np.flatnonzero(~_span_mask(at, at + edits.text.length, total))
-    off = out[kept] != source[~_span_mask(edits.begin, edits.end, len(data))]
-    return int(kept[np.argmax(off)]) if np.any(off) else -1
-
-
-def _span_mask(begin: I8, end: I8, size: int) -> NDArray[np.bool_]:
-    step = np.zeros(size + 1, np.int8)
-    filled = end > begin
-    # Disjoint spans may touch, so a place can be an end and a beginning: add, don't assign.
-    step[begin[filled]] += 1
-    step[end[filled]] -= 1
-    return np.cumsum(step[:-1], dtype=np.int8).view(np.bool_)
+    kept_from, kept_to = np.concatenate([[0], edits.end]), np.append(edits.begin, len(data))
+    there = (kept_from + growth).tolist()
+    for a, b, c in zip(kept_from.tolist(), kept_to.tolist(), there, strict=True):
+        if data[a:b] != output[c : c + b - a]:
+            differs = np.frombuffer(data, np.uint8, b - a, a) != np.frombuffer(output, np.uint8, b - a, c)
+            return c + int(np.argmax(differs))
+    return -1

@@ -39,7 +39,7 @@ def wanted_problems(draft: Draft, other: Program, rows: I8, at: I8, starts: I8) 
     found = [
         ("feed", _feed_off(draft, other, piece, out)),
         ("filament", _filament_off(draft, other, piece, out, count[owner] > 1)),
-        ("point", _point_off(draft, other, piece, out) & (draft.t1[piece] < 1.0)),
+        ("point", _point_off(draft, other, piece, out)),
         ("arc", _arc_off(draft, other, piece, out, count[owner] > 1)),
         ("accel", _accel_off(draft, other, piece, out)),
     ]
@@ -86,19 +86,22 @@ def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool
 
 
 def _point_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
-    """Where a piece ends, against the same fraction of the original's path."""
+    """Where a piece of a cut move ends, against the same fraction of the original's path."""
     program = draft.plate.program
-    rows, t = draft.row[piece], draft.t1[piece]
+    result = np.zeros(len(piece), bool)
+    inner = np.flatnonzero(draft.t1[piece] < 1.0)
+    rows, t, there = draft.row[piece[inner]], draft.t1[piece[inner]], out[inner]
     before = np.maximum(rows - 1, 0)
-    ends = np.column_stack([program.moves.x, program.moves.y, program.moves.z])
-    point = ends[before] + (ends[rows] - ends[before]) * t[:, None]
+    moves = program.moves
+    start, end = (np.column_stack([moves.x[k], moves.y[k], moves.z[k]]) for k in (before, rows))
+    point = start + (end - start) * t[:, None]
     k, on_arc = _arc_index(program, rows)
     if np.any(on_arc):
-        point[on_arc] = arc_points(program.moves, program.arcs, k[on_arc], t[on_arc])
-    got = np.column_stack([other.moves.x[out], other.moves.y[out], other.moves.z[out]])
+        point[on_arc] = arc_points(moves, program.arcs, k[on_arc], t[on_arc])
+    got = np.column_stack([other.moves.x[there], other.moves.y[there], other.moves.z[there]])
     decimals = [max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS) for letter in "XYZ"]
-    slack = 0.501 * 10.0 ** -np.array(decimals) * _unit(program, program.moves.line[rows])[:, None]
-    result: Bool = np.any(np.abs(got - point) > slack + _SAME, axis=1)
+    slack = 0.501 * 10.0 ** -np.array(decimals) * _unit(program, moves.line[rows])[:, None]
+    result[inner] = np.any(np.abs(got - point) > slack + _SAME, axis=1)
     return result
 
 

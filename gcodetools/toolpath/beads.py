@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ I2 = NDArray[np.int16]
 I4 = NDArray[np.int32]
 U1 = NDArray[np.uint8]
 Bool = NDArray[np.bool_]
+T = TypeVar("T", bound=np.generic)
 
 _OTHER, _TOWER = FEATURE_INDEX["other"], FEATURE_INDEX["tower"]
 _PRINTED = tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "solid", "sparse", "overhang"))
@@ -78,7 +80,9 @@ class Beads:
 
     @property
     def is_bead(self) -> Bool:
-        return self.feature != 0
+        """(m,) whether a row lays a bead."""
+        bead: Bool = self.feature != 0
+        return bead
 
 
 def bead_area_mm2(width_mm: F8, height_mm: F8) -> F8:
@@ -148,19 +152,15 @@ def _layer_of(layers: Layers, count: int) -> I4:
     return layer
 
 
-def _latest(line: I4, value: F8, at: I4) -> F4:
-    """The last of `value` before each of the lines `at`, NaN before the first."""
-    if len(line) == 0:
-        return np.full(len(at), np.nan, np.float32)
-    padded = np.concatenate([[np.nan], value]).astype(np.float32)
-    return _held(padded, line, at)
-
-
-def _held(padded: NDArray[np.generic], line: I4, at: I4) -> NDArray[np.generic]:
-    """`padded[1 + k]` from behind `line[k]` on, `padded[0]` before: by counts, which ascending lines allow."""
+def _held(padded: NDArray[T], line: I4, at: I4) -> NDArray[T]:
+    """(k,) for each of the ascending lines `at`: `padded[1 + n]` behind `line[n]`, `padded[0]` before all."""
     bounds = np.searchsorted(at, line, side="right")
     counts = np.diff(np.concatenate([[0], bounds, [len(at)]]))
     return np.repeat(padded, counts)
+
+
+def _padded(value: F8) -> F4:
+    return np.concatenate([[np.nan], value]).astype(np.float32)
 
 
 def _heights(marks: Marks, layers: Layers, layer: I4, line: I4) -> F4:
@@ -168,20 +168,18 @@ def _heights(marks: Marks, layers: Layers, layer: I4, line: I4) -> F4:
     by_layer = np.append(layers.height_mm, np.nan).astype(np.float32)
     height = by_layer[layer]
     if len(marks.height_line):
-        marked = _latest(marks.height_line, marks.height, line)
+        marked = _held(_padded(marks.height), marks.height_line, line)
         height = np.where(marked > 0, marked, height)
     return height
 
 
-def _widths(
-    program: Program, marks: Marks, length: F8, height: F4, beads: Bool, diameter_mm: float
-) -> F4:
+def _widths(program: Program, marks: Marks, length: F8, height: F4, beads: Bool, diameter_mm: float) -> F4:
     with np.errstate(divide="ignore", invalid="ignore"):
         area = program.moves.e / length
     area *= np.pi * diameter_mm**2 / 4
     width = bead_width_mm(area, height.astype(np.float64)).astype(np.float32)
     if len(marks.width_line):
-        marked = _latest(marks.width_line, marks.width, program.moves.line)
+        marked = _held(_padded(marks.width), marks.width_line, program.moves.line)
         width = np.where(marked > 0, marked, width)
     width[~beads] = np.nan
     return width

@@ -158,7 +158,7 @@ def chains_of(
     closed = near | coasted
     closed &= (gap <= _SEAM_SHARE * length) & (end - first > 2) & (np.abs(area) > 1e-6)
     closed[closed] &= _winds_once(segments, first[closed], end[closed], width_mm)
-    # Loops of one file have one seam; what leaves much more open is a path that happens to end near its start.
+    # Loops of one file have one seam; what leaves much more open happens to end near its start.
     usual = np.median(gap[closed & near]) if np.any(closed & near) else 0.0
     closed &= coasted | (gap <= max(_SEAM_TIMES * usual, _SEAM_LEAST * width_mm))
     box = (
@@ -194,8 +194,10 @@ def _reaches(program: Program, last: I8, x: F8, y: F8) -> Bool:
 
 
 def dry_path(moves: Moves, last: int, start: F8) -> F8:
-    """(n, 2) where the nozzle goes dry behind row `last` until it is back at `start` (x, y), that end left out;
-    empty if it does not go there at once."""
+    """(n, 2) points the nozzle passes dry behind row `last` until it is back at `start` (x, y).
+
+    Empty if it does not go there at once.
+    """
     ends = slice(last + 1, last + 1 + _COASTING_MOVES)
     points = np.column_stack([moves.x[ends], moves.y[ends]])
     pushed = np.flatnonzero(moves.e[ends] > 0)

@@ -123,9 +123,10 @@ def _across(paths: Paths, loops: I8, parent: I8) -> F8:
 
 
 def _breadth(paths: Paths, loops: I8) -> F8:
-    """Short side of the rectangle that has a loop's area and length, mm; a quarter of its length if rounder."""
+    """Short side of the rectangle with a loop's area and length, mm; a quarter of its length if rounder."""
     area, length = np.abs(paths.chains.area_mm2[loops]), paths.chains.length_mm[loops]
-    return length / 4 - np.sqrt(np.maximum(length**2 / 16 - area, 0.0))
+    short: F8 = length / 4 - np.sqrt(np.maximum(length**2 / 16 - area, 0.0))
+    return short
 
 
 def _beside_air(paths: Paths, loops: I8, parent: I8, filled: Bool, across: F8) -> Bool:
@@ -217,5 +218,6 @@ def _neighboured(paths: Paths, runs: I8, face: I8) -> tuple[F8, F8]:
         near &= overlap > 0.3 * np.minimum(length[a], length[b])
         beside[a[near]] = True
         beside[b[near]] = True
-    told = np.bincount(owner, length, minlength=len(runs))
-    return told, np.bincount(owner[beside], length[beside], minlength=len(runs))
+    told = np.bincount(owner, length, minlength=len(runs)).astype(np.float64)
+    dense = np.bincount(owner[beside], length[beside], minlength=len(runs)).astype(np.float64)
+    return told, dense

@@ -108,7 +108,7 @@ def thin_mask(polygon: Polygon, points: F8, thickness_mm: float) -> Bool:
 
 @lru_cache(maxsize=_CACHED_LAYERS)
 def opened(polygon: Polygon, thickness_mm: float) -> shapely.Geometry:
-    """The polygon without what is thinner than `thickness_mm`: inset by half of it, then offset by as much."""
+    """The polygon without what is thinner than `thickness_mm`: inset by half of it, then offset back."""
     half = max(thickness_mm - _THIN_SLACK_MM, 0.0) / 2
     inner = shapely.buffer(polygon, -half, join_style="mitre", mitre_limit=_THIN_MITRE_LIMIT)
     # A trifle more than it was inset, so that points on the very edge are covered.
@@ -124,8 +124,8 @@ def _own_rows(plate: Plate, layer: int, rows: NDArray[np.generic] | None) -> I8:
     if plate.layers.raft[layer]:
         keep[:] = False
     if rows is not None:
-        chosen = rows if rows.dtype == np.bool_ else np.isin(np.arange(first, last), rows)
-        keep &= chosen[first:last] if rows.dtype == np.bool_ else chosen
+        chosen = np.isin(np.arange(first, last), rows) if rows.dtype != np.bool_ else rows[first:last]
+        keep &= chosen.astype(np.bool_)
     return np.flatnonzero(keep) + first
 
 
@@ -201,9 +201,7 @@ def _polygons(
     """Polygons of centre lines. data : the points of all lines, one after the other. doubtful : a line that
     is outermost only if no other stands close around it."""
     lines = np.split(np.frombuffer(data).reshape(-1, 2), np.cumsum(counts)[:-1])
-    rings = [
-        (Polygon(p), w, d) for p, w, c, d in zip(lines, widths, closed, doubtful, strict=True) if c
-    ]
+    rings = [(Polygon(p), w, d) for p, w, c, d in zip(lines, widths, closed, doubtful, strict=True) if c]
     open_lines = [(p, w) for p, w, c in zip(lines, widths, closed, strict=True) if not c and len(p) > 1]
     strips = []
     for points, w in _end_to_end(open_lines):
@@ -213,7 +211,7 @@ def _polygons(
             rings.append((_centre_ring(points, strip, w, gap), w, False))
         else:
             strips.append(strip)
-    return tuple([*_nested([r for r in rings if not r[0].is_empty]), *strips])
+    return (*_nested([r for r in rings if not r[0].is_empty]), *strips)
 
 
 def _centre_ring(points: F8, strip: Polygon, w: float, gap: float) -> Polygon:
@@ -319,4 +317,3 @@ def _owner(polygons: list[Polygon], x: F8, y: F8) -> I8:
         shapely.prepare(polygon)
         owner[at[shapely.intersects_xy(polygon, x[at], y[at])]] = k
     return owner
-

@@ -135,7 +135,7 @@ def _levels(moves: Moves, rows: _Rows, layer_height_mm: float | None) -> F8:
 
 
 def _onto_the_bed(moves: Moves, rows: _Rows, level: F8, part: slice) -> None:
-    """Join a spiral's first turn with a first layer that has nothing below it (a skirt): both lie on the bed."""
+    """Join a spiral's first turn with a first layer that is not below it (a skirt): both lie on the bed."""
     base = rows.z0[part.start]
     below = np.flatnonzero(np.abs(level[: part.start] - base) <= SAME_Z_MM)
     if len(below) == 0 or below[0] != 0:
@@ -197,7 +197,7 @@ def _spiral(moves: Moves, rows: _Rows, part: slice, layer_height_mm: float | Non
 
 def _layer_starts(level: F8) -> I8:
     """Which of the stretches at one level begin a layer; the others go on with the layer before."""
-    starts = []
+    starts: list[int] = []
     first = top = float("nan")
     values = level.tolist()
     for k, z in enumerate(values):
@@ -237,7 +237,5 @@ def _raft(moves: Moves, row: I8, begin: I8, level: F8) -> Bool:
 
 
 def _surrounds(x: F8, y: F8, outer: slice, inner: slice) -> bool:
-    return all(
-        c[outer].min() < c[inner].min() - _RAFT_MARGIN_MM and c[outer].max() > c[inner].max() + _RAFT_MARGIN_MM
-        for c in (x, y)
-    )
+    low = all(c[outer].min() < c[inner].min() - _RAFT_MARGIN_MM for c in (x, y))
+    return low and all(c[outer].max() > c[inner].max() + _RAFT_MARGIN_MM for c in (x, y))

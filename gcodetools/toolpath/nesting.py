@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -105,4 +107,4 @@ def _slices(count: I8) -> list[slice]:
     while cuts[-1] < len(count):
         base = total[cuts[-1] - 1] if cuts[-1] else 0
         cuts.append(max(cuts[-1] + 1, int(np.searchsorted(total, base + _CHUNK))))
-    return [slice(a, min(b, len(count))) for a, b in zip(cuts, cuts[1:], strict=False)]
+    return [slice(a, min(b, len(count))) for a, b in pairwise(cuts)]

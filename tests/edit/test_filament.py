@@ -124,7 +124,8 @@ def test_relative_words_since_the_last_absolute_one_count(plate_of, write):
 def test_behind_a_bracket_the_counter_is_set_outside_it(plate_of, write):
     lines = ["EXCLUDE_OBJECT_START NAME=a", "G1 X0 Y0 F6000", "G1 X10 Y0 E0.4",
              "EXCLUDE_OBJECT_END NAME=a",
-             "EXCLUDE_OBJECT_START NAME=b", "G1 X20 Y0", "G1 X30 Y0 E0.8", "EXCLUDE_OBJECT_END NAME=b"]  # fmt: skip
+             "EXCLUDE_OBJECT_START NAME=b", "G1 X20 Y0", "G1 X30 Y0 E0.8",
+             "EXCLUDE_OBJECT_END NAME=b"]  # fmt: skip
     assert flown(plate_of, write, lines, {0: 1.05, 1: 1.05}, ABSOLUTE)[2:] == [
         "G1 X10 Y0 E0.42000",
         "EXCLUDE_OBJECT_END NAME=a",

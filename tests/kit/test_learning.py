@@ -217,15 +217,19 @@ def test_the_drawing_has_three_layers_a_labelled_grid_and_numbered_areas() -> No
 
 
 def test_a_drawing_shows_a_point_where_the_grid_says() -> None:
-    """The grid's lines for 0 and 10 give the scale; the square's corners must lie on them."""
-    svg = draw("t", [Row("r", (Panel("p", shapely.box(0, 0, 10, 10)),))])
-    root = ET.fromstring(svg.encode())
-    at = {n.text: (float(n.get("x", 0)), n.get("text-anchor")) for n in root.iter(f"{SVG}text")}
-    (path,) = [n.get("d", "") for n in root.iter(f"{SVG}path") if n.get("fill-rule")]
-    corners = np.array(re.findall(r"([\d.]+) ([\d.]+)", path), float)
-    ten = [float(n.get("x", 0)) for n in root.iter(f"{SVG}text") if n.text == "10" and at["10"]]
-    assert corners[:, 0].max() == pytest.approx(min(ten, key=lambda x: abs(x - corners[:, 0].max())), abs=0.1)
-    assert np.ptp(corners[:, 0]) == pytest.approx(np.ptp(corners[:, 1]))
+    """A triangle with corners at round coordinates, and the places of the grid's numbers beside it."""
+    triangle = shapely.Polygon([(0, 0), (10, 0), (4, 6)])
+    root = ET.fromstring(draw("t", [Row("r", (Panel("p", triangle),))]).encode())
+    across, up = {}, {}
+    for node in root.iter(f"{SVG}text"):
+        if re.fullmatch(r"-?[\d.]+", node.text or "") and node.get("font-size") == "10":
+            side = across if node.get("text-anchor") == "middle" else up
+            side[float(node.text or 0)] = float(node.get("x" if side is across else "y", 0))
+    (path,) = [node.get("d", "") for node in root.iter(f"{SVG}path") if node.get("fill-rule")]
+    corners = np.array(re.findall(r"([\d.]+) ([\d.]+)", path), float)[:3]
+    base = 3.5  # numbers stand a little below their line
+    want = [(across[x], up[y] - base) for x, y in ((0, 0), (10, 0), (4, 6))]
+    assert corners.tolist() == [pytest.approx(pair, abs=0.1) for pair in want]
 
 
 def test_sections_of_a_kit_show_every_region_and_nothing_active() -> None:

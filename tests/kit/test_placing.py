@@ -247,6 +247,16 @@ def test_feet_that_are_joined_above_are_one_instance(labelled: bool) -> None:
         assert_where_drawn(pose, spot)
 
 
+def test_a_part_inside_the_hole_of_another_is_its_own() -> None:
+    ring = shapely.Point(0, 0).buffer(24).difference(shapely.Point(0, 0).buffer(19))
+    spots = Placement(solid_part(ring, "ring"), 100, 100), Placement(solid_part(SMALL), 100, 100)
+    kit = kit_of(("ring", found_by(ring, symmetry=360)), ("bracket", found_by(SMALL)))
+    placed = place(kit, plate_of(*spots))
+    assert [pose.part for pose in placed.poses] == ["ring", "bracket"]
+    outer, inner = placed.poses
+    assert not set(outer.rows.tolist()) & set(inner.rows.tolist())
+
+
 def test_specks_in_the_air_stay_with_their_part(samples: object) -> None:
     """A real boat has loops of 0.1 mm2 that touch nothing below."""
     plate = Plate.read(samples / "B2-fast.gcode")  # type: ignore[operator]

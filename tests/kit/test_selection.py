@@ -172,6 +172,42 @@ def test_arcs_are_cut_at_the_angle_of_the_wedge() -> None:
     assert found["quarter"] == pytest.approx(found["all"] / 4, rel=0.01)
 
 
+# A round arm with a lug on one side: no turn or mirror image of it is alike.
+ARM = shapely.union_all(
+    [shapely.Point(0, 0).buffer(10, quad_segs=24).difference(shapely.box(-1, -20, 20, 0)),
+     shapely.box(-12, 1, -8, 4)]
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("turn", "mirrored"), [(0.0, False), (70.0, False), (0.0, True), (250.0, True)])
+def test_arcs_of_turned_and_mirrored_parts_are_cut_where_shapely_cuts_their_chords(
+    turn: float, mirrored: bool
+) -> None:
+    spot = Placement(Part("arm", 0.4, Bands(((0.4, ARM),))), 100, 110, turn, mirrored)
+    plate = Plate.from_bytes(make("B", parts=[spot], labelled=False, arcs=True).data, "arm")
+    outline = tuple(map(tuple, shapely.get_coordinates(ARM.exterior)[:-1].tolist()))
+    found = schema.FoundBy(outline=(outline,), mirrored="allowed")
+    kit = schema.Kit("test", (), {"arm": schema.Part(found, {"all": schema.Region(EVERYWHERE)})})
+    (pose,) = place(kit, plate).poses
+    arcs = plate.program.arcs
+    mine = np.flatnonzero(np.isin(arcs.row, pose.rows))
+    assert len(mine) > 4
+    box = shapes.Box(x=(-7.0, 3.0), y=(2.0, 30.0))
+    hit = select(plate, pose, schema.Region(box), "box")
+    t = np.linspace(0, 1, 400)
+    for k in mine.tolist():
+        angle = arcs.begin[k] + arcs.sweep[k] * t
+        bx, by = arcs.cx[k] + arcs.radius[k] * np.cos(angle), arcs.cy[k] + arcs.radius[k] * np.sin(angle)
+        # The stand of the part by hand: shift, turn back, mirror.
+        c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+        x, y = c * (bx - 100) + s * (by - 110), -s * (bx - 100) + c * (by - 110)
+        chords = shapely.LineString(np.column_stack([-x if mirrored else x, y]))
+        want = chords.intersection(shapely.box(-7, 2, 3, 30)).length
+        on = hit.selection.row == arcs.row[k]
+        got = (hit.selection.t1 - hit.selection.t0)[on].sum() * plate.beads.length_mm[arcs.row[k]]
+        assert got == pytest.approx(want, abs=0.02)
+
+
 def test_thin_walls_are_found_by_their_thickness() -> None:
     """Of the elbow (legs 6 and 4 mm wide) the one of 4 mm is thinner than 5, and no corner of the other."""
     plate, pose = elbow(37.0, False, 1.0)

@@ -168,6 +168,17 @@ def test_faces_are_inclusive_and_the_complement_leaves_them_out() -> None:
     assert len(stretches(compile_solid(shapes.Prism(polygon=L_SHAPE)), edge)[0]) == 1
 
 
+@given(start=st.floats(-360, 360), span=st.floats(1, 359), away=st.floats(0.5, 50))
+def test_both_edges_of_a_wedge_are_inside_whatever_their_angle(
+    start: float, span: float, away: float
+) -> None:
+    wedge = shapes.Wedge(centre=(0.0, 0.0), radius=(0.0, 60.0), angle_deg=(start, start + span))
+    angle = np.radians([start, start + span, start - 0.1, start + span + 0.1])
+    points = np.column_stack([away * np.cos(angle), away * np.sin(angle), np.zeros(4)])
+    inside = compile_solid(wedge).contains(points, np.ones(4, np.int32)).tolist()
+    assert inside == [True, True, False, False]
+
+
 def test_layers_are_counted_inclusive_and_cut_nothing() -> None:
     solid = compile_solid(shapes.Slab(layers=(2, 4)))
     ends = np.zeros((5, 3)), np.ones((5, 3))

@@ -1,0 +1,83 @@
+"""A command line to call in-process, small demo plates and the demo's kit in a folder of their own."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gcodetools.cli.main import status_of
+from gcodetools.demo.kit import hoophouse_kit
+from gcodetools.demo.maker import Placement, make
+
+# One of each kind of region that matters, few layers: two keys (24 layers) and a hook (120).
+SMALL = (
+    Placement("wedge-key-snug", 60, 110),
+    Placement("wedge-key-snug", 90, 110),
+    Placement("shelf-hook", 130, 110),
+)
+KEYS = SMALL[:2]
+
+
+@lru_cache(maxsize=16)
+def plate_bytes(parts: Sequence[Placement] = SMALL, convention: str = "B", **options: object) -> bytes:
+    return make(convention, parts=parts, **options).data  # type: ignore[arg-type]
+
+
+@dataclass
+class Ran:
+    """What a run said and how it ended."""
+
+    status: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        record: dict[str, Any] = json.loads(self.out)
+        return record
+
+    @property
+    def first(self) -> str:
+        """First line on standard error that is no warning: an error's cause."""
+        lines = [line for line in self.err.splitlines() if not line.startswith("warning: ")]
+        return lines[0] if lines else ""
+
+
+Run = Callable[..., Ran]
+
+
+@pytest.fixture
+def run(capfd: pytest.CaptureFixture[str]) -> Run:
+    """Run the command line in this process; a traceback on either stream fails the test."""
+
+    def call(*args: object) -> Ran:
+        capfd.readouterr()
+        status = status_of([str(arg) for arg in args])
+        out, err = capfd.readouterr()
+        assert "Traceback" not in out + err
+        assert "gcodetools" not in out + err
+        return Ran(status, out, err)
+
+    return call
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with `plate.gcode` (SMALL) and `hoophouse.kit.yaml`; the current one, so that names stay short."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("BEADWRIGHT_KIT", raising=False)
+    (tmp_path / "plate.gcode").write_bytes(plate_bytes())
+    (tmp_path / "hoophouse.kit.yaml").write_text(hoophouse_kit(), encoding="utf-8")
+    return tmp_path
+
+
+@pytest.fixture
+def made() -> Callable[..., bytes]:
+    """`plate_bytes`: plates made once."""
+    return plate_bytes
