@@ -12,9 +12,20 @@ from typing import Any, TypeVar
 
 import click
 
-from gcodetools.errors import StrictWarning, UsageError
+from gcodetools.cli.layout import Paper
+from gcodetools.errors import CannotWrite, StrictWarning, UsageError
 
-__all__ = ["Output", "common", "file_argument", "kit_option", "profile_options", "subset_options"]
+__all__ = [
+    "Output",
+    "common",
+    "file_argument",
+    "kit_option",
+    "profile_options",
+    "subset_options",
+    "wants_colour",
+]
+
+Show = Callable[[dict[str, Any], Paper], None]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -98,6 +109,7 @@ class Output:
             raise UsageError("--json and `-o -` both want standard output", "Give -o a file name.")
         self.as_json, self.quiet, self.verbose, self.log, self.strict = as_json, quiet, verbose, log, strict
         self.warnings: list[str] = []
+        self._write_log("begin")
         self._began = time.monotonic()
         self._shown = False
 
@@ -116,9 +128,11 @@ class Output:
         StrictWarning : there is one and `--strict` was given.
         """
         for sentence in dict.fromkeys(sentences):
-            self.warn(sentence)
+            if sentence not in self.warnings:
+                self.warn(sentence)
         if self.strict and self.warnings:
-            raise StrictWarning(f"{len(self.warnings)} warning(s) and --strict", "Nothing was written.")
+            count = "one warning" if len(self.warnings) == 1 else f"{len(self.warnings)} warnings"
+            raise StrictWarning(f"{count} and --strict; nothing was written", "See above what is warned of.")
 
     def progress(self, stage: str) -> None:
         """Name the stage of a long job on a terminal; short jobs stay silent."""
@@ -134,23 +148,37 @@ class Output:
             self._shown = False
 
     def _write_log(self, sentence: str) -> None:
-        if self.log is not None:
-            stamp = time.strftime("%Y-%m-%dT%H:%M:%S")
+        if self.log is None:
+            return
+        stamp = time.strftime("%Y-%m-%dT%H:%M:%S")
+        try:
             with self.log.open("a", encoding="utf-8") as file:
                 file.write(f"{stamp} {sentence}\n")
+        except OSError as error:
+            reason = error.strerror or type(error).__name__
+            raise CannotWrite(f"--log {self.log}: can't write: {reason}", "Name another file.") from None
 
-    def record(self, record: dict[str, Any], show: Callable[[dict[str, Any]], None]) -> None:
-        """Print the record as JSON, or by `show` unless quiet."""
-        self._finish_progress()
+    def prepared(self, record: dict[str, Any], show: Show) -> str:
+        """What `say` is to print: JSON, or the text that `show` writes, or nothing if quiet."""
         if self.as_json:
-            click.echo(json.dumps(record, ensure_ascii=False, allow_nan=False))
-        elif not self.quiet:
-            show(record)
+            return json.dumps(record, ensure_ascii=False, allow_nan=False)
+        if self.quiet:
+            return ""
+        paper = Paper(colour=wants_colour(), verbose=self.verbose)
+        show(record, paper)
+        return paper.text
+
+    def say(self, text: str) -> None:
+        """Print on standard output."""
+        self._finish_progress()
+        if text:
+            click.echo(text)
+
+    def record(self, record: dict[str, Any], show: Show) -> None:
+        """Print the record as JSON, or by `show` unless quiet."""
+        self.say(self.prepared(record, show))
 
 
 def wants_colour() -> bool:
     """Colour only on a terminal, never where NO_COLOR is set."""
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-
-
-__all__ += ["wants_colour"]
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"

@@ -32,8 +32,8 @@ Bool = NDArray[np.bool_]
 
 POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
-_GAP_LINES = 30
-_FULL_SHARE = 0.5  # reading windows costs more than reading everything from here on
+_GAP_LINES = 12
+_FULL_SHARE = 0.6  # reading windows costs more than reading everything from here on
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,24 +173,19 @@ def _windowed_text(program: Program, output: bytes, mapped: I8, first: I8, last:
     starts = _output_starts(output)
     seeds, seed_lines = _seeds(program, first, last)
     seed_end = np.cumsum(seeds.length)
-    seed_begin = seed_end - seeds.length
-    parts, shift, at = [], np.empty(len(first), np.int64), 0
+    # Lines inserted before a window's first line belong to it.
+    previous = np.where(first > 0, mapped[np.maximum(first - 1, 0)] + 1, 0)
+    begin, end = previous, mapped[last]
+    lines_before = np.cumsum(seed_lines + (end - begin)) - (end - begin)
+    shift = lines_before + (mapped[first] - begin)
     view = seeds.data.tobytes()
-    for k in range(len(first)):
-        a, b = mapped[first[k]], mapped[last[k]]
-        # Lines inserted before the window's first line belong to it.
-        a -= _inserted_before(mapped, int(first[k]))
-        body = output[starts[a] : starts[b]]
-        parts += [view[seed_begin[k] : seed_end[k]], body, b"" if body.endswith(b"\n") else b"\n"]
-        at += int(seed_lines[k])
-        shift[k] = at + (mapped[first[k]] - a)
-        at += int(b - a)
+    columns = (seed_end - seeds.length, seed_end, starts[begin], starts[end])
+    parts = [
+        piece
+        for a, b, c, d in zip(*(column.tolist() for column in columns), strict=True)
+        for piece in (view[a:b], output[c:d])
+    ]
     return b"".join(parts), shift
-
-
-def _inserted_before(mapped: I8, line: int) -> int:
-    previous = mapped[line - 1] + 1 if line else 0
-    return int(mapped[line] - previous)
 
 
 def _output_starts(output: bytes) -> I8:

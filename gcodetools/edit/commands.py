@@ -103,7 +103,7 @@ def _walk(
 
 
 def _first_piece(context: Context, rows: I8) -> I8:
-    return np.searchsorted(context.draft.row, rows)
+    return context.draft.first[rows].astype(np.int64)
 
 
 def _replace(

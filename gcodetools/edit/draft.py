@@ -60,6 +60,7 @@ class Draft:
     """Pieces of the plate's moves and what is wanted for each.
 
     row, t0, t1 : (p,) every row, or its pieces in order where it is cut; fractions of the path.
+    first : (m + 1,) the first piece of each row, and p.
     feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it.
     nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
     base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown.
@@ -80,6 +81,11 @@ class Draft:
     holds: list[Hold] = field(default_factory=list)
     rests: list[Rest] = field(default_factory=list)
     asked: dict[tuple[object, int, int, int], tuple[str, float, float]] = field(default_factory=dict)
+    first: I4 = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        ends = np.flatnonzero(self.t0 == 0.0)
+        self.first = np.append(ends, len(self.row)).astype(np.int32)
 
     @classmethod
     def of(cls, plate: Plate, cut_row: I8 | None = None, cut_t: F8 | None = None) -> Draft:
@@ -95,9 +101,8 @@ class Draft:
 
     def pieces_in(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
         """Indices of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""
-        first = np.searchsorted(self.row, row, side="left")
-        last = np.searchsorted(self.row, row, side="right")
-        count = last - first
+        first = self.first[row]
+        count = self.first[row + 1] - first
         piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
         middle = (self.t0[piece] + self.t1[piece]) / 2
         inside = (middle >= np.repeat(t0, count)) & (middle <= np.repeat(t1, count))

@@ -28,8 +28,8 @@ def wanted_problems(draft: Draft, other: Program, rows: I8, at: I8, starts: I8) 
     rows : (k,) rows of the original. at : (k,) the row of `other` that survives of each; where a row was cut
     its other pieces stand right before. starts : indices into `rows` before which something was left out.
     """
-    first = np.searchsorted(draft.row, rows, side="left")
-    count = np.searchsorted(draft.row, rows, side="right") - first
+    first = draft.first[rows].astype(np.int64)
+    count = draft.first[rows + 1] - first
     owner = np.repeat(np.arange(len(rows)), count)
     nth = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     piece = first[owner] + nth

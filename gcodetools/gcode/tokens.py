@@ -172,15 +172,18 @@ def _without_comments(at: I8, kind: U1, newline: I8) -> tuple[I8, U1, I8, NDArra
     line = np.searchsorted(newline, opener).astype(np.int32)
     first = np.flatnonzero(np.diff(line, prepend=-1))
     comment_line, comment_first = line[first], opener[first]
-    inside = np.zeros(len(kind) + 1, np.int8)
     if np.any(kind[comment_first] == _OPEN):
+        inside = np.zeros(len(kind) + 1, np.int8)
         begins, ends = _spans_with_parentheses(kind, newline, opener, line)
         inside[begins + 1] += 1
         np.subtract.at(inside, ends, 1)
+        keep = np.cumsum(inside[:-1], dtype=np.int8) == 0
     else:
-        inside[comment_first + 1] += 1
-        inside[newline[comment_line]] -= 1
-    keep = np.cumsum(inside[:-1], dtype=np.int8) == 0
+        # Semicolons alone: of each line what stands up to the first, and the line end.
+        last = np.full(len(newline), len(kind), np.int32)
+        last[comment_line] = comment_first
+        keep = np.arange(len(kind), dtype=np.int32) <= np.repeat(last, np.diff(newline, prepend=-1))
+        keep[newline] = True
     kept = np.flatnonzero(keep)
     kept_kind = kind[kept]
     return at[kept], kept_kind, np.flatnonzero(kept_kind == _NEWLINE), comment_line, at[comment_first]

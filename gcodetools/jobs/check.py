@@ -7,6 +7,7 @@ from typing import Any
 
 from gcodetools.documents import profiles
 from gcodetools.gcode.files import write_atomic
+from gcodetools.jobs.records import Approve, unopposed, without_nulls
 from gcodetools.kit.drawing import draw_sections
 from gcodetools.kit.schema import Kit, load_kits, resolve_treatment
 from gcodetools.treat.order import BUILT
@@ -14,8 +15,12 @@ from gcodetools.treat.order import BUILT
 __all__ = ["check_kit"]
 
 
-def check_kit(paths: tuple[Path, ...], drawing: Path | None) -> tuple[dict[str, Any], list[str]]:
+def check_kit(
+    paths: tuple[Path, ...], drawing: Path | None, approve: Approve = unopposed
+) -> tuple[dict[str, Any], list[str]]:
     """Record and warnings of a kit; with `drawing` an SVG of its sections is written there.
+
+    approve : see `records.Approve`.
 
     Raises
     ------
@@ -65,10 +70,11 @@ def check_kit(paths: tuple[Path, ...], drawing: Path | None) -> tuple[dict[str, 
         "machine": kit.machine,
         "parts": parts,
     }
+    approve(warnings)
     if drawing is not None:
         write_atomic(drawing, draw_sections(kit).encode())
         record["drawing"] = str(drawing)
-    return record, warnings
+    return without_nulls(record), warnings
 
 
 def _check_profiles(kit: Kit) -> None:

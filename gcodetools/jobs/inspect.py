@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from gcodetools.edit.record import already_treated
 from gcodetools.gcode.arrays import present
 from gcodetools.jobs.apply import Options, read_plate
-from gcodetools.jobs.sources import Profiles, estimate, instance_numbers, profiles_for
+from gcodetools.jobs.bed import off_bed
+from gcodetools.jobs.records import estimate, without_nulls
+from gcodetools.jobs.sources import Profiles, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.kit.selection import RegionHit, not_met, select
@@ -57,14 +59,17 @@ def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict
     if plate.totals.time_s is not None:
         record["time_in_file_s"] = plate.totals.time_s
     record["filament"] = _filament(plate, filament(plate), profiles)
+    poses: tuple[Pose, ...] = ()
     if kit is not None:
         placed = place(kit, plate)
         warnings += placed.warnings
-        record["parts"] = [_pose(pose) for pose in placed.poses]
+        poses = placed.poses
+        record["parts"] = [_pose(pose) for pose in poses]
         record["absent"] = list(placed.absent)
         record["regions"], missing = _regions(plate, kit, placed)
         warnings += missing
-    return record, warnings
+    warnings += off_bed(plate, profiles.machine, poses)
+    return without_nulls(record), warnings
 
 
 def _extrusion(plate: Plate) -> str:
@@ -204,7 +209,7 @@ def _pose(pose: Pose) -> dict[str, Any]:
         "instance": pose.instance,
         "x_mm": round(pose.x_mm, 3),
         "y_mm": round(pose.y_mm, 3),
-        "turn_deg": round(pose.turn_deg, 3),
+        "turn_deg": round(pose.turn_deg, 3) % 360.0,
         "fit_mm": round(pose.fit_mm, 3),
         "scale": round(pose.scale, 5),
         "mirrored": pose.mirrored,

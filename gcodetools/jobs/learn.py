@@ -7,13 +7,18 @@ from typing import Any
 
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import read_plate
+from gcodetools.jobs.records import Approve, unopposed, without_nulls
 from gcodetools.kit.learning import learn
 
 __all__ = ["learn_file"]
 
 
-def learn_file(path: Path, label: str | None, out: Path) -> tuple[dict[str, Any], list[str]]:
+def learn_file(
+    path: Path, label: str | None, out: Path, approve: Approve = unopposed
+) -> tuple[dict[str, Any], list[str]]:
     """Write a kit and its drawing (beside it, `.svg`); return record and warnings.
+
+    approve : see `records.Approve`.
 
     Raises
     ------
@@ -22,6 +27,8 @@ def learn_file(path: Path, label: str | None, out: Path) -> tuple[dict[str, Any]
     plate = read_plate(path)
     learnt = learn(plate, label)
     drawing = out.with_name(out.name.removesuffix(".yaml").removesuffix(".kit") + ".svg")
+    warnings = [*plate.program.warnings, *plate.warnings, *learnt.warnings]
+    approve(warnings)
     write_atomic(out, learnt.kit_text.encode())
     write_atomic(drawing, learnt.drawing.encode())
     record: dict[str, Any] = {
@@ -34,4 +41,4 @@ def learn_file(path: Path, label: str | None, out: Path) -> tuple[dict[str, Any]
         "height_mm": round(learnt.height_mm, 3),
         "thin_areas": learnt.areas,
     }
-    return record, list(learnt.warnings)
+    return without_nulls(record), warnings

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from pathlib import Path
-from typing import Any
 
 from gcodetools.documents import profiles
 from gcodetools.documents.fields import override
@@ -17,9 +14,8 @@ from gcodetools.errors import UsageError
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit
 from gcodetools.marks.settings import Settings
-from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Profiles", "Subset", "digest", "profiles_for"]
+__all__ = ["Profiles", "Subset", "digest", "instance_numbers", "profiles_for"]
 
 _FALLBACK_MATERIAL = "petg"
 
@@ -87,42 +83,52 @@ def _split_override(item: str) -> tuple[str, str, str]:
 
 @dataclass(frozen=True, slots=True)
 class Subset:
-    """Which instances a run treats. only : (glob, numbers or None) pairs. half : every second instance."""
+    """Which instances a run treats. only : (glob, numbers or None) pairs. half : every second of them."""
 
     only: tuple[tuple[str, frozenset[int] | None], ...] = ()
     half: bool = False
-    skipped: list[str] = field(default_factory=list)
 
     @classmethod
     def parse(cls, text: str | None, half: bool = False) -> Subset:
-        """Read `film-clip#1,3` or `film-clip,hook#2`.
+        """Read `film-clip#1,3` or `film-clip,hook#2`; numbers behind a `#` go on until the next name.
 
         Raises
         ------
         UsageError : anything else.
         """
         pairs: list[tuple[str, frozenset[int] | None]] = []
-        for item in re.findall(r"[^,#]+(?:#\d+(?:,\d+)*)?|.+", text or ""):
-            name, sharp, numbers = item.strip(" ,").partition("#")
-            if not name or (sharp and not re.fullmatch(r"\d+(,\d+)*", numbers)):
+        for item in (text or "").split(",") if text is not None else []:
+            name, sharp, number = item.strip().partition("#")
+            if not sharp and name.isdecimal() and pairs and pairs[-1][1] is not None:
+                before, numbers = pairs.pop()
+                pairs.append((before, (numbers or frozenset()) | {int(name)}))
+            elif name and (not sharp or number.isdecimal()):
+                pairs.append((name.lower(), frozenset([int(number)]) if sharp else None))
+            else:
                 raise UsageError(
                     f"--only {text}: expected LABEL or LABEL#n,n", "For example --only film-clip#1,3."
                 )
-            chosen = frozenset(map(int, numbers.split(","))) if sharp else None
-            pairs.append((name.lower(), chosen))
         return cls(tuple(pairs), half)
 
     def holds(self, pose: Pose) -> bool:
-        """Whether this instance is meant."""
-        if self.half and pose.instance % 2 == 0:
-            return False
-        if not self.only:
-            return True
-        names = {pose.part.lower(), (pose.label or "").lower()}
-        return any(
-            any(fnmatchcase(name, glob) for name in names) and (chosen is None or pose.instance in chosen)
-            for glob, chosen in self.only
-        )
+        """Whether this instance is named, before every second is left out."""
+        return not self.only or any(_names(glob, chosen, pose) for glob, chosen in self.only)
+
+    def misses(self, poses: Iterable[Pose]) -> list[str]:
+        """What of `only` names no instance among `poses`."""
+        there = list(poses)
+        found = []
+        for glob, chosen in self.only:
+            for number in sorted(chosen) if chosen is not None else [None]:
+                numbers = None if number is None else frozenset([number])
+                if not any(_names(glob, numbers, pose) for pose in there):
+                    found.append(glob if number is None else f"{glob}#{number}")
+        return found
+
+
+def _names(glob: str, chosen: frozenset[int] | None, pose: Pose) -> bool:
+    names = {pose.part.lower(), (pose.label or "").lower()}
+    return any(fnmatchcase(name, glob) for name in names) and (chosen is None or pose.instance in chosen)
 
 
 def instance_numbers(part_instances: object, poses: list[Pose]) -> list[Pose]:
@@ -130,25 +136,3 @@ def instance_numbers(part_instances: object, poses: list[Pose]) -> list[Pose]:
     if part_instances == "all" or not isinstance(part_instances, tuple):
         return poses
     return [pose for pose in poses if pose.instance in part_instances]
-
-
-def file_name(plate: Plate) -> str:
-    """The plate's file name without its folder."""
-    return Path(plate.program.lines.name).name
-
-
-def estimate(best: float, low: float, high: float, source: str, basis: str = "modelled") -> dict[str, Any]:
-    """A number with its band, as every estimate is printed."""
-    low, high = min(low, high), max(low, high)
-    digits = 6
-    return {
-        "low": round(low, digits),
-        "best": round(best, digits),
-        "high": round(high, digits),
-        "basis": basis,
-        "coverage": 0.9,
-        "source": source,
-    }
-
-
-__all__ += ["estimate", "file_name", "instance_numbers"]

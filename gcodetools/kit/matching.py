@@ -219,7 +219,7 @@ def _judged(part: Outline, island: Outline, pose: _Pose, scale_within: float) ->
     residual = max(float(np.quantile(gap, 0.97)), float(other.max()))
     if residual > MAX_RESIDUAL_MM:
         return None
-    turn = round(float(np.degrees(pose.turn)) % 360.0, 6) % 360.0
+    turn = round(float(np.degrees(pose.turn)) % 360.0, 3) % 360.0
     x, y = float(pose.shift[0]), float(pose.shift[1])
     return Fit(x, y, turn, bool(pose.flip[0] < 0), pose.scale, pose.offset, residual)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +20,7 @@ from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["RegionHit", "Selection", "not_met", "overlaps", "select"]
+__all__ = ["RegionHit", "Selection", "not_met", "overlaps", "select", "select_all"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -29,6 +31,7 @@ _BEADS = {
 }
 _BEADS["any"] = _BEADS["perimeters"] + _BEADS["infill"]
 _OVERLAP_MM = 0.5
+_THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,22 +59,49 @@ class RegionHit:
 def select(plate: Plate, pose: Pose, region: Region, name: str) -> RegionHit:
     """Select the beads of a region. A bead is its centre line at mid-height of its layer; support, skirt,
     tower, wipe and travel never count."""
-    rows, layer = _rows(plate, pose, region)
+    return _select_in(plate, pose, {name: region})[name]
+
+
+def select_all(plate: Plate, poses: Sequence[Pose], regions: dict[str, Region]) -> list[dict[str, RegionHit]]:
+    """Every region of every pose of a part: one mapping from region names a pose.
+
+    The beads of a pose are brought into the part's frame once, and two poses are worked on at a time.
+    """
+    if len(poses) < 2:
+        return [_select_in(plate, pose, regions) for pose in poses]
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return list(pool.map(lambda pose: _select_in(plate, pose, regions), poses))
+
+
+def _select_in(plate: Plate, pose: Pose, regions: dict[str, Region]) -> dict[str, RegionHit]:
+    kinds = {region.beads for region in regions.values()}
+    rows, layer = _rows(plate, pose, kinds.pop() if len(kinds) == 1 else "any")
     paths = _paths(plate, pose, rows, layer)
-    solid = compile_solid(region.within, _ThinParts(plate, pose))
-    index, t0, t1 = stretches(solid, paths)
-    selection = Selection(rows[index], t0, t1)
-    if len(index) == 0:
-        return RegionHit(pose.part, pose.instance, name, region.role, selection, (0, 0), (0.0, 0.0))
-    hit, z = paths.layer[index], paths.p1[index, 2]
-    layers = (int(hit.min()), int(hit.max()))
-    return RegionHit(
-        pose.part, pose.instance, name, region.role, selection, layers, (float(z.min()), float(z.max()))
-    )
+    thin = _ThinParts(plate, pose)
+    found = {}
+    for name, region in regions.items():
+        index, t0, t1 = stretches(compile_solid(region.within, thin), paths)
+        if kinds and region.beads != "any":
+            keep = np.isin(plate.beads.feature[rows[index]], _BEADS[region.beads])
+            index, t0, t1 = index[keep], t0[keep], t1[keep]
+        found[name] = _hit(
+            pose, region, name, Selection(rows[index], t0, t1), layer[index], paths.p1[index, 2]
+        )
+    return found
 
 
-def _rows(plate: Plate, pose: Pose, region: Region) -> tuple[I8, NDArray[np.int32]]:
-    keep = np.isin(plate.beads.feature[pose.rows], _BEADS[region.beads])
+def _hit(
+    pose: Pose, region: Region, name: str, selection: Selection, layer: NDArray[np.int32], z: F8
+) -> RegionHit:
+    layers, heights = (0, 0), (0.0, 0.0)
+    if len(layer):
+        layers = (int(layer.min()), int(layer.max()))
+        heights = (float(z.min()), float(z.max()))
+    return RegionHit(pose.part, pose.instance, name, region.role, selection, layers, heights)
+
+
+def _rows(plate: Plate, pose: Pose, beads: str) -> tuple[I8, NDArray[np.int32]]:
+    keep = np.isin(plate.beads.feature[pose.rows], _BEADS[beads])
     return pose.rows[keep].astype(np.int64), pose.layer[keep]
 
 
@@ -130,7 +160,7 @@ class _ThinParts:
 
 def not_met(plate: Plate, pose: Pose, region: Region) -> str:
     """What was searched when a region meets no bead: layers, heights and box of the instance in its frame."""
-    rows, layer = _rows(plate, pose, region)
+    rows, layer = _rows(plate, pose, region.beads)
     if len(rows) == 0:
         return f"the instance has no beads of kind `{region.beads}`"
     paths = _paths(plate, pose, rows, layer)

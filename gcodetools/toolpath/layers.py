@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.gcode.program import ENDSTOP, Program
+from gcodetools.gcode.program import ENDSTOP, Moves, Program
 from gcodetools.marks.types import Marks
 from gcodetools.toolpath.beads import Layers
 from gcodetools.toolpath.levels import SAME_Z_MM, by_geometry, on_the_bed
@@ -67,7 +67,7 @@ def find(
     if len(marks.layer_line):
         return _by_marks(program, marks, beads, layer_height_mm)
     first, stop, raft = by_geometry(program, beads, layer_height_mm)
-    z, inner_rise = _heights_of(program.moves.z, beads, first, stop)
+    z, inner_rise = _heights_of(program.moves, beads, first, stop)
     stated = np.full(len(first), np.nan)
     line = program.moves.line[first] if len(first) else np.empty(0, np.int32)
     return _finished(line, first, stop, z, inner_rise, stated, raft, beads, layer_height_mm, "geometry")
@@ -77,7 +77,7 @@ def _by_marks(program: Program, marks: Marks, beads: Bool, layer_height_mm: floa
     moves = program.moves
     first = np.searchsorted(moves.line, marks.layer_line)
     stop = np.append(first[1:], len(moves))
-    z, inner_rise = _heights_of(moves.z, beads, first, stop)
+    z, inner_rise = _heights_of(moves, beads, first, stop)
     keep = np.flatnonzero(~np.isnan(z))
     if len(keep):
         keep = keep[np.concatenate([[True], np.abs(np.diff(z[keep])) > SAME_Z_MM])]
@@ -96,23 +96,31 @@ def _by_marks(program: Program, marks: Marks, beads: Bool, layer_height_mm: floa
     )
 
 
-def _heights_of(z: F8, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]:
-    """Median z of each layer's beads, and how far they rise inside it; NaN where it has none."""
+def _heights_of(moves: Moves, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]:
+    """z that half of each layer's bead length lies below, and how far z rises inside it; NaN without beads."""
     middle, rise = np.full(len(first), np.nan), np.full(len(first), np.nan)
     rows = np.flatnonzero(beads)
     low, high = np.searchsorted(rows, first), np.searchsorted(rows, stop)
     filled = np.flatnonzero(high > low)
     if len(filled) == 0:
         return middle, rise
-    heights = z[rows[: high[filled[-1]]]]
+    rows = rows[: high[filled[-1]]]
+    heights = moves.z[rows]
     low, high = low[filled], high[filled]
     rise[filled] = np.maximum.reduceat(heights, low) - np.minimum.reduceat(heights, low)
     # In a layer of one height any bead tells it.
     middle[filled] = heights[(low + high - 1) // 2]
     for k in np.flatnonzero(rise[filled] > SAME_Z_MM).tolist():
-        inside = heights[low[k] : high[k]]
-        middle[filled[k]] = np.partition(inside, (len(inside) - 1) // 2)[(len(inside) - 1) // 2]
+        middle[filled[k]] = _half_below(moves, rows[low[k] : high[k]])
     return middle, rise
+
+
+def _half_below(moves: Moves, rows: I8) -> float:
+    before = np.maximum(rows - 1, 0)
+    length = np.hypot(moves.x[rows] - moves.x[before], moves.y[rows] - moves.y[before])
+    order = np.argsort(moves.z[rows], kind="stable")
+    total = np.cumsum(length[order])
+    return float(moves.z[rows[order[np.searchsorted(total, total[-1] / 2)]]])
 
 
 def _finished(
@@ -167,6 +175,9 @@ def _thickness(z: F8, falls: Bool, inner_rise: F8, raft: Bool, layer_height_mm: 
     if nominal <= 0:
         nominal = float(z[0]) if z[0] > SAME_Z_MM else _DEFAULT_HEIGHT_MM
     above_raft = np.concatenate([[False], raft[:-1] & ~raft[1:]])
-    spiral = inner_rise > nominal / 2
-    odd = ~rising | above_raft | spiral | (starts & (z < _PRESSED * nominal))
+    spiral = inner_rise > nominal / 4
+    # The layer after the first above a raft may stand close to it: the first is let down onto the raft.
+    second = np.concatenate([[False], above_raft[:-1]])
+    pressed = (starts | second) & (step < _PRESSED * nominal)
+    odd = ~rising | above_raft | spiral | pressed
     return np.where(odd, nominal, step)

@@ -26,8 +26,10 @@ _BED_SHARE = 1.5  # objects of one plate may start with first layers that differ
 _PRIMING_BEADS = 16  # a start code draws a line or two; a first layer has a skirt or walls
 _PRIMING_FLOW = 2.2  # and pushes this many times the filament of the print's beads a millimetre
 _PRIMING_AWAY_MM = 5.0
+_LINE_MM = 0.8  # area over length: two lines a millimetre apart have half of one
 _SPIRAL_BEADS = 8
 _SPIRAL_RISE = 1.5  # layers; a ramp at a seam climbs one at most
+_PASSES_MM = 1.0  # a spiral's turns stand over each other; an overhang shifts them by less
 _UNKNOWN_HEIGHT_MM = 0.3  # to tell a spiral where nothing states a layer height; common practice, no source
 _BESIDE_MM = 0.6  # a spiral's first turn stands this close over the walls of a bottom; a skirt is farther off
 _RAFT_LAYERS = 8
@@ -103,8 +105,13 @@ def _usual_flow(moves: Moves, row: I8) -> float:
 
 
 def _apart(x: F8, y: F8, z: F8, k: int, x0: F8, y0: F8) -> bool:
-    """Whether the first k beads stand off from all later ones, of which there is more than one layer."""
-    if z[k:].max() - z[k:].min() <= SAME_Z_MM:
+    """Whether the first k beads are lines at one height that stand off from all later ones, of which there is
+    more than one layer. A loop is no such line: it holds more area than one drawn to and fro."""
+    if z[k:].max() - z[k:].min() <= SAME_Z_MM or z[:k].max() - z[:k].min() > SAME_Z_MM:
+        return False
+    dx, dy = x[:k] - x0[:k], y[:k] - y0[:k]
+    area = abs(float(((x0[:k] - x0[0]) * dy - (y0[:k] - y0[0]) * dx).sum())) / 2
+    if area > _LINE_MM * float(np.hypot(dx, dy).sum()):
         return False
     for begin, end in ((x0[:k], x), (y0[:k], y)):
         low, high = min(begin.min(), end[:k].min()), max(begin.max(), end[:k].max())
@@ -179,20 +186,51 @@ def turns(x: F8, y: F8) -> float:
 
 
 def _spiral(moves: Moves, rows: _Rows, part: slice, layer_height_mm: float | None) -> F8:
-    """Levels of a spiral's beads: its rise cut into turns.
+    """Levels of a spiral's beads: its rise cut into turns, as the path tells them (`_rise_a_turn`).
 
-    The rise a turn is counted from the path; the settings' layer height is taken where it agrees within half
-    a turn in fifty, since it is exact.
+    The settings' layer height is taken where it gives as many, within a turn in a hundred: it is exact.
     """
     row, z0, z1 = rows.row[part], rows.z0[part], rows.z1[part]
     base, rise = float(z0[0]), float(z1[-1] - z0[0])
-    before = row[0] - 1
-    count = turns(np.append(moves.x[before], moves.x[row]), np.append(moves.y[before], moves.y[row]))
-    height = rise / count if count > 0.5 else (layer_height_mm or _UNKNOWN_HEIGHT_MM)
-    if layer_height_mm and abs(rise / layer_height_mm - count) < 0.5 + 0.01 * count:
-        height = layer_height_mm
+    height = _rise_a_turn(moves, row, z0, z1)
+    if height is None or (
+        layer_height_mm and abs(rise / layer_height_mm - rise / height) < 0.5 + 0.01 * rise / height
+    ):
+        height = layer_height_mm or _UNKNOWN_HEIGHT_MM
     nth = np.ceil(np.maximum.accumulate((z0 + z1) / 2 - base) / height - 1e-6)
     return base + np.maximum(nth, 1.0) * height
+
+
+def _rise_a_turn(moves: Moves, row: I8, z0: F8, z1: F8) -> float | None:
+    """How far a spiral climbs a turn: a first count by its turning, made exact by where it passes over its
+    start again, after one turn, two, four and so on. None where it does not turn."""
+    x, y = np.append(moves.x[row[0] - 1], moves.x[row]), np.append(moves.y[row[0] - 1], moves.y[row])
+    count = turns(x, y)
+    if count < 0.5:
+        return None
+    height = float(z1[-1] - z0[0]) / count
+    nth = 1
+    while nth <= count - 0.5:
+        middle = (z0 + z1) / 2 - z0[0]
+        near = np.flatnonzero(np.abs(middle - nth * height) < height / 2)
+        passed = _height_over(x, y, z0, z1, near)
+        if passed is not None:
+            height = (passed - float(z0[0])) / nth
+        nth *= 2
+    return height
+
+
+def _height_over(x: F8, y: F8, z0: F8, z1: F8, pieces: I8) -> float | None:
+    """z at which one of the straight `pieces` of a path passes its first point, None if none comes near."""
+    if len(pieces) == 0:
+        return None
+    dx, dy = x[pieces + 1] - x[pieces], y[pieces + 1] - y[pieces]
+    square = np.maximum(dx**2 + dy**2, 1e-12)
+    t = np.clip(((x[0] - x[pieces]) * dx + (y[0] - y[pieces]) * dy) / square, 0.0, 1.0)
+    away = np.hypot(x[pieces] + t * dx - x[0], y[pieces] + t * dy - y[0])
+    best = int(np.argmin(away))
+    piece = int(pieces[best])
+    return float(z0[piece] + t[best] * (z1[piece] - z0[piece])) if away[best] < _PASSES_MM else None
 
 
 def _layer_starts(level: F8) -> I8:

@@ -16,8 +16,8 @@ from gcodetools.demo import maker
 from gcodetools.demo.maker import Made, Placement
 from gcodetools.jobs.apply import Applied, Options, apply_plate
 from gcodetools.kit.schema import Kit, kit_from_bytes
+from gcodetools.kit.stacks import split_stacks
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
 
 SMALL = (
@@ -117,14 +117,14 @@ class Probe:
 
 
 def _outline_of(plate: Plate) -> str:
-    """The first printed layer's largest island as an outline, its turns told apart by nothing but `symmetry`."""
-    first = int(np.flatnonzero(~plate.layers.raft)[0])
+    """The widest stack's first layer as an outline; `symmetry` is what the shape itself has."""
     own = [FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang", "solid", "sparse", "gap", "bridge")]
     beads = plate.beads
-    rows = np.flatnonzero((beads.layer == first) & np.isin(beads.feature, own))
-    shape = max((island.polygon for island in of_layer(plate, first, rows)), key=lambda p: p.area)
+    rows = np.flatnonzero((beads.layer >= 0) & np.isin(beads.feature, own))
+    rows = rows[~plate.layers.raft[beads.layer[rows]]]
+    shape = max((grown.footprint for grown in split_stacks(plate, rows)), key=lambda p: p.area)
     centre = shapely.get_coordinates(shape.envelope)[:-1].mean(axis=0)
-    rings = [shape.exterior, *shape.interiors]
+    rings = shapely.get_rings(shapely.get_parts(shape))
     text = ", ".join(
         "[" + ", ".join(f"[{x:.4f}, {y:.4f}]" for x, y in shapely.get_coordinates(r)[:-1] - centre) + "]"
         for r in rings
@@ -132,7 +132,7 @@ def _outline_of(plate: Plate) -> str:
     return f"{{outline: [{text}], symmetry: {_symmetry(shape)}}}"
 
 
-def _symmetry(shape: shapely.Polygon) -> int:
+def _symmetry(shape: shapely.Geometry) -> int:
     """Turns that leave the shape as it is, within a twentieth of its area."""
     for n in (4, 2, 3, 6):
         turned = shapely.affinity.rotate(shape, 360 / n, origin="centroid")

@@ -47,7 +47,8 @@ class Row:
 
     def cells(self) -> str:
         bound = f"{'≥' if self.at_least else '≤'} {self.limit:g}"
-        return f"| {self.what} | {self.ratio:.3g} | {bound} | {'yes' if self.kept else '**no**'} | {self.detail} |"
+        kept = "yes" if self.kept else "**no**"
+        return f"| {self.what} | {self.ratio:.3g} | {bound} | {kept} | {self.detail} |"
 
 
 # --- measured in a process of its own
@@ -102,8 +103,12 @@ def _peak_bytes() -> int:
 
 
 def _child(mode: str, repeats: int, pairs: list[str]) -> dict[str, object]:
-    """`time`: best seconds of each `job=file`, run in turn. `memory`: bytes of the first above the imports."""
+    """`time`: best seconds of each `job=file`, run in turn. `memory`: bytes of the first above the imports.
+    `files`: write the plates, `repeats` lines long."""
     warnings.simplefilter("ignore")
+    if mode == "files":
+        _write_files(Files.in_folder(Path(pairs[0])), repeats)
+        return {}
     jobs = [(JOBS[job], Path(file)) for job, _, file in (p.partition("=") for p in pairs)]
     if mode == "memory":
         import numpy  # noqa: F401
@@ -123,7 +128,7 @@ def _child(mode: str, repeats: int, pairs: list[str]) -> dict[str, object]:
 
 
 def _measured(mode: str, repeats: int, *pairs: tuple[str, Path]) -> dict[str, list[float]]:
-    spelled = [f"{job}={path}" for job, path in pairs]
+    spelled = [f"{job}={path}" if job else str(path) for job, path in pairs]
     command = [sys.executable, str(Path(__file__).resolve()), "--child", mode, str(repeats), *spelled]
     environment = {**os.environ, "PYTHONPATH": str(PROJECT)}
     done = subprocess.run(command, capture_output=True, text=True, env=environment, cwd=PROJECT, check=False)
@@ -135,6 +140,10 @@ def _measured(mode: str, repeats: int, *pairs: tuple[str, Path]) -> dict[str, li
 
 def _times(repeats: int, *pairs: tuple[str, Path]) -> list[float]:
     return _measured("time", repeats, *pairs)["seconds"]
+
+
+def _megabytes(memory: float, size: float) -> str:
+    return f"{memory / 1e6:.0f} MB over {size / 1e6:.0f} MB"
 
 
 def _memory(job: str, path: Path) -> float:
@@ -153,13 +162,15 @@ class Files:
     motion: Path
     small_motion: Path
 
+    @classmethod
+    def in_folder(cls, folder: Path) -> Files:
+        return cls(*(folder / f"{n}.gcode" for n in ("plate", "small-plate", "motion", "small-motion")))
 
-def _write_files(folder: Path, lines: int) -> Files:
-    sys.path.insert(0, str(PROJECT))
+
+def _write_files(files: Files, lines: int) -> None:
+    """In a process of its own: a child's peak memory would otherwise begin at that of this large one."""
     from gcodetools.demo.bench import big_kit, big_plate
 
-    names = [folder / f"{n}.gcode" for n in ("plate", "small-plate", "motion", "small-motion")]
-    files = Files(*names)
     plate = big_plate(lines)
     files.plate.write_bytes(plate)
     files.small_plate.write_bytes(big_plate(lines // SMALL))
@@ -167,8 +178,7 @@ def _write_files(folder: Path, lines: int) -> Files:
     motion = (motion * 2)[:lines]
     files.motion.write_bytes(b"".join(motion))
     files.small_motion.write_bytes(b"".join(motion[: lines // SMALL]))
-    (folder / "bench.kit.yaml").write_text(big_kit(), "utf-8")
-    return files
+    files.plate.with_name("bench.kit.yaml").write_text(big_kit(), "utf-8")
 
 
 def _count(path: Path) -> int:
@@ -189,7 +199,7 @@ def reading(files: Files) -> list[Row]:
         Row("reading: lines a second, over pygcode's `Line`", rate / other, 60,
             f"{rate / 1e6:.2f} M/s against {other / 1e6:.3f} M/s", at_least=True),
         Row("reading: time over the floor", read / floor, 18, f"{read:.2f} s over {floor * 1e3:.0f} ms"),
-        Row("reading: peak memory over the file", memory / size, 12, f"{memory / 1e6:.0f} MB over {size / 1e6:.0f} MB"),
+        Row("reading: peak memory over the file", memory / size, 12, _megabytes(memory, size)),
         Row("reading: time at ten times the lines", growth, 11, f"{read:.2f} s over {small:.3f} s"),
     ]  # fmt: skip
 
@@ -204,7 +214,7 @@ def applying(files: Files) -> list[Row]:
     return [
         Row("apply, four treatments: time over the floor", treated / floor, 40,
             f"{treated:.2f} s over {floor * 1e3:.0f} ms"),
-        Row("apply: peak memory over the file", memory / size, 12, f"{memory / 1e6:.0f} MB over {size / 1e6:.0f} MB"),
+        Row("apply: peak memory over the file", memory / size, 12, _megabytes(memory, size)),
         Row("apply: time at ten times the lines", growth, 11,
             f"{treated:.2f} s over {small:.2f} s, for {count / small_count:.1f} times the lines"),
     ]  # fmt: skip
@@ -262,7 +272,8 @@ def main() -> int:
     options = parser.parse_args()
     rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="bench-") as folder:
-        files = _write_files(Path(folder), options.lines)
+        files = Files.in_folder(Path(folder))
+        _measured("files", options.lines, ("", Path(folder)))
         for name in options.only:
             print(f"measuring {name} ...", file=sys.stderr, flush=True)
             rows += PARTS[name](files)

@@ -295,9 +295,9 @@ def test_a_hundred_instances_take_no_longer_than_a_few_seconds() -> None:
     spots = many(100)
     plate = plate_of(*spots)
     kit = kit_of(("bracket", found_by(SMALL)))
-    begin = time.perf_counter()
+    begin = time.process_time()
     placed = place(kit, plate)
-    assert time.perf_counter() - begin < 10.0  # 3 s measured when written, on a slow core
+    assert time.process_time() - begin < 10.0  # of processor time; 3 s when written
     assert len(placed.poses) == 100
     for spot in spots:
         pose = min(placed.poses, key=lambda p: hypot(p.x_mm - spot.x_mm, p.y_mm - spot.y_mm))

@@ -30,7 +30,7 @@ MARK = {
 }
 VASES = {"A-vase-crlf.gcode", "E1-vase.gcode"}
 # Lines that the start code draws, at heights that are no layer's: read off the files.
-PRIMING_Z = {"J-bare.g": {0.2}, "D-part.gcode": {0.3}, "A-two-names.gcode": {0.3}}
+PRIMING_Z = {"J-bare.g": {0.2}, "D-part.gcode": {0.3}, "E0-cube.gcode": {0.2}, "A-two-names.gcode": {0.3}}
 NUMBER = re.compile(rb"([XYZE])(-?\d*\.?\d+)")
 
 

@@ -16,7 +16,16 @@ from gcodetools.toolpath.levels import turns
 STAR = [(r * cos(a), r * sin(a)) for k in range(24) for r, a in [((20.0, 9.0)[k % 2], k * tau / 24)]]
 CIRCLE = [(20 * cos(k * tau / 60), 20 * sin(k * tau / 60)) for k in range(60)]
 # A C of one wall: the centre of its box is outside of it, so angles about a centre would not count its turns.
-C_SHAPE = [(0.0, 0.0), (30.0, 0.0), (30.0, 4.0), (4.0, 4.0), (4.0, 26.0), (30.0, 26.0), (30.0, 30.0), (0.0, 30.0)]
+C_SHAPE = [
+    (0.0, 0.0),
+    (30.0, 0.0),
+    (30.0, 4.0),
+    (4.0, 4.0),
+    (4.0, 26.0),
+    (30.0, 26.0),
+    (30.0, 30.0),
+    (0.0, 30.0),
+]
 
 
 def _spiral(pen: Any, ring: list[tuple[float, float]], loops: float, z0: float, height: float) -> None:
@@ -105,7 +114,14 @@ def test_a_ramp_at_the_seam_is_no_layer(pen: Any) -> None:
         pen.layer(z)
         for side in (20.0, 19.0):
             pen.say(f"G1 Z{z - 0.2 + 0.05:.3f}")
-            ring = [(40.0, 40.0), (45.0, 40.0), (50.0, 40.0), (40 + side, 40.0), (40 + side, 60.0), (40.0, 60.0)]
+            ring = [
+                (40.0, 40.0),
+                (45.0, 40.0),
+                (50.0, 40.0),
+                (40 + side, 40.0),
+                (40 + side, 60.0),
+                (40.0, 60.0),
+            ]
             ramp = [z - 0.1, z - 0.05, z, z, z, z, z, z]
             pen.line([*ring, (40.0, 40.0), (45.0, 40.0), (50.0, 40.0)], ramp)
     layers = pen.plate().layers

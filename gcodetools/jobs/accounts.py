@@ -1,0 +1,171 @@
+"""What `apply` tells of its work: the record in the file, the record for people and scripts, warnings."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from gcodetools._version import __version__
+from gcodetools.edit.audit import Audit
+from gcodetools.edit.treated import Treated
+from gcodetools.jobs.holds import hold_records
+from gcodetools.jobs.records import counted, estimate, without_nulls
+from gcodetools.jobs.sources import Profiles, digest
+from gcodetools.kit.placing import Placed
+from gcodetools.kit.schema import Kit
+from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.order import Work
+from gcodetools.treat.schedule import HELD_SHARE_WARNING
+from gcodetools.treat.target import Done
+
+__all__ = ["apply_record", "record_pairs", "sentences"]
+
+
+def record_pairs(
+    plate: Plate, kit: Kit, work: list[Work], profiles: Profiles, done: list[Done]
+) -> list[tuple[str, str]]:
+    """What the record in the file says."""
+    kits = ", ".join(f"{Path(s.name).name} {s.sha256[:16]}" for s in kit.sources)
+    pairs = [
+        ("version", __version__),
+        ("original", f"sha256 {digest(plate.program.lines.data)}"),
+        ("kit", f"{kit.name} ({kits})"),
+        ("material", f"{profiles.material.name} ({profiles.material_from})"),
+    ]
+    if profiles.machine is not None:
+        pairs.append(("machine", profiles.machine.name))
+    pairs += [("set", text) for text in profiles.overrides]
+    by_region: dict[tuple[str, str], list[int]] = {}
+    for hit, pose, _, _ in work:
+        by_region.setdefault((hit.part, hit.region), []).append(pose.instance)
+    for (part, region), instances in by_region.items():
+        mine = {d.setting: d for d in done if (d.part, d.region) == (part, region)}
+        asked = ", ".join(f"{k} {d.asked}" for k, d in mine.items())
+        pairs.append(("region", f"{part}/{region} of {counted(len(instances), 'instance')}: {asked}"))
+    did = sum(1 for d in done if d.done != "nothing")
+    pairs.append(
+        ("totals", f"{counted(len(by_region), 'region')}, {did} of {counted(len(done), 'setting')} done")
+    )
+    return pairs
+
+
+def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
+    """Warnings on what was done: held back, refused, holds over most of the plate, rests without a place."""
+    found = []
+    grouped: dict[tuple[str, ...], list[int]] = {}
+    for d in done:
+        if d.warning:
+            grouped.setdefault((d.part, d.region, d.setting, d.asked, d.done, d.why), []).append(d.instance)
+    for (part, region, setting, asked, did, why), instances in grouped.items():
+        which = f"{part}#{','.join(map(str, instances))}/{region}"
+        found.append(f"{which}: {setting} {asked}: {did}, {why}")
+    is_bead = plate.beads.feature != 0
+    length = np.where(is_bead, plate.beads.length_mm, 0.0)
+    total = float(length.sum())
+    for setting in ("nozzle", "fan"):
+        held = sum(float(length[h.first : h.last].sum()) for h in treated.draft.holds if h.setting == setting)
+        if total and held / total > HELD_SHARE_WARNING:
+            found.append(
+                f"{setting}: the hold covers {held / total:.0%} of the plate's bead length: "
+                "set it in the slicer for the whole plate"
+            )
+    missed: dict[str, list[int]] = {}
+    for item in treated.unrested:
+        missed.setdefault(item.why, []).append(item.layer + 1)
+    for why, layers in missed.items():
+        found.append(
+            f"no rest before {counted(len(layers), 'layer')}, the first of them plate layer {layers[0]}: {why}"
+        )
+    return found
+
+
+def apply_record(
+    plate: Plate,
+    treated: Treated,
+    kit: Kit,
+    profiles: Profiles,
+    done: list[Done],
+    result: Audit,
+    skipped: list[str],
+    placed: Placed,
+    work: list[Work],
+) -> dict[str, Any]:
+    """The record of `apply` (keys as in the contract; lines from 1)."""
+    names = {(pose.part, pose.instance): pose.label for pose in placed.poses}
+    regions = [
+        {
+            "part": d.part,
+            "instance": d.instance,
+            "label": names.get((d.part, d.instance)),
+            "region": d.region,
+            "treatment": d.setting,
+            "asked": d.asked,
+            "done": d.done,
+            "why": d.why,
+        }
+        for d in done
+    ]
+    audit_record = asdict(result)
+    audit_record.pop("first_difference")
+    record = {
+        "schema": "beadwright.apply/1",
+        "file": plate.program.lines.name,
+        "digest": digest(treated.render()),
+        "kit": kit.name,
+        "material": profiles.material.name,
+        "material_from": profiles.material_from,
+        "machine": profiles.machine.name if profiles.machine else None,
+        "overrides": list(profiles.overrides),
+        "regions": regions,
+        "absent": list(placed.absent),
+        "untreated_instances": skipped,
+        "changes": [
+            {"lines": [c.first + 1, c.last + 1], "fields": list(c.fields), "why": c.why}
+            for c in treated.changes
+        ],
+        "holds": hold_records(plate, treated, [item[0] for item in work], placed.poses),
+        "held_back": _held_back(treated, plate),
+        "added": _added(plate, treated, profiles),
+        "audit": audit_record,
+    }
+    return without_nulls(record)
+
+
+def _held_back(treated: Treated, plate: Plate) -> list[dict[str, Any]]:
+    """The file's own commands inside treated spans that are replaced: line (from 1) and text."""
+    lines = plate.program.lines
+    spans = [(line, int(lines.start[line]), int(lines.start[line + 1])) for line in treated.held_back]
+    return [
+        {"line": line + 1, "text": lines.data[a:b].decode("utf-8", "replace").strip()} for line, a, b in spans
+    ]
+
+
+def _added(plate: Plate, treated: Treated, profiles: Profiles) -> dict[str, Any]:
+    """Mass and cost that the flow adds: filament length in the text times area and density.
+
+    The filament's diameter is within 0.05 mm of its nominal (common practice, no source), which is the band.
+    """
+    draft = treated.draft
+    flow = np.where(np.isnan(draft.flow), 1.0, draft.flow)
+    share = draft.t1 - draft.t0
+    extra_mm = float((plate.program.moves.e[draft.row] * share * (flow - 1.0)).sum())
+    extra_mm += profiles.material.ooze_mm.value * (len(draft.rests) - len(treated.unrested))
+    material = profiles.material
+    d = material.diameter_mm.value
+    gram = extra_mm * np.pi * d**2 / 4 * material.density_g_cm3.value / 1000.0
+    low, high = gram * ((d - 0.05) / d) ** 2, gram * ((d + 0.05) / d) ** 2
+    source = f"filament in the file, density of {material.name} ({material.density_g_cm3.source})"
+    price = material.price_per_kg.value / 1000.0
+    return {
+        "mass_g": estimate(gram, low, high, source),
+        "cost": estimate(gram * price, low * price, high * price, material.price_per_kg.source, "assumed"),
+        "rest_s": round(sum(r.seconds for r in draft.rests) - _missed_s(treated), 3),
+    }
+
+
+def _missed_s(treated: Treated) -> float:
+    seconds = {r.layer: r.seconds for r in treated.draft.rests}
+    return sum(seconds[item.layer] for item in treated.unrested)
