@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from gcodetools.cli.layout import Paper
 from gcodetools.cli.options import (
     Output,
     common,
@@ -16,8 +17,10 @@ from gcodetools.cli.options import (
     profile_options,
     subset_options,
 )
-from gcodetools.cli.text import CAUTION, show_apply
-from gcodetools.errors import UsageError
+from gcodetools.cli.process import discard_stdout
+from gcodetools.cli.text import CAUTION
+from gcodetools.cli.text_apply import show_apply
+from gcodetools.errors import CannotWrite, UsageError
 from gcodetools.jobs.apply import Options, apply_file, write
 from gcodetools.jobs.sources import Subset
 
@@ -52,18 +55,57 @@ def command(
     \b
     Example:  beadwright apply plate.gcode --kit hoophouse.kit.yaml -o plate-treated.gcode
     """
-    output = Output(out=out, **kw)
-    if str(out) != "-" and out.is_dir():
+    with Output(out=out, **kw) as output:
+        to_stdout = str(out) == "-"
+        if not to_stdout:
+            _check_out(out, file, kits)
+        options = Options(kits, material, machine, sets, Subset.parse(only, half), again, allow_none, verify)
+        applied = apply_file(file, options, output.progress)
+        output.warn_all(list(applied.warnings))
+        if to_stdout:
+            _to_stdout(applied.treated.render())
+            return
+        text = output.prepared({**applied.record, "out": str(out)}, _show)
+        write(applied, out)
+        output.say(text)
+
+
+def _show(record: dict[str, Any], paper: Paper) -> None:
+    show_apply(record, paper)
+    if record["audit"]["replaced"] + record["audit"]["inserted"]:
+        paper.blank()
+        paper.line(CAUTION)
+
+
+def _to_stdout(data: bytes) -> None:
+    """Write the treated file to standard output.
+
+    Raises
+    ------
+    CannotWrite : its reader is gone, or the disk behind it is full.
+    """
+    try:
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+    except OSError as error:
+        discard_stdout()
+        raise CannotWrite(
+            f"-o -: can't write all of it: {error.strerror}", "What was written is not the whole file."
+        ) from None
+
+
+def _check_out(out: Path, file: Path, kits: tuple[Path, ...]) -> None:
+    """Refuse an output that would bury what the user made.
+
+    Raises
+    ------
+    UsageError : a folder, the sliced file itself, a kit.
+    """
+    if out.is_dir():
         raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / file.name}.")
-    subset = Subset.parse(only, half)
-    options = Options(kits, material, machine, sets, subset, again, allow_none, verify)
-    applied = apply_file(file, options, output.progress)
-    output.warn_all(list(applied.warnings))
-    record = {**applied.record, "out": str(out)}
-    if str(out) == "-":
-        sys.stdout.buffer.write(applied.treated.render())
+    if not out.exists():
         return
-    write(applied, out)
-    output.record(record, show_apply)
-    if not output.as_json and not output.quiet:
-        click.echo(CAUTION)
+    if file.exists() and out.samefile(file):
+        raise UsageError(f"-o {out}: the sliced file itself", "Name another, or use `beadwright post`.")
+    if any(kit.exists() and out.samefile(kit) for kit in kits):
+        raise UsageError(f"-o {out}: the kit itself", "Name another file.")

@@ -24,7 +24,6 @@ def command(kits: tuple[Path, ...], drawing: Path | None, **kw: Any) -> None:
     \b
     Example:  beadwright check hoophouse.kit.yaml -o hoophouse.svg
     """
-    output = Output(**kw)
-    record, warnings = check_kit(kits, drawing)
-    output.warn_all(warnings)
-    output.record(record, show_check)
+    with Output(**kw) as output:
+        record, _ = check_kit(kits, drawing, output.warn_all)
+        output.record(record, show_check)

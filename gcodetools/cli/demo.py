@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from gcodetools.cli.options import Output, common
-from gcodetools.cli.text import CAUTION, show_apply, show_demo
+from gcodetools.cli.text import show_demo
 from gcodetools.demo.run import run_demo
 
 
@@ -21,13 +21,7 @@ def command(folder: Path, **kw: Any) -> None:
     \b
     Example:  beadwright demo
     """
-    output = Output(**kw)
-    record, warnings = run_demo(folder, output.progress)
-    output.warn_all(warnings)
-
-    def show(record: dict[str, Any]) -> None:
-        show_apply(record["apply"])
-        show_demo(record)
-        click.echo(CAUTION)
-
-    output.record(record, show)
+    with Output(**kw) as output:
+        record, warnings = run_demo(folder, output.progress)
+        output.warn_all(warnings)
+        output.record(record, show_demo)

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from gcodetools.cli.options import Output, common, file_argument, kit_option, profile_options
-from gcodetools.cli.text import show_inspect
+from gcodetools.cli.text_inspect import show_inspect
 from gcodetools.jobs.apply import Options
 from gcodetools.jobs.inspect import inspect_file
 
@@ -31,7 +31,7 @@ def command(
     \b
     Example:  beadwright inspect plate.gcode --kit hoophouse.kit.yaml
     """
-    output = Output(**kw)
-    record, warnings = inspect_file(file, Options(kits, material, machine, sets))
-    output.warn_all(warnings)
-    output.record(record, show_inspect)
+    with Output(**kw) as output:
+        record, warnings = inspect_file(file, Options(kits, material, machine, sets))
+        output.warn_all(warnings)
+        output.record(record, show_inspect)

@@ -10,11 +10,12 @@ from collections.abc import Sequence
 
 import click
 
-__all__ = ["MAX_WIDTH", "Paper", "figures", "length"]
+__all__ = ["MAX_WIDTH", "NO_BREAK", "Paper", "clean", "figures", "length"]
 
 MAX_WIDTH = 110  # longer lines read badly
 _MIN_WIDTH = 40
 _GAP = 2
+NO_BREAK = "\u00a0"  # a blank at which no line ends
 
 
 def figures(value: float, count: int = 2) -> str:
@@ -59,26 +60,26 @@ class Paper:
 
     def title(self, text: str) -> None:
         """A line with emphasis."""
-        for line in self._wrapped(_clean(text), "", ""):
+        for line in self._wrapped(clean(text), "", ""):
             self.lines.append(click.style(line, bold=True) if self.colour else line)
 
     def line(self, text: str, indent: int = 0, hang: int = 0) -> None:
         """A paragraph, its further lines `hang` deeper."""
-        self.lines += self._wrapped(_clean(text), " " * indent, " " * (indent + hang))
+        self.lines += self._wrapped(clean(text), " " * indent, " " * (indent + hang))
 
     def facts(self, pairs: Sequence[tuple[str, str]], indent: int = 0) -> None:
         """Name and value a line; values aligned, wrapped under themselves."""
         room = max((len(name) for name, _ in pairs), default=0) + _GAP
         for name, value in pairs:
-            first = " " * indent + name.ljust(room)
-            self.lines += self._wrapped(_clean(value), first, " " * (indent + room))
+            first = " " * indent + clean(name).ljust(room)
+            self.lines += self._wrapped(clean(value), first, " " * (indent + room))
 
     def table(self, rows: Sequence[Sequence[str]], right: tuple[int, ...] = (), indent: int = 0) -> None:
         """Columns under the first row as their heads; texts wrap at blanks, numbers (`right`) never do.
 
         Where the words alone are wider than the paper, each row is written as a small list.
         """
-        cells = [[_clean(cell) for cell in row] for row in rows]
+        cells = [[clean(cell) for cell in row] for row in rows]
         natural = [max(len(row[k]) for row in cells) for k in range(len(cells[0]))]
         least = [
             natural[k] if k in right else max(_longest_word(row[k]) for row in cells)
@@ -110,10 +111,10 @@ class Paper:
             break_long_words=False,
             break_on_hyphens=False,
         )
-        return found or [first.rstrip()]
+        return [line.replace(NO_BREAK, " ") for line in found] or [first.rstrip()]
 
 
-def _clean(text: str) -> str:
+def clean(text: str) -> str:
     """Names come from files: no control character of theirs reaches a terminal."""
     return re.sub(r"[\x00-\x1f\x7f-\x9f]", "?", text)
 

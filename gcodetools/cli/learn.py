@@ -9,6 +9,7 @@ import click
 
 from gcodetools.cli.options import Output, common, file_argument
 from gcodetools.cli.text import show_learn
+from gcodetools.errors import UsageError
 from gcodetools.jobs.learn import learn_file
 
 
@@ -18,14 +19,16 @@ from gcodetools.jobs.learn import learn_file
 @click.option(
     "-o", "--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="Kit file to write."
 )
+@click.option("--overwrite", is_flag=True, help="Write over a kit that is there already.")
 @common
-def command(file: Path, label: str | None, out: Path, **kw: Any) -> None:
+def command(file: Path, label: str | None, out: Path, overwrite: bool, **kw: Any) -> None:
     """Start a kit from a sliced FILE, with a drawing to read coordinates from.
 
     \b
     Example:  beadwright learn plate.gcode --object bracket -o bracket.kit.yaml
     """
-    output = Output(**kw)
-    record, warnings = learn_file(file, label, out)
-    output.warn_all(warnings)
-    output.record(record, show_learn)
+    with Output(**kw) as output:
+        if out.exists() and not overwrite:
+            raise UsageError(f"-o {out}: is there already", "Name another file, or give --overwrite.")
+        record, _ = learn_file(file, label, out, output.warn_all)
+        output.record(record, show_learn)

@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from gcodetools._version import __version__
+from gcodetools.cli.process import discard_stdout, ignore_signals
 from gcodetools.errors import BeadwrightError
 
 __all__ = ["COMMANDS", "cli", "run"]
@@ -25,11 +26,21 @@ COMMANDS = {
     "check": "Validate a kit and draw its sections; no G-code needed.",
     "learn": "Start a kit from a sliced file, with a drawing to read coordinates from.",
 }
-FAULT_STATUS, INTERRUPTED_STATUS = 70, 130
+CANNOT_WRITE_STATUS, FAULT_STATUS, INTERRUPTED_STATUS = 7, 70, 130
+
+
+class _InterruptedError(Exception):
+    """A KeyboardInterrupt on its way out; click would print an empty line for one."""
 
 
 class _Lazy(click.Group):
     """Commands by table: the modules of the others stay unread."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise _InterruptedError from None
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -86,7 +97,10 @@ def run(args: list[str] | None = None) -> None:
     """Run the command line and exit with its status (see the contract of exit statuses in README)."""
     with contextlib.suppress(ValueError, OSError):
         signal.signal(signal.SIGTERM, _terminated)
-    sys.exit(status_of(args))
+    status = status_of(args)
+    # What was done is done: a late signal must not change the status that tells of it.
+    ignore_signals()
+    sys.exit(status)
 
 
 def status_of(args: list[str] | None = None) -> int:
@@ -97,23 +111,48 @@ def status_of(args: list[str] | None = None) -> int:
     except click.exceptions.Exit as stop:
         return int(stop.exit_code)
     except click.ClickException as error:
-        error.show()
-        return int(error.exit_code)
+        return _usage(error)
     except BeadwrightError as error:
         _say(f"error: {error.cause}", error.hint)
         return error.status
-    except (KeyboardInterrupt, click.Abort):
+    except (_InterruptedError, KeyboardInterrupt, click.Abort):
+        if sys.stderr.isatty():
+            _say(" ")
         _say("interrupted; nothing was left half-written")
         return INTERRUPTED_STATUS
+    except SystemExit as stop:
+        # This is how click leaves when whoever read us is gone.
+        return stop.code if isinstance(stop.code, int) and stop.code != 1 else _reader_gone()
     except BrokenPipeError:
-        # Whoever read us is gone: say nothing, and keep the interpreter from trying again at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return _reader_gone()
     except MemoryError:
         _say("error: out of memory", "Close other programs, or treat the plate in parts (--only).")
         return FAULT_STATUS
+    except OSError as error:
+        return _unwritable_stdout(error) if error.filename is None and error.errno else _fault(error)
     except Exception as error:
         return _fault(error)
+
+
+def _usage(error: click.ClickException) -> int:
+    """The cause first, then where to read on."""
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "beadwright"
+    cause = error.format_message().replace("\n", " ")
+    _say(f"error: {cause[:1].lower()}{cause[1:]}", f"See `{path} --help`.")
+    return int(error.exit_code)
+
+
+def _reader_gone() -> int:
+    """Nobody reads our text any more: stay silent, also when the interpreter flushes at its end."""
+    discard_stdout()
+    return 0
+
+
+def _unwritable_stdout(error: OSError) -> int:
+    discard_stdout()
+    _say(f"error: standard output: can't write: {error.strerror}", "Free some space, or name a file with -o.")
+    return CANNOT_WRITE_STATUS
 
 
 def _flushed() -> int:

@@ -8,12 +8,13 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from types import TracebackType
+from typing import Any, Self, TypeVar
 
 import click
 
-from gcodetools.cli.layout import Paper
-from gcodetools.errors import CannotWrite, StrictWarning, UsageError
+from gcodetools.cli.layout import Paper, clean
+from gcodetools.errors import BeadwrightError, CannotWrite, StrictWarning, UsageError
 
 __all__ = [
     "Output",
@@ -72,6 +73,7 @@ def kit_option(required: bool) -> Callable[[Command], Command]:
         multiple=True,
         required=required,
         envvar="BEADWRIGHT_KIT",
+        show_envvar=True,
         type=click.Path(path_type=Path),
         help="Kit file, or a folder of them; may be repeated.",
     )
@@ -90,9 +92,11 @@ class Output:
     as_json, quiet, verbose, log, strict : the common options.
     out : where a job writes; `-` cannot go together with JSON.
 
+    Used as a context: what happened is noted in the log at its end.
+
     Raises
     ------
-    UsageError : JSON and `-o -` together.
+    UsageError : JSON and `-o -` together. CannotWrite : the log.
     """
 
     def __init__(
@@ -113,8 +117,24 @@ class Output:
         self._began = time.monotonic()
         self._shown = False
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End the progress line and note the end in the log: a hook's standard error is easily lost."""
+        self._finish_progress()
+        end = "done"
+        if isinstance(error, BeadwrightError):
+            end = f"error: {error.cause} ({error.hint})"
+        elif error is not None:
+            end = f"stopped by {type(error).__name__}"
+        self._write_log(end)
+
     def warn(self, sentence: str) -> None:
         """Print a warning and remember it."""
+        sentence = clean(sentence)
         self.warnings.append(sentence)
         self._finish_progress()
         click.echo(f"warning: {sentence}", err=True)
@@ -128,7 +148,7 @@ class Output:
         StrictWarning : there is one and `--strict` was given.
         """
         for sentence in dict.fromkeys(sentences):
-            if sentence not in self.warnings:
+            if clean(sentence) not in self.warnings:
                 self.warn(sentence)
         if self.strict and self.warnings:
             count = "one warning" if len(self.warnings) == 1 else f"{len(self.warnings)} warnings"

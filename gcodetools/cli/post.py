@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
+from gcodetools.cli.layout import Paper, clean
 from gcodetools.cli.options import (
     Output,
     common,
@@ -15,9 +17,10 @@ from gcodetools.cli.options import (
     profile_options,
     subset_options,
 )
-from gcodetools.cli.text import show_post
+from gcodetools.cli.process import discard_stdout, uninterrupted
+from gcodetools.cli.text_apply import show_post
 from gcodetools.errors import NotFoundOnPlate
-from gcodetools.jobs.apply import Options, apply_file, write
+from gcodetools.jobs.apply import Applied, Options, apply_file, write
 from gcodetools.jobs.sources import Subset
 
 
@@ -50,18 +53,37 @@ def command(
     \b
     Example:  beadwright post --kit hoophouse.kit.yaml plate.gcode
     """
-    output = Output(**kw)
-    options = Options(kits, material, machine, sets, Subset.parse(only), again, True, verify)
-    applied = apply_file(file, options, output.progress)
+    with Output(**kw) as output:
+        options = Options(kits, material, machine, sets, Subset.parse(only), again, True, verify)
+        applied = apply_file(file, options, output.progress)
+        record = {**applied.record, "out": str(file)}
+        if not applied.chosen:
+            sentence = _left_alone(applied, file)
+            if must_find:
+                raise NotFoundOnPlate(sentence, "Check the kit against `beadwright inspect`.")
+            click.echo(clean(sentence), err=True)
+            output.say(output.prepared(record, _nothing))
+            return
+        output.warn_all(list(applied.warnings))
+        text = output.prepared(record, show_post)
+        if applied.treated.render() == applied.treated.original.program.lines.data:
+            output.say(text)
+            return
+        with uninterrupted():
+            write(applied, file)
+            # The file is replaced: from here on no failure to print may change the status.
+            try:
+                output.say(text)
+                sys.stdout.flush()
+            except OSError:
+                discard_stdout()
+
+
+def _nothing(record: dict[str, Any], paper: Paper) -> None:
+    """The sentence on standard error says it all."""
+
+
+def _left_alone(applied: Applied, file: Path) -> str:
     if not applied.placed.poses:
-        sentence = f"{file}: no part of kit {applied.kit.name} on this plate; left as it is"
-        if must_find:
-            raise NotFoundOnPlate(sentence, "Check `found_by` in the kit against `beadwright inspect`.")
-        click.echo(sentence, err=True)
-        if output.as_json:
-            output.record({**applied.record, "out": str(file)}, show_post)
-        return
-    output.warn_all(list(applied.warnings))
-    if applied.treated.render() != applied.treated.original.program.lines.data:
-        write(applied, file)
-    output.record({**applied.record, "out": str(file)}, show_post)
+        return f"{file}: no part of kit {applied.kit.name} is on this plate; left as it is"
+    return f"{file}: none of the instances on this plate is chosen; left as it is"

@@ -1,0 +1,1 @@
+"""YAML of ours: read with line marks, validated with line-true errors, looked up as profiles."""

@@ -80,7 +80,12 @@ def audit(
     *,
     full: bool = False,
 ) -> Audit:
-    """Compare `output` with the original under the declared `changes`, and with what the draft wants."""
+    """Compare `output` with the original under the declared `changes`, and with what the draft wants.
+
+    Raises
+    ------
+    Fault : nothing was edited, yet the output differs.
+    """
     program = _with_base(draft.plate.program, draft.base_fan)
     mapped = line_map(edits, program.lines.start)
     first, last = _windows(program, edits, changes)

@@ -106,6 +106,10 @@ class Draft:
         piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
         middle = (self.t0[piece] + self.t1[piece]) / 2
         inside = (middle >= np.repeat(t0, count)) & (middle <= np.repeat(t1, count))
+        odd = self.plate.program.odd
+        if len(odd):
+            # Lines with characters that belong to no word are never edited.
+            inside &= ~np.isin(self.plate.program.moves.line[self.row[piece]], odd)
         found = piece[inside]
         step = np.diff(found, prepend=-1)
         # Stretches of one bead are disjoint, so the pieces ascend; should they not, sort them.

@@ -1,4 +1,4 @@
-"""Small array helpers. The library's `unique` hashes; on millions of ascending rows a comparison is enough."""
+"""Small array helpers. The library's `unique` hashes; for ascending rows a comparison is enough."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
         missed.setdefault(item.why, []).append(item.layer + 1)
     for why, layers in missed.items():
         found.append(
-            f"no rest before {counted(len(layers), 'layer')}, the first of them plate layer {layers[0]}: {why}"
+            f"no rest before {counted(len(layers), 'layer')}, first before plate layer {layers[0]}: {why}"
         )
     return found
 
@@ -120,6 +120,7 @@ def apply_record(
         "machine": profiles.machine.name if profiles.machine else None,
         "overrides": list(profiles.overrides),
         "regions": regions,
+        "parts_found": list(dict.fromkeys(pose.part for pose in placed.poses)),
         "absent": list(placed.absent),
         "untreated_instances": skipped,
         "changes": [

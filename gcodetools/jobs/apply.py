@@ -80,15 +80,20 @@ def read_plate(path: Path, *, again: bool = True) -> Plate:
     false.
     """
     data = read_bytes(path)
-    if not again and already_treated(data):
-        raise AlreadyTreated(
-            f"{path}: treated already (it carries a record of Beadwright)",
-            "Slice again, or give --again to treat on top: `add` and `scale` then act twice.",
-        )
+    if not again:
+        _refuse_treated(data, str(path))
     plate = Plate.from_bytes(data, str(path))
     if not np.any(plate.beads.feature):
         raise InputError(f"{path}: no bead in it, expected a sliced print", "Is it the right file?")
     return plate
+
+
+def _refuse_treated(data: bytes, name: str) -> None:
+    if already_treated(data):
+        raise AlreadyTreated(
+            f"{name}: treated already (it carries a record of Beadwright)",
+            "Slice again, or give --again to treat on top: `add` and `scale` then act twice.",
+        )
 
 
 def apply_file(path: Path, options: Options, progress: Progress = _silent) -> Applied:
@@ -109,12 +114,17 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
 
     Raises
     ------
-    NotFoundOnPlate : no part, or a region without a bead. Refused : beyond a limit. Fault : the audit.
+    NotFoundOnPlate : no part, or a region without a bead. Refused : beyond a limit, or treated already.
+    Fault : the audit.
     """
+    if not options.again:
+        _refuse_treated(plate.program.lines.data, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
     progress("placing the kit")
     placed = place(kit, plate)
     warnings = [*plate.program.warnings, *plate.warnings, *placed.warnings]
+    if already_treated(plate.program.lines.data):
+        warnings.append("treated already and now on top of that: `add` and `scale` act twice")
     if profiles.material_from == "assumed":
         warnings.append("no material is named by the kit, the file or --material: PETG assumed")
     if not placed.poses and not options.allow_none:

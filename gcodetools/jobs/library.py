@@ -70,6 +70,7 @@ def apply(
     machine: str | None = None,
     material: str | None = None,
     only: str | None = None,
+    again: bool = False,
     verify: bool = False,
 ) -> Treated:
     """Treat a plate. `render()` of the result gives the bytes.
@@ -78,5 +79,5 @@ def apply(
     ------
     BeadwrightError : as the command `apply`.
     """
-    options = Options((), material, machine, (), Subset.parse(only), again=True, verify=verify)
+    options = Options((), material, machine, (), Subset.parse(only), again, False, verify)
     return apply_plate(plate, placed.kit, options).treated

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -18,7 +19,7 @@ def unopposed(warnings: list[str]) -> None:
 
 
 def estimate(best: float, low: float, high: float, source: str, basis: str = "modelled") -> dict[str, Any]:
-    """A number with its band, as every estimate is printed. The band covers 90 % by the modeller's judgement."""
+    """A number with its band, as every estimate is printed; the band is meant to hold 9 times of 10."""
     low, high = min(low, high), max(low, high)
     return {
         "low": round(low, _DIGITS),
@@ -36,8 +37,17 @@ def counted(number: int, word: str) -> str:
 
 
 def without_nulls(record: dict[str, Any]) -> dict[str, Any]:
-    """The record without keys whose value is None, however deep: what is not known is absent."""
-    return {key: _pruned(value) for key, value in record.items() if value is not None}
+    """The record without keys whose value is None or no finite number, however deep: what is not known is
+    absent."""
+    return {key: _pruned(value) for key, value in record.items() if _known(value)}
+
+
+def _known(value: Any) -> bool:
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, (list, tuple)):
+        return all(_known(item) for item in value)
+    return value is not None
 
 
 def _pruned(value: Any) -> Any:

@@ -200,24 +200,28 @@ def _neighboured(paths: Paths, runs: I8, face: I8) -> tuple[F8, F8]:
     length = np.hypot(dx, dy)
     line = np.flatnonzero((owner >= 0) & (length > _SHORT * paths.width))
     owner, length = owner[line], length[line]
-    bins = round(180 / _BIN_DEG)
-    direction = np.round(np.degrees(np.arctan2(dy[line], dx[line])) / _BIN_DEG).astype(np.int64) % bins
-    angle = np.radians(direction * _BIN_DEG)
-    ux, uy = np.cos(angle), np.sin(angle)
+    ux, uy = dx[line] / length, dy[line] / length
     mx = (segments.x0[line] + segments.x1[line]) / 2
     my = (segments.y0[line] + segments.y1[line]) / 2
-    offset, along = my * ux - mx * uy, mx * ux + my * uy
-    key = (paths.layer[runs][owner] * (len(chains) + 2) + face[owner] + 1) * bins + direction
-    order = np.lexsort((offset, key))
+    place = paths.layer[runs][owner] * (len(chains) + 2) + face[owner] + 1
+    bins = round(180 / _BIN_DEG)
+    heading = np.degrees(np.arctan2(uy, ux)) / _BIN_DEG
     beside = np.zeros(len(line), bool)
-    for ahead in range(1, _LOOK_AHEAD + 1):
-        a, b = order[:-ahead], order[ahead:]
-        pitch = offset[b] - offset[a]
-        overlap = (length[a] + length[b]) / 2 - np.abs(along[a] - along[b])
-        near = (key[a] == key[b]) & (pitch < _BESIDE * paths.width) & (pitch > 0.3 * paths.width)
-        near &= overlap > 0.3 * np.minimum(length[a], length[b])
-        beside[a[near]] = True
-        beside[b[near]] = True
+    # Twice, the second time half a bin further: lines at the very edge of a bin fall on both sides of it.
+    for shift in (0.5, 0.0):
+        direction = np.floor(heading + shift).astype(np.int64) % bins
+        angle = np.radians((direction + 0.5 - shift) * _BIN_DEG)
+        key = place * bins + direction
+        order = np.lexsort((my * np.cos(angle) - mx * np.sin(angle), key))
+        for ahead in range(1, _LOOK_AHEAD + 1):
+            a, b = order[:-ahead], order[ahead:]
+            along = np.abs((mx[b] - mx[a]) * ux[a] + (my[b] - my[a]) * uy[a])
+            pitch = np.abs((my[b] - my[a]) * ux[a] - (mx[b] - mx[a]) * uy[a])
+            overlap = (length[a] + length[b]) / 2 - along
+            near = (key[a] == key[b]) & (pitch < _BESIDE * paths.width) & (pitch > 0.3 * paths.width)
+            near &= overlap > 0.3 * np.minimum(length[a], length[b])
+            beside[a[near]] = True
+            beside[b[near]] = True
     told = np.bincount(owner, length, minlength=len(runs)).astype(np.float64)
     dense = np.bincount(owner[beside], length[beside], minlength=len(runs)).astype(np.float64)
     return told, dense

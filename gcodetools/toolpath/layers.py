@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.gcode.program import ENDSTOP, Moves, Program
+from gcodetools.gcode.program import Moves, Program
 from gcodetools.marks.types import Marks
 from gcodetools.toolpath.beads import Layers
 from gcodetools.toolpath.levels import SAME_Z_MM, by_geometry, on_the_bed
@@ -29,7 +29,7 @@ _PRESSED = 0.4  # a first layer below this share of the others is an offset of t
 def laying(program: Program) -> Bool:
     """(m,) whether a row lays a bead: it pushes filament while it moves in X or Y.
 
-    Wipes pull filament, lifts don't move in X or Y, endstop moves are no part of the print: none of them do.
+    Wipes pull filament, lifts don't move in X or Y, endstop moves end where they began: none of them do.
     """
     moves = program.moves
     if len(moves) == 0:
@@ -42,7 +42,6 @@ def laying(program: Program) -> Bool:
     if len(arcs.row):
         beads[arcs.row] |= np.abs(arcs.radius * arcs.sweep) > STILL_MM
     beads &= moves.e > 0
-    beads &= (moves.kind & ENDSTOP) == 0
     return beads
 
 
@@ -97,7 +96,7 @@ def _by_marks(program: Program, marks: Marks, beads: Bool, layer_height_mm: floa
 
 
 def _heights_of(moves: Moves, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]:
-    """z that half of each layer's bead length lies below, and how far z rises inside it; NaN without beads."""
+    """z that half of each layer's bead length lies below, and how far z rises inside; NaN without beads."""
     middle, rise = np.full(len(first), np.nan), np.full(len(first), np.nan)
     rows = np.flatnonzero(beads)
     low, high = np.searchsorted(rows, first), np.searchsorted(rows, stop)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -26,6 +27,7 @@ SMALL = (
     Placement("ridge-saddle", 100, 130),
 )
 # A step of the nozzle and the material whose limits allow it, by the hottest bead of the file, C.
+MANY = 20
 STEPS = ((216, "pla", 4), (226, "pla", -4), (241, "petg", -4), (259, "petg", -4), (400, "abs", -6))
 
 
@@ -68,7 +70,7 @@ class Probe:
             "beadwright: 1",
             "kit: probe",
             f"material: {material}",
-            "base: {nozzle: 210, fan: 40%}",
+            "base: {nozzle: 210}",
             "parts:",
             "  thing:",
             f"    found_by: {self.found_by(plate)}",
@@ -105,10 +107,11 @@ class Probe:
         low, high = (0.0, top) if len(plate.layers) == 1 else (top / 3, 2 * top / 3)
         return f"{{slab: {{z: [{low:.3f}, {high:.3f}]}}}}"
 
-    def six(self, plate: Plate) -> str:
+    def six(self, plate: Plate, nozzle: bool = True) -> str:
         """All treatments at once."""
+        warmer = f"nozzle: {{add: {self.step(plate)[2]}}}, " if nozzle else ""
         return (
-            f"{{nozzle: {{add: {self.step(plate)[2]}}}, fan: {{cap: 20%}}, speed: {{scale: 80%}}, "
+            f"{{{warmer}fan: {{cap: 20%}}, speed: {{scale: 80%}}, "
             "flow: {scale: 103%}, accel: {max: 700}, rest: {seconds: 2}, force: true}"
         )
 
@@ -122,7 +125,10 @@ def _outline_of(plate: Plate) -> str:
     beads = plate.beads
     rows = np.flatnonzero((beads.layer >= 0) & np.isin(beads.feature, own))
     rows = rows[~plate.layers.raft[beads.layer[rows]]]
-    shape = max((grown.footprint for grown in split_stacks(plate, rows)), key=lambda p: p.area)
+    shapes = [grown.footprint for grown in split_stacks(plate, rows)]
+    if len(shapes) > MANY:  # a sheet of rulings: one bar of them, for the sake of time
+        shapes = [shape for shape in shapes if shapely.get_num_coordinates(shape) <= 6]
+    shape = max(shapes, key=lambda p: p.area)
     centre = shapely.get_coordinates(shape.envelope)[:-1].mean(axis=0)
     rings = shapely.get_rings(shapely.get_parts(shape))
     text = ", ".join(
@@ -144,3 +150,82 @@ def _symmetry(shape: shapely.Geometry) -> int:
 @pytest.fixture(scope="session")
 def probe() -> Probe:
     return Probe()
+
+
+WORD = re.compile(rb"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
+LETTERS = ("x", "y", "z")
+
+
+@dataclass
+class Followed:
+    """Moves of a file as a plain loop finds them, one entry a G0 to G3: ends in mm, filament pushed in mm,
+    feed in mm/min, states in force. Independent of the package, and slow. Knows G90 G91 M82 M83 G92 G20 G21."""
+
+    x: list[float] = field(default_factory=list)
+    y: list[float] = field(default_factory=list)
+    z: list[float] = field(default_factory=list)
+    e: list[float] = field(default_factory=list)
+    f: list[float] = field(default_factory=list)
+    fan: list[float] = field(default_factory=list)
+    accel: list[float] = field(default_factory=list)
+    nozzle: list[float] = field(default_factory=list)
+
+    def column(self, name: str) -> np.ndarray:
+        return np.array(getattr(self, name), float)
+
+
+def follow(data: bytes) -> Followed:
+    """Walk through a file line by line."""
+    out = Followed()
+    place, logical = {b"X": 0.0, b"Y": 0.0, b"Z": 0.0}, {b"X": 0.0, b"Y": 0.0, b"Z": 0.0, b"E": 0.0}
+    relative, away, unit, feed, fan, accel, nozzle = False, False, 1.0, 0.0, 0.0, 0.0, 0.0
+    for line in data.splitlines():
+        command = line.split(b";", 1)[0].split(b"(", 1)[0].upper().strip()
+        command = re.sub(rb"^N\d+\s*", b"", command)
+        if not command or command[:1] not in b"GM":
+            continue
+        words = [(k, float(v)) for k, v in WORD.findall(command)]
+        if not words:
+            continue
+        (letter, number), values = words[0], dict(words[1:])
+        code = letter + (b"%d" % int(number) if number == int(number) else b"?")
+        if code in (b"G0", b"G1", b"G2", b"G3") and values.get(b"H") != 1:
+            for axis in (b"X", b"Y", b"Z"):
+                if axis in values:
+                    value = values[axis] * unit
+                    step = value if away else value - logical[axis]
+                    logical[axis] += step
+                    place[axis] += step
+            pushed = 0.0
+            if b"E" in values:
+                value = values[b"E"] * unit
+                pushed = value if relative else value - logical[b"E"]
+                logical[b"E"] += pushed
+            feed = values.get(b"F", feed / unit) * unit
+            if not set(values) & set(logical):
+                continue  # a feed alone
+            for name, v in (*zip(LETTERS, place.values(), strict=True), ("e", pushed), ("f", feed),
+                            ("fan", fan), ("accel", accel), ("nozzle", nozzle)):  # fmt: skip
+                getattr(out, name).append(v)
+        elif code == b"G92":
+            for axis in logical:
+                if axis in values or not set(values) & set(logical):
+                    logical[axis] = values.get(axis, 0.0) * unit
+        elif code in (b"G20", b"G21"):
+            unit = 25.4 if code == b"G20" else 1.0
+        elif code in (b"G90", b"G91"):
+            away = code == b"G91"
+        elif code in (b"M82", b"M83"):
+            relative = code == b"M83"
+        elif code in (b"M106", b"M107") and values.get(b"P", 0) == 0:
+            fan = 0.0 if code == b"M107" else values.get(b"S", 255.0)
+        elif code == b"M204":
+            accel = values.get(b"S", values.get(b"P", accel))
+        elif code in (b"M104", b"M109"):
+            nozzle = values.get(b"S", values.get(b"R", nozzle))
+    return out
+
+
+@pytest.fixture(scope="session")
+def walk() -> Callable[[bytes], Followed]:
+    return follow

@@ -69,7 +69,7 @@ def run(capfd: pytest.CaptureFixture[str]) -> Run:
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with `plate.gcode` (SMALL) and `hoophouse.kit.yaml`; the current one, so that names stay short."""
+    """A folder with `plate.gcode` (SMALL) and `hoophouse.kit.yaml`; the current one."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("BEADWRIGHT_KIT", raising=False)
     (tmp_path / "plate.gcode").write_bytes(plate_bytes())
@@ -81,3 +81,15 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def made() -> Callable[..., bytes]:
     """`plate_bytes`: plates made once."""
     return plate_bytes
+
+
+@pytest.fixture
+def capfdbinary_run(capfdbinary: pytest.CaptureFixture[bytes]) -> Callable[..., tuple[int, bytes, bytes]]:
+    """As `run`, for output that is bytes."""
+
+    def call(*args: object) -> tuple[int, bytes, bytes]:
+        capfdbinary.readouterr()
+        status = status_of([str(arg) for arg in args])
+        return (status, *capfdbinary.readouterr())
+
+    return call

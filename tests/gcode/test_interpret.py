@@ -154,7 +154,14 @@ def test_moves_may_start_anywhere() -> None:
     assert (z.initial, z.value.tolist()) == (3, [33])
 
 
-@pytest.mark.parametrize("feed", [33.1, 1 / 3, 123.456])
+def test_an_arc_may_begin_at_the_start() -> None:
+    scanned = scan_text(b"G3 X10 Y10 I5 J0", "t")
+    start = Start(x=0, y=10, z=0, offset=(1, 2, 0))
+    arcs = moves_of(scanned.events, modes_and_states(scanned)[0], start).arcs
+    assert (arcs.cx[0], arcs.cy[0], arcs.radius[0]) == (6, 12, 5)
+
+
+@pytest.mark.parametrize("feed", [33.1, 1 / 3, 213.6463391388886, 113.03620312999044])
 def test_a_start_feed_comes_back_to_the_bit(feed: float) -> None:
     scanned = scan_text(b"G1 X1", "t")
     assert moves_of(scanned.events, modes_and_states(scanned)[0], Start(f=feed)).moves.f[0] == feed

@@ -312,6 +312,11 @@ def test_good_checksums_are_silent() -> None:
     assert ends(text) == [(1.5, 0, 0), (2, 0, 0)]
 
 
+def test_a_checksum_of_nothing_is_zero() -> None:
+    assert read("*0\nG1 X1").warnings == ()
+    assert read("*42\nG1 X1").warnings == ("t.gcode:1: 1 line checksum(s) don't match their line",)
+
+
 def test_bad_checksums_are_told_and_the_line_read() -> None:
     text = "N1 G1 X1*255\n" + numbered("N2 G1 X2") + "\nN3 G1 X3*1"
     program = read(text)
@@ -398,7 +403,8 @@ def vars_of(record: object) -> dict[str, object]:
 
 def test_bare_g10_retracts_and_g10_with_words_does_not() -> None:
     program = read(
-        "G10\nG10 P0 S220 R170\nG10 P1 X0 Y0 Z0\nG11\nG10 S1\nG10 S0 ; long\nG11 S1\nG10 ; c\nN5 G10\n"
+        "G10\nG10 P0 S220 R170\nG10 P1 X0 Y0 Z0\nG11\nG10 S1\nG10 S0 ; long\nG11 S1\nG10 ; c\n"
+        "N5 G10\nG10 S1 P1\n"
     )
     assert program.moves.line.tolist() == [0, 3, 4, 5, 6, 7, 8]
     bits = program.moves.kind & (RETRACT | UNRETRACT)

@@ -52,6 +52,13 @@ def same(a: float, b: float) -> bool:
 @example([("X", "", "-.5", ""), ("E", "", ".07", ""), ("Y", "", "+3", ""), ("Z", "", "5.", "")])
 @example([("X", "", "123456789012345", ""), ("Y", "", "1234567890123456", ""), ("E", "", "-0", "")])
 @example([("X", "", "0.12345678", ""), ("Y", "", "0.123456789", ""), ("Z", "", "12345678.12345678", "")])
+@example(
+    [
+        ("X", "", "90071992.54740993", ""),
+        ("Y", "", "99999999.99999999", ""),
+        ("Z", "", "95555555.55555557", ""),
+    ]
+)
 @example([("X", "", "00000000012.5", ""), ("Y", "", "9007199254740993", ""), ("E", "", "0." + "3" * 20, "")])
 def test_numbers_are_exactly_what_float_makes_of_them(parts: list[tuple[str, str, str, str]]) -> None:
     text = "G1" + "".join(f"{letter}{before}{number}{behind}" for letter, before, number, behind in parts)
@@ -202,14 +209,38 @@ def test_comments_agree_with_a_reader_of_one_character_at_a_time(lines: list[str
 
 
 @pytest.mark.parametrize(
-    "text", ["_G1 X1", "G1_PRIME X1", "@G1 X1", "1G1 X1", "/G1 X1", "{G1 X1}", "T0_PARK", "-G1 X1", "  _G1"]
+    "text",
+    [
+        "_G1 X1",
+        "G1.0_PRIME X1",
+        "G1_PRIME X1",
+        "@G1 X1",
+        "1G1 X1",
+        "/G1 X1",
+        "{G1 X1}",
+        "T0_PARK",
+        "-G1 X1",
+        "  _G1",
+    ],
 )
 def test_a_name_that_holds_a_command_is_no_command(text: str) -> None:
     assert len(tokenise(text.encode()).command) == 0
 
 
 @pytest.mark.parametrize(
-    "text", ["G1 X1", "  \tG1 X1", "(c) G1 X1", "N5 G1 X1", " N5G1X1*3", "G1 X1 _", 'G1"a"']
+    "text",
+    [
+        "G1 X1",
+        "  \tG1 X1",
+        "(c) G1 X1",
+        "N5 G1 X1",
+        " N5G1X1*3",
+        "G1 X1 _",
+        "G1.;c",
+        "G1.0X1",
+        "G1;c",
+        'G1"a"',
+    ],
 )
 def test_the_command_is_the_first_word_or_the_one_behind_the_line_number(text: str) -> None:
     tokens = tokenise(b"\n" + text.encode())

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 from math import hypot, pi
+from pathlib import Path
 
 import pytest
 from shapely import Point, box, union_all
@@ -103,9 +104,30 @@ def without_comments(data: bytes) -> bytes:
         data = fewer
 
 
-@pytest.fixture
-def stripped() -> Callable[[bytes], bytes]:
-    return without_comments
+@lru_cache(maxsize=48)
+def _sample(path: Path, bare: bool) -> Plate:
+    data = path.read_bytes()
+    return Plate.from_bytes(without_comments(data) if bare else data, path.name)
+
+
+@pytest.fixture(scope="session")
+def read() -> Callable[..., Plate]:
+    """`read(path)`: a sample's plate, read once; `read(path, bare=True)`: its comments taken away first."""
+    return lambda path, bare=False: _sample(path, bare)
+
+
+@lru_cache(maxsize=64)
+def _made_plate(convention: str, bare: bool, options: tuple[tuple[str, object], ...]) -> Plate:
+    data = _made(convention, options).data
+    return Plate.from_bytes(without_comments(data) if bare else data, f"{convention}.gcode")
+
+
+@pytest.fixture(scope="session")
+def read_made() -> Callable[..., Plate]:
+    """`read_made("B", bare=True, arcs=True)`: the plate of `made("B", arcs=True)`, read once."""
+    return lambda convention, bare=False, **options: _made_plate(
+        convention, bare, tuple(sorted(options.items()))
+    )
 
 
 def _gate() -> Part:

@@ -1,7 +1,7 @@
 """Columns of beads: sections, lengths, widths, heights, features as marked.
 
-A stadium's area is (w - h) h + pi h^2 / 4, closed form; w = 0.45, h = 0.2 gives 0.0814159 mm2 and 0.0338488 mm
-of 1.75 filament a millimetre (SCIENCE.md, section 5).
+A stadium's area is (w - h) h + pi h^2 / 4, closed form; w = 0.45, h = 0.2 gives 0.0814159 mm2 and
+0.0338488 mm of 1.75 filament a millimetre (SCIENCE.md, section 5).
 """
 
 from __future__ import annotations
@@ -102,10 +102,10 @@ def test_a_span_of_tower_is_tower_whatever_the_words_in_it() -> None:
 @pytest.mark.parametrize("arcs", [False, True], ids=["lines", "arcs"])
 @pytest.mark.parametrize("convention", [c for c in CONVENTIONS if c not in "IJ"])
 def test_marked_demo_plates_have_the_lengths_they_were_made_of(
-    made: Callable[..., Made], convention: str, arcs: bool
+    made: Callable[..., Made], read_made: Callable[..., Plate], convention: str, arcs: bool
 ) -> None:
     plate = made(convention, arcs=arcs)
-    beads = Plate.from_bytes(plate.data).beads
+    beads = read_made(convention, arcs=arcs).beads
     assert beads.source == "comments"
     printed = beads.is_bead & (beads.layer >= 0)
     got = np.bincount(beads.feature[printed], beads.length_mm[printed], minlength=len(FEATURES))

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from gcodetools.demo.maker import CONVENTIONS
@@ -16,6 +16,7 @@ from gcodetools.demo.plates import Made
 from gcodetools.toolpath.beads import FEATURES
 from gcodetools.toolpath.plate import Plate
 
+Read = Callable[..., Plate]
 PITCH = 0.4070796  # w - h (1 - pi / 4) for 0.45 by 0.2, SCIENCE.md section 5
 
 # Share of the marked bead length that geometry calls the same, at least: outermost, perimeter, fill in all.
@@ -69,6 +70,8 @@ def test_both_edges_of_a_wall_around_a_bore_are_outermost(block: Plate) -> None:
 
 
 @given(st.floats(0, 89), st.sampled_from([PITCH, 1.5, 3.0]))
+@example(degrees=4.5, pitch=PITCH)
+@example(degrees=3.0, pitch=PITCH)
 def test_fill_is_dense_or_sparse_at_any_angle(
     new_pen: Callable[[], Any], degrees: float, pitch: float
 ) -> None:
@@ -107,6 +110,7 @@ def test_an_island_in_a_hole_has_its_own_outermost(pen: Any) -> None:
         pen.layer(0.2 * (k + 1))
         for side in (40, 39.2, 30.8, 30, 10, 9.2):
             pen.square(100, 100, side)
+        pen.hatch(82.5, 100, 3, 1.0)
         pen.hatch(100, 100, 8, PITCH)
     plate = pen.plate()
     rows = np.flatnonzero(plate.beads.is_bead & (plate.beads.layer == 0))[:24:4]
@@ -141,6 +145,29 @@ def test_a_brim_touches_and_is_none_of_the_part(pen: Any) -> None:
     assert _of_layer(pen.plate(), 0) == ["skirt", "outermost", "perimeter", "sparse"]
 
 
+def test_a_flat_part_beside_a_tall_one_is_no_skirt(pen: Any) -> None:
+    for k in range(4):
+        pen.layer(0.2 * (k + 1))
+        pen.square(100, 100, 20)
+        pen.square(100, 100, 19.2)
+        if k == 0:
+            pen.square(150, 100, 20)
+            pen.square(150, 100, 19.2)
+    words = _of_layer(pen.plate(), 0)
+    assert words[0] == "outermost"
+    assert "skirt" not in words
+
+
+def test_a_wall_around_the_print_that_goes_all_the_way_up_is_no_skirt(pen: Any) -> None:
+    for k in range(12):
+        pen.layer(0.2 * (k + 1))
+        pen.square(100, 100, 50)
+        pen.square(100, 100, 30)
+        pen.hatch(100, 100, 28, 2.0)
+    plate = pen.plate()
+    assert "skirt" not in {word for k in range(12) for word in _of_layer(plate, k)}
+
+
 def test_a_step_in_a_part_is_no_skirt(pen: Any) -> None:
     for k in range(6):
         side = 40 if k < 3 else 20
@@ -171,10 +198,10 @@ def test_a_spirals_wall_is_outermost(pen: Any) -> None:
 @pytest.mark.parametrize("arcs", [False, True], ids=["lines", "arcs"])
 @pytest.mark.parametrize("convention", CONVENTIONS)
 def test_without_words_a_made_plate_is_read_as_it_was_made(
-    made: Callable[..., Made], stripped: Callable[[bytes], bytes], convention: str, arcs: bool
+    made: Callable[..., Made], read_made: Read, convention: str, arcs: bool
 ) -> None:
     plate = made(convention, arcs=arcs)
-    beads = Plate.from_bytes(stripped(plate.data)).beads
+    beads = read_made(convention, bare=True, arcs=arcs).beads
     printed = beads.is_bead & (beads.layer >= 0)
     got = np.bincount(beads.feature[printed], beads.length_mm[printed], minlength=len(FEATURES))
     by_word = dict(zip(FEATURES, got, strict=True))
@@ -189,13 +216,11 @@ def test_without_words_a_made_plate_is_read_as_it_was_made(
     assert truth["outermost"] <= by_word["outermost"] * 1.001 <= truth["outermost"] + truth["overhang"] + 5
 
 
-def test_samples_with_their_words_hidden_agree_with_the_words(
-    sample_path: Path, stripped: Callable[[bytes], bytes]
-) -> None:
+def test_samples_with_their_words_hidden_agree_with_the_words(sample_path: Path, read: Read) -> None:
     if sample_path.name not in AGREEMENT:
         pytest.skip("no words to compare with, or words that name no walls and fill apart")
-    marked = Plate.read(sample_path).beads
-    bare = Plate.from_bytes(stripped(sample_path.read_bytes())).beads
+    marked = read(sample_path).beads
+    bare = read(sample_path, bare=True).beads
     printed = marked.is_bead & (marked.layer >= 0)
     table = np.zeros((len(FEATURES), len(FEATURES)))
     np.add.at(table, (marked.feature[printed], bare.feature[printed]), marked.length_mm[printed])
@@ -207,20 +232,18 @@ def test_samples_with_their_words_hidden_agree_with_the_words(
             assert same >= least * table[group].sum(), [FEATURES[k] for k in group]
 
 
-def test_parenthesised_sample_has_the_walls_of_its_marks(
-    samples: Path, stripped: Callable[[bytes], bytes]
-) -> None:
+def test_parenthesised_sample_has_the_walls_of_its_marks(samples: Path, read: Read) -> None:
     path = samples / "H-parentheses.gcode"  # calls all fill infill, so only its walls can be compared
-    marked = Plate.read(path).beads
-    bare = Plate.from_bytes(stripped(path.read_bytes())).beads
+    marked = read(path).beads
+    bare = read(path, bare=True).beads
     for word in ("outermost", "perimeter"):
         mine = marked.feature == FEATURES.index(word)
         assert np.mean(bare.feature[mine] == FEATURES.index(word)) > 0.99
 
 
 @pytest.mark.parametrize("name", ["I-no-marks.gcode", "J-bare.g"])
-def test_samples_without_words_have_walls_on_every_layer(samples: Path, name: str) -> None:
-    plate = Plate.read(samples / name)
+def test_samples_without_words_have_walls_on_every_layer(samples: Path, name: str, read: Read) -> None:
+    plate = read(samples / name)
     outer = plate.beads.feature == FEATURES.index("outermost")
     assert len(np.unique(plate.beads.layer[outer])) == len(plate.layers)
     share = plate.beads.length_mm[outer].sum() / plate.beads.length_mm[plate.beads.is_bead].sum()

@@ -1,4 +1,4 @@
-"""Layers: of every sample by a reader of the tests' own, with comments and without, and of small made files."""
+"""Layers: of every sample by a reader of the tests' own, with comments and without, and of made files."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from gcodetools.demo.plates import Made
 from gcodetools.toolpath.layers import laying
 from gcodetools.toolpath.plate import Plate
 
-Strip = Callable[[bytes], bytes]
+Read = Callable[..., Plate]
 MakePlate = Callable[..., Made]
 
 # Marks as CONVENTIONS.md lists them; a raft's layers are marked too.
@@ -62,30 +62,29 @@ def heights_by_hand(data: bytes) -> list[float]:
     return found
 
 
-def test_marked_samples_have_as_many_layers_as_marks(sample_path: Path) -> None:
+def test_marked_samples_have_as_many_layers_as_marks(sample_path: Path, read: Read) -> None:
     data = sample_path.read_bytes()
     marks = len(re.findall(MARK.get(sample_path.name[0], rb"(?!)"), data))
     if marks == 0:
         pytest.skip("no layer marks in this sample")
-    layers = Plate.read(sample_path).layers
+    layers = read(sample_path).layers
     assert layers.source == "comments"
     assert len(layers) == marks
 
 
-def test_flat_samples_have_the_heights_that_a_plain_reader_finds(sample_path: Path, stripped: Strip) -> None:
+def test_flat_samples_have_the_heights_that_a_plain_reader_finds(sample_path: Path, read: Read) -> None:
     if sample_path.name in VASES:
         pytest.skip("a spiral has no heights of its own")
-    data = sample_path.read_bytes()
-    wanted = heights_by_hand(data)
+    wanted = heights_by_hand(sample_path.read_bytes())
     if wanted and wanted[0] in PRIMING_Z.get(sample_path.name, set()):
         wanted = wanted[1:]
-    for text in (data, stripped(data)):
-        np.testing.assert_allclose(Plate.from_bytes(text).layers.z_mm, wanted, atol=1e-4)
+    for bare in (False, True):
+        np.testing.assert_allclose(read(sample_path, bare).layers.z_mm, wanted, atol=1e-4)
 
 
-def test_without_comments_beads_lie_in_the_layers_that_marks_say(sample_path: Path, stripped: Strip) -> None:
-    marked = Plate.read(sample_path)
-    bare = Plate.from_bytes(stripped(sample_path.read_bytes()))
+def test_without_comments_beads_lie_in_the_layers_that_marks_say(sample_path: Path, read: Read) -> None:
+    marked = read(sample_path)
+    bare = read(sample_path, bare=True)
     assert bare.layers.source == "geometry"
     np.testing.assert_array_equal(marked.moves.e, bare.moves.e)
     rows = marked.beads.is_bead & (marked.beads.layer >= 0)
@@ -98,22 +97,20 @@ def test_without_comments_beads_lie_in_the_layers_that_marks_say(sample_path: Pa
     assert bare.layers.raft.sum() == marked.layers.raft.sum()
 
 
-def test_spiral_sample_has_a_layer_a_turn_by_its_marks_and_by_its_path(
-    samples: Path, stripped: Strip
-) -> None:
+def test_spiral_sample_has_a_layer_a_turn_by_its_marks_and_by_its_path(samples: Path, read: Read) -> None:
     path = samples / "E1-vase.gcode"
-    assert len(Plate.read(path).layers) == len(Plate.from_bytes(stripped(path.read_bytes())).layers) == 74
+    assert len(read(path).layers) == len(read(path, bare=True).layers) == 74
 
 
 @pytest.mark.parametrize("sequential", [False, True], ids=["by layer", "one by one"])
 @pytest.mark.parametrize("bare", [False, True], ids=["with comments", "without"])
 @pytest.mark.parametrize("convention", CONVENTIONS)
 def test_demo_plates_have_the_layers_they_were_made_of(
-    made: MakePlate, stripped: Strip, convention: str, bare: bool, sequential: bool
+    made: MakePlate, read_made: Read, convention: str, bare: bool, sequential: bool
 ) -> None:
-    plate = made(convention, sequential=sequential)
-    layers = Plate.from_bytes(stripped(plate.data) if bare else plate.data).layers
-    np.testing.assert_allclose(layers.z_mm, plate.truth.layer_z, atol=1e-4)
+    truth = made(convention, sequential=sequential).truth
+    layers = read_made(convention, bare=bare, sequential=sequential).layers
+    np.testing.assert_allclose(layers.z_mm, truth.layer_z, atol=1e-4)
     np.testing.assert_allclose(layers.height_mm, 0.2, atol=1e-4)
     assert layers.run.max() == (1 if sequential else 0)
 
@@ -158,8 +155,8 @@ def test_a_mark_without_beads_makes_no_layer_and_two_marks_at_one_height_make_on
     np.testing.assert_allclose(layers.z_mm, [0.2, 0.6])
 
 
-def test_the_layer_above_a_raft_has_its_own_thickness_not_the_gaps(samples: Path) -> None:
-    layers = Plate.read(samples / "A-two-names.gcode").layers
+def test_the_layer_above_a_raft_has_its_own_thickness_not_the_gaps(samples: Path, read: Read) -> None:
+    layers = read(samples / "A-two-names.gcode").layers
     assert layers.raft.sum() == 4  # -6 to -3 in the file
     np.testing.assert_allclose(layers.height_mm[~layers.raft], 0.2, atol=1e-4)  # `;Layer height: 0.2`
 

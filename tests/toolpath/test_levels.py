@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from math import cos, pi, sin, tau
 from typing import Any
 
@@ -83,8 +84,10 @@ def test_each_object_of_a_plate_printed_one_by_one_is_a_run(
     pen = new_pen()
     for k, count in enumerate(counts):
         _stack(pen, 30 + 30 * k, 50, 20, [height * (n + 1) for n in range(count)])
-    layers = pen.plate().layers
-    joined = sum(1 for a, b in zip(counts, counts[1:], strict=False) if a == 1 and b >= 1)
+    plate = pen.plate()
+    layers = plate.layers
+    assert np.all(plate.beads.layer[plate.beads.is_bead] >= 0)
+    joined = sum(1 for a, b in pairwise(counts) if a == 1 and b >= 1)
     assert len(layers) == sum(counts) - joined
     assert layers.run.max() + 1 == len(counts) - joined
     assert np.all(np.diff(layers.z_mm)[np.diff(layers.run) == 0] > 0)
