@@ -6,6 +6,7 @@ from typing import Any
 
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.text_apply import show_apply
+from gcodetools.cli.words import plainly
 
 __all__ = ["CAUTION", "show_check", "show_demo", "show_learn"]
 
@@ -44,7 +45,7 @@ def show_check(record: dict[str, Any], paper: Paper) -> None:
 
 def show_learn(record: dict[str, Any], paper: Paper) -> None:
     """What was learnt and what to do next."""
-    paper.title(f"part {record['part']}, {record['height_mm']:g} mm high")
+    paper.title(f"part {record['part']}, {plainly(record['height_mm'])} mm high")
     areas = record["thin_areas"]
     if areas:
         rows = [("thin area", "thickness mm", "z mm", "size mm")]

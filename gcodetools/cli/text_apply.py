@@ -12,7 +12,6 @@ from gcodetools.jobs.records import counted
 __all__ = ["show_apply", "show_post"]
 
 _MANY = 6
-_SETTING = 8  # columns for a setting's name
 _LEAST_ROOM = 34  # columns for what was done; with less it goes below
 _OVER = re.compile(r"(over [\d.,]+(?: to [\d.,]+)? mm)\b(?!/)")
 _SAME = re.compile(r"\b([\d.]+) to \1(?= )")
@@ -27,8 +26,9 @@ def show_apply(record: dict[str, Any], paper: Paper) -> None:
         regions.setdefault((answer["part"], answer["region"]), []).append(answer)
     widths = (len(answer["asked"]) for answer in record["regions"])
     asked_room = max((w for w in widths if w <= paper.width // 3), default=0)
+    setting_room = max((len(answer["treatment"]) for answer in record["regions"]), default=0) + 2
     for (part, region), answers in regions.items():
-        _show_region(f"{part}/{region}", answers, asked_room, paper)
+        _show_region(f"{part}/{region}", answers, (setting_room, asked_room), paper)
     if not regions:
         paper.line(_why_nothing(record), hang=2)
     if record["holds"]:
@@ -43,7 +43,7 @@ def _why_nothing(record: dict[str, Any]) -> str:
     return "Nothing done: no region of the chosen instances has a treatment; the output is the input."
 
 
-def _show_region(name: str, answers: list[Answer], asked_room: int, paper: Paper) -> None:
+def _show_region(name: str, answers: list[Answer], rooms: tuple[int, int], paper: Paper) -> None:
     instances = [answer["instance"] for answer in answers]
     paper.blank()
     paper.title(f"{name}  ({_instances(instances)})")
@@ -51,9 +51,9 @@ def _show_region(name: str, answers: list[Answer], asked_room: int, paper: Paper
     for answer in answers:
         settings.setdefault((answer["treatment"], answer["asked"]), []).append(answer)
     for (setting, asked), mine in settings.items():
-        lead = f"{setting:<{_SETTING}}{asked:<{asked_room}}"
+        lead = f"{setting:<{rooms[0]}}{asked:<{rooms[1]}}"
         for said in _said(setting, mine):
-            if len(asked) > asked_room or paper.width - len(lead) < _LEAST_ROOM:
+            if len(asked) > rooms[1] or paper.width - len(lead) < _LEAST_ROOM:
                 paper.line(f"{setting}: {asked}" if lead.strip() else "", 2, 2)
                 paper.line(said, 4, 2)
             else:

@@ -84,8 +84,9 @@ def _filament(filament: dict[str, Any]) -> list[tuple[str, str]]:
     facts = [
         ("filament", f"{length(filament['nozzle_mm'])} through the nozzle"),
         ("", f"{length(filament['beads_mm'])} of it in beads: {filament['volume_mm3']:,.0f} mm3"),
-        ("", f"{length(filament['start_and_tower_mm'])} in start code, towers and purges"),
     ]
+    if filament["start_and_tower_mm"] >= 0.05:
+        facts.append(("", f"{length(filament['start_and_tower_mm'])} in start code, towers and purges"))
     if "stated_mm" in filament:
         meaning = _STATED.get(filament["stated_means"], filament["stated_means"])
         facts.append(("", f"{length(filament['stated_mm'])} stated by the file ({meaning})"))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.context import Change
+from gcodetools.edit.changes import Changes
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.splice import Edits, first_stray_byte
 from gcodetools.edit.wanted import wanted_problems
@@ -75,7 +75,7 @@ def audit(
     draft: Draft,
     edits: Edits,
     output: bytes,
-    changes: list[Change],
+    changes: Changes,
     held_back: list[int],
     *,
     full: bool = False,
@@ -143,13 +143,13 @@ def _needs_whole(program: Program) -> bool:
     return shifted or bool(np.any(states.inches.value == 1.0)) or bool(len(states.volumetric.line))
 
 
-def _windows(program: Program, edits: Edits, changes: list[Change]) -> tuple[I8, I8]:
+def _windows(program: Program, edits: Edits, changes: Changes) -> tuple[I8, I8]:
     """First and behind-last line of each stretch to read again; each ends behind a move."""
     count = len(program.lines)
     line = np.searchsorted(program.lines.start, edits.begin, side="right") - 1
-    local = [c for c in changes if not set(c.fields) <= {"nozzle", "fan"}]
-    first = np.concatenate([line, np.array([c.first for c in local], np.int64)])
-    last = np.concatenate([line, np.array([c.last for c in local], np.int64)])
+    local_first, local_last = changes.local()
+    first = np.concatenate([line, local_first])
+    last = np.concatenate([line, local_last])
     # One move before the first edit, so that what is inserted stands between two moves of the window.
     before = np.searchsorted(program.moves.line, first) - 1
     if len(program.moves):
@@ -306,24 +306,22 @@ def _counter_of_rows(program: Program, row: I8) -> F8:
 class _Allowed:
     """Rows in whose lines a field may differ, by the declared changes; each field is worked out once."""
 
-    def __init__(self, program: Program, rows: I8, changes: list[Change]) -> None:
+    def __init__(self, program: Program, rows: I8, changes: Changes) -> None:
         self.line = program.moves.line[rows]
-        self.spans: dict[str, list[tuple[int, int]]] = {}
-        for change in changes:
-            for name in change.fields:
-                self.spans.setdefault(name, []).append((change.first, change.last))
+        self.changes = changes
         self.known: dict[str, Bool] = {}
 
     def __getitem__(self, name: str) -> Bool:
         if name not in self.known:
-            self.known[name] = self._rows(self.spans.get(name, []))
+            self.known[name] = self._rows(*self.changes.spans(name))
         return self.known[name]
 
-    def _rows(self, spans: list[tuple[int, int]]) -> Bool:
-        if not spans:
+    def _rows(self, first: I8, last: I8) -> Bool:
+        if len(first) == 0:
             return np.zeros(len(self.line), bool)
-        first, last = np.array(sorted(spans), np.int64).T
-        last = np.maximum.accumulate(last)
+        order = np.argsort(first, kind="stable")
+        first, last = first[order], np.maximum.accumulate(last[order])
+        # Spans that touch or overlap count as one: the lines ascend, so their ends bound whole stretches.
         at = np.searchsorted(first, self.line, side="right") - 1
         inside: Bool = (at >= 0) & (self.line <= last[np.maximum(at, 0)])
         return inside
@@ -336,7 +334,7 @@ def _compare(
     rows: I8,
     to_line: I8,
     ends: I8,
-    changes: list[Change],
+    changes: Changes,
 ) -> tuple[int, str]:
     """Count of rows that differ undeclared, and a sentence on the first."""
     if len(rows) == 0:

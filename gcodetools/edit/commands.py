@@ -40,13 +40,13 @@ class _State:
 def _between(command_lines: I8, row_line: I8) -> tuple[I8, Bool]:
     """For each row, the last command line that stands between the row before and it, and whether there is
     one."""
-    if len(command_lines) == 0:
-        return np.zeros(len(row_line), np.int64), np.zeros(len(row_line), bool)
-    before = np.concatenate([[-1], row_line[:-1]])
-    low = np.searchsorted(command_lines, before, side="right")
-    high = np.searchsorted(command_lines, row_line, side="left")
-    last = command_lines[np.maximum(high - 1, 0)]
-    return last, high > low
+    last, has = np.zeros(len(row_line), np.int64), np.zeros(len(row_line), bool)
+    row = np.searchsorted(row_line, command_lines, side="right")
+    inside = row < len(row_line)
+    # Commands ascend, so of several before one row the last is written last.
+    last[row[inside]] = command_lines[inside]
+    has[row[inside]] = True
+    return last, has
 
 
 def _walk(
@@ -99,7 +99,7 @@ def _walk(
         _insert(context, line[enter_at], wanted[enter_at], seq[enter_at], 3, state)
     if treated[-1]:
         _insert_outside(context, len(row_line), float(file_value[-1]), state)
-    context.declare(distinct(rows[treated]), row_line, state.fields, why)
+    context.declare(distinct(rows[treated]), state.fields, why)
 
 
 def _first_piece(context: Context, rows: I8) -> I8:

@@ -7,25 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.changes import Changes
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.splice import EditList
 from gcodetools.gcode.numbers import Pool, fixed
 
-__all__ = ["Change", "Context", "e_factor", "feed_text"]
+__all__ = ["Context", "e_factor", "feed_text"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 INCH_MM = 25.4
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """Lines [first, last] (0-based, of the original) in which `fields` may differ, and why."""
-
-    first: int
-    last: int
-    fields: tuple[str, ...]
-    why: str
 
 
 @dataclass(slots=True)
@@ -38,7 +29,7 @@ class Context:
 
     draft: Draft
     edits: EditList = field(default_factory=EditList)
-    changes: list[Change] = field(default_factory=list)
+    changes: Changes = field(default_factory=Changes)
     held_back: list[int] = field(default_factory=list)
     shift_after: F8 | None = None
     bracket_first: I8 = field(init=False)
@@ -63,18 +54,19 @@ class Context:
     def newline(self) -> bytes:
         return self.draft.plate.program.lines.newline
 
-    def declare(self, rows: NDArray[np.integer], line: I8, fields: tuple[str, ...], why: str) -> None:
+    def declare(self, rows: NDArray[np.integer], fields: tuple[str, ...], why: str) -> None:
         """Declare a change of `fields` for the lines of `rows` (ascending): one span a run of rows, from
         behind the line before its first row to the last line before the next row."""
         if len(rows) == 0:
             return
+        program = self.draft.plate.program
+        line, count = program.moves.line, len(program.moves)
         breaks = np.flatnonzero(np.diff(rows) > 1) + 1
         first = rows[np.concatenate([[0], breaks])]
         behind = rows[np.concatenate([breaks, [len(rows)]]) - 1] + 1
         begin = np.where(first > 0, line[np.maximum(first - 1, 0)] + 1, 0)
-        end = np.append(line, len(self.draft.plate.program.lines))[behind] - 1
-        for a, b in zip(begin.tolist(), end.tolist(), strict=True):
-            self.changes.append(Change(a, b, fields, why))
+        end = np.where(behind < count, line[np.minimum(behind, count - 1)], len(program.lines)) - 1
+        self.changes.add(begin, end, fields, why)
 
 
 def feed_text(context: Context, feed: F8, rows: NDArray[np.integer]) -> Pool:

@@ -50,10 +50,9 @@ def emit_beads(context: Context) -> None:
         e_word, e_row = filament_words(context, words, flowing, is_cut, stretch)
         write_filament(context, words, e_word, e_row)
         piece_lines(context, words, is_cut, walk.feed_word, e_word)
-        line = moves.line.astype(np.int64)
-        context.declare(distinct(draft.row[fed]), line, ("feed",), "speed")
-        context.declare(distinct(draft.row[is_cut]), line, (), "cut at a region's edge")
-        context.declare(marked(len(moves), draft.row[flowing], stretch.rows), line, ("e",), "flow")
+        context.declare(distinct(draft.row[fed]), ("feed",), "speed")
+        context.declare(distinct(draft.row[is_cut]), (), "cut at a region's edge")
+        context.declare(marked(len(moves), draft.row[flowing], stretch.rows), ("e",), "flow")
 
 
 def _is_cut(draft: Draft) -> Bool:

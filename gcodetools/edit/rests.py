@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Bed
-from gcodetools.edit.context import Change, Context, feed_text
+from gcodetools.edit.context import Context, feed_text
 from gcodetools.edit.draft import Rest, e_decimals
 from gcodetools.edit.filament import file_counter
 from gcodetools.gcode.numbers import fixed_text
@@ -215,7 +215,8 @@ def _write(
     seq = 2 * int(np.searchsorted(context.draft.row, row + 1)) - 1
     context.edits.one(place, place, seq, 3, b"".join(t + newline for t in text))
     end = int(moves.line[returns]) if returns is not None else int(moves.line[min(row + 1, len(moves) - 1)])
-    context.changes.append(Change(line, end, ("position", "e"), f"rest of {rest.seconds:g} s"))
+    span = np.array([line]), np.array([end])
+    context.changes.add(*span, ("position", "e"), f"rest of {rest.seconds:g} s")
 
 
 def _xy(context: Context, row: int, value: float, axis: str) -> bytes:

@@ -8,9 +8,10 @@ import numpy as np
 
 from gcodetools.documents.profiles import Bed
 from gcodetools.edit.audit import Audit, audit
+from gcodetools.edit.changes import Change, Changes
 from gcodetools.edit.checksums import add_checksums
 from gcodetools.edit.commands import emit_accel, emit_fan, emit_nozzle
-from gcodetools.edit.context import Change, Context
+from gcodetools.edit.context import Context
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.emit import emit_beads
 from gcodetools.edit.rests import Unrested, emit_rests
@@ -29,7 +30,7 @@ class Treated:
     original: Plate
     draft: Draft
     edits: Edits
-    changes: tuple[Change, ...]
+    declared: Changes
     held_back: tuple[int, ...]
     unrested: tuple[Unrested, ...]
     output: bytes
@@ -37,6 +38,11 @@ class Treated:
     def render(self) -> bytes:
         """The treated file; the very input where nothing changes."""
         return self.output
+
+    @property
+    def changes(self) -> tuple[Change, ...]:
+        """The declared changes, in the order of their lines."""
+        return tuple(self.declared)
 
     @property
     def moves(self) -> Moves:
@@ -50,7 +56,7 @@ class Treated:
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
-        return audit(self.draft, self.edits, self.output, list(self.changes), list(self.held_back), full=full)
+        return audit(self.draft, self.edits, self.output, self.declared, list(self.held_back), full=full)
 
 
 def emit(
@@ -77,7 +83,6 @@ def emit(
         edits = context.edits.finish(data)
     if len(edits) and add_checksums(draft.plate.program.lines, edits, context.edits):
         edits = context.edits.finish(data)
-    changes = tuple(sorted(context.changes, key=lambda c: (c.first, c.last)))
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
     output = apply_edits(data, edits)
-    return Treated(draft.plate, draft, edits, changes, held_back, tuple(unrested), output)
+    return Treated(draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output)

@@ -154,7 +154,9 @@ def _heat(plate: Plate, kit: Kit | None) -> dict[str, Any]:
         value, source = kit.base.nozzle_c, "kit"
     if value is not None:
         result |= {"nozzle_c": value, "nozzle_from": source}
-    bed = _most(program.states.bed.at(line), length)
+    bed_c = np.array(program.states.bed.at(line), np.float64)
+    bed_c[bed_c == 0] = np.nan  # off: a start macro heats it, or nothing does
+    bed = _most(bed_c, length)
     if bed is None:
         bed = plate.settings.bed_c
     if bed is not None:

@@ -9,7 +9,7 @@ from gcodetools.edit.treated import Treated
 from gcodetools.jobs.apply import Options, apply_plate, read_plate
 from gcodetools.jobs.sources import Subset
 from gcodetools.kit import schema
-from gcodetools.kit.placing import Placed, place
+from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Kit", "PlacedKit", "apply", "load_kit", "read"]
@@ -17,14 +17,25 @@ __all__ = ["Kit", "PlacedKit", "apply", "load_kit", "read"]
 
 @dataclass(frozen=True, slots=True)
 class PlacedKit:
-    """A kit on a plate: `poses` of the instances found, `absent` parts, `warnings`."""
+    """A kit on a plate."""
 
     kit: schema.Kit
     placed: Placed
 
     @property
-    def poses(self) -> tuple[object, ...]:
-        return tuple(self.placed.poses)
+    def poses(self) -> tuple[Pose, ...]:
+        """The instances found, in the order of parts and numbers."""
+        return self.placed.poses
+
+    @property
+    def absent(self) -> tuple[str, ...]:
+        """Parts of the kit that are not on the plate."""
+        return self.placed.absent
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences on what was assumed."""
+        return self.placed.warnings
 
 
 @dataclass(frozen=True, slots=True)

@@ -135,7 +135,7 @@ def _gate() -> Part:
     post = Point(-8, 0).buffer(7, quad_segs=12).difference(Point(-8, 0).buffer(2.5, quad_segs=12))
     legs = union_all([post, box(6, -6, 14, 6)])
     whole = union_all([post, box(-3, -6, 14, 6)])
-    return Part("gate", 4.0, lambda z: legs if z < 2.0 else whole, (0.0, 0.0))
+    return Part("gate", 2.6, lambda z: legs if z < 1.4 else whole, (0.0, 0.0))
 
 
 @lru_cache(maxsize=64)

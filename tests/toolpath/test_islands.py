@@ -209,7 +209,7 @@ def test_made_parts_have_the_outline_they_were_made_of(
     # A ring of bore 5 and diameter 14 (closed form; drawn with 12 chords a quarter).
     assert post.area == pytest.approx(pi * (49 - 6.25), rel=0.01)
     assert min(i.polygon.area for i in found) == pytest.approx(8 * 12, rel=1e-3)
-    assert len(of_layer(plate, 15)) == 2  # a bridge joins the posts of each
+    assert len(of_layer(plate, 10)) == 2  # a bridge joins the posts of each
 
 
 def test_the_clip_of_the_demo_has_its_drawn_outline() -> None:
