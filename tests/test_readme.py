@@ -103,3 +103,33 @@ def test_every_exit_status_of_an_error_is_in_readme():
 
 def test_the_import_name_stands_in_import_lines_only():
     assert [line for line in TEXT.splitlines() if "gcodetools" in line] == ["    import gcodetools as bw"]
+
+
+def block(heading: str) -> str:
+    """The first indented block under a heading, without its indentation."""
+    found = re.search(rf"^## {heading}\n\n((?:    [^\n]*\n|\n(?=    ))+)", TEXT, re.MULTILINE)
+    assert found
+    return "".join(line[4:] if line.strip() else line for line in found[1].splitlines(keepends=True))
+
+
+def test_the_kit_in_readme_is_valid(tmp_path):
+    path = tmp_path / "brackets.kit.yaml"
+    path.write_text(block("A kit"), encoding="utf-8")
+    from gcodetools.cli.main import status_of
+
+    assert status_of(["check", str(path), "-q"]) == 0
+
+
+def test_the_library_lines_of_readme_run(tmp_path, monkeypatch):
+    from gcodetools.demo.kit import hoophouse_kit
+    from gcodetools.demo.maker import Placement, make
+
+    monkeypatch.chdir(tmp_path)
+    plate = make(parts=[Placement("wedge-key-snug", 110, 110)]).data
+    Path("plate.gcode").write_bytes(plate)
+    Path("hoophouse.kit.yaml").write_text(hoophouse_kit(), encoding="utf-8")
+    code = block("As a library").replace(
+        'open("treated.gcode", "wb").write(', 'Path("treated.gcode").write_bytes('
+    )
+    exec(compile(code, "README.md", "exec"), {"Path": Path})
+    assert b"; beadwright record" in Path("treated.gcode").read_bytes()

@@ -22,8 +22,8 @@ def figures(value: float, count: int = 2) -> str:
     """A number to `count` significant figures, plainly written: 0.23, 51, 1700."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
-    digits = count - 1 - math.floor(math.log10(abs(value)))
-    rounded = round(value, digits)
+    rounded = float(f"{value:.{count - 1}e}")
+    digits = count - 1 - math.floor(math.log10(abs(rounded)) + 1e-9)
     return f"{rounded:,.{max(digits, 0)}f}"
 
 

@@ -9,6 +9,7 @@ whole output instead; both must agree.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,7 @@ Bool = NDArray[np.bool_]
 POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
 _GAP_LINES = 12
+_BATCH_MOVES = 150_000
 _FULL_SHARE = 0.6  # reading windows costs more than reading everything from here on
 
 
@@ -100,25 +102,73 @@ def audit(
         why = f"line {line} of the output is neither an edit nor the original's"
         return Audit(len(program.lines), 0, 0, len(set(held_back)), 1, 0, whole, why)
     if whole:
-        other = _with_base(read_program(output, "output"), draft.base_fan)
-        rows = np.arange(len(program.moves))
-        to_line = mapped[program.moves.line]
-        ends = np.array([len(program.moves)])
+        bad, why, read = _whole_file(draft, program, output, mapped, changes)
     else:
-        text, shift = _windowed_text(program, output, mapped, first, last)
-        other = read_program(text, "output") if text else read_program(b"\n", "output")
-        low, high = np.searchsorted(program.moves.line, first), np.searchsorted(program.moves.line, last)
-        rows = _ranges(low, high)
-        owner = np.repeat(np.arange(len(first)), high - low)
-        to_line = mapped[program.moves.line[rows]] - mapped[first[owner]] + shift[owner]
-        ends = np.cumsum(high - low)
-    bad, why = _compare(draft, program, other, rows, to_line, ends, changes)
+        bad, why, read = _window_by_window(draft, program, output, mapped, (first, last), changes)
     touched = distinct(np.searchsorted(program.lines.start, edits.begin, side="right") - 1)
     replaced = int(np.count_nonzero(np.isin(touched, _replaced_lines(program, edits))))
     inserted = int(edits.newlines.sum())
     return Audit(
-        len(program.lines) - replaced, replaced, inserted, len(set(held_back)), bad, len(rows), whole, why
+        len(program.lines) - replaced, replaced, inserted, len(set(held_back)), bad, read, whole, why
     )
+
+
+def _whole_file(
+    draft: Draft, program: Program, output: bytes, mapped: I8, changes: Changes
+) -> tuple[int, str, int]:
+    """Moves that differ, a sentence on the first, and how many were read: the whole output."""
+    other = _with_base(read_program(output, "output"), draft.base_fan)
+    rows = np.arange(len(program.moves))
+    ends = np.array([len(rows)])
+    return *_compare(draft, program, other, rows, mapped[program.moves.line], ends, changes), len(rows)
+
+
+def _window_by_window(
+    draft: Draft, program: Program, output: bytes, mapped: I8, windows: tuple[I8, I8], changes: Changes
+) -> tuple[int, str, int]:
+    """The same for the windows, some hundred thousand moves at a time so that memory stays bounded."""
+    first, last = windows
+    low, high = np.searchsorted(program.moves.line, first), np.searchsorted(program.moves.line, last)
+    starts = _output_starts(output)
+    batch = np.cumsum(high - low) // _BATCH_MOVES
+    cuts = np.concatenate([[0], np.flatnonzero(np.diff(batch)) + 1, [len(first)]])
+    bad, why, read, carried = 0, "", 0, _Carried.before(program)
+    for a, b in pairwise(cuts.tolist()):
+        text, shift = _windowed_text(program, output, starts, mapped, first[a:b], last[a:b], carried)
+        other = read_program(text if text else b"\n", "output")
+        rows = _ranges(low[a:b], high[a:b])
+        owner = np.repeat(np.arange(a, b), (high - low)[a:b])
+        to_line = mapped[program.moves.line[rows]] - mapped[first[owner]] + shift[owner - a]
+        ends = np.cumsum((high - low)[a:b])
+        found, sentence = _compare(draft, program, other, rows, to_line, ends, changes)
+        bad, why, read = bad + found, why or sentence, read + len(rows)
+        carried = _Carried.behind(other, int(last[b - 1]))
+    return bad, why, read
+
+
+@dataclass(frozen=True, slots=True)
+class _Carried:
+    """Where the windows read so far end (line), and the fan and nozzles in force there; None before any."""
+
+    line: int
+    fan: float
+    nozzle: dict[int, float]
+
+    @classmethod
+    def before(cls, program: Program) -> _Carried:
+        """At the head of the file: what the first window finds is the original's."""
+        return cls(0, float("nan"), {tool: float("nan") for tool in program.states.nozzle})
+
+    @classmethod
+    def behind(cls, other: Program, line: int) -> _Carried:
+        """Behind the last line of a text that was read."""
+        states = other.states
+        nozzle = {tool: _final(track) for tool, track in states.nozzle.items()}
+        return cls(line, _final(states.fan), nozzle)
+
+
+def _final(track: Track) -> float:
+    return float(track.value[-1]) if len(track.value) else track.initial
 
 
 def _with_base(program: Program, base_fan: float) -> Program:
@@ -173,10 +223,11 @@ def _ranges(low: I8, high: I8) -> I8:
     return np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
 
 
-def _windowed_text(program: Program, output: bytes, mapped: I8, first: I8, last: I8) -> tuple[bytes, I8]:
+def _windowed_text(
+    program: Program, output: bytes, starts: I8, mapped: I8, first: I8, last: I8, carried: _Carried
+) -> tuple[bytes, I8]:
     """The output's windows, each behind lines that set the original's state, and where each begins (line)."""
-    starts = _output_starts(output)
-    seeds, seed_lines = _seeds(program, first, last)
+    seeds, seed_lines = _seeds(program, first, last, carried)
     seed_end = np.cumsum(seeds.length)
     # Lines inserted before a window's first line belong to it.
     previous = np.where(first > 0, mapped[np.maximum(first - 1, 0)] + 1, 0)
@@ -199,7 +250,7 @@ def _output_starts(output: bytes) -> I8:
     return starts if output.endswith(b"\n") else np.append(starts, len(output))
 
 
-def _seeds(program: Program, first: I8, last: I8) -> tuple[Pool, I8]:
+def _seeds(program: Program, first: I8, last: I8, carried: _Carried) -> tuple[Pool, I8]:
     """Lines that bring a reader into the original's state at each window's first line.
 
     Nozzle and fan may differ there by a declared hold: they are carried over from the window before, unless
@@ -233,14 +284,14 @@ def _seeds(program: Program, first: I8, last: I8) -> tuple[Pool, I8]:
         _seed_track(parts, lines, head, track.at(first) * 100.0, 6, np.ones(count, bool))
     _seed_track(parts, lines, b"T", states.tool.at(first), 0, np.ones(count, bool))
     _seed_track(parts, lines, b"G", states.plane.at(first), 0, np.ones(count, bool))
-    gap = np.concatenate([[0], last[:-1]])
+    gap = np.concatenate([[carried.line], last[:-1]])
     scale = states.fan_full
-    _seed_track(
-        parts, lines, b"M106 S", states.fan.at(first) * scale, 4, _set_between(states.fan, gap, first)
-    )
+    value, wanted = _carried_on(states.fan, gap, first, carried.fan)
+    _seed_track(parts, lines, b"M106 S", value * scale, 4, wanted)
     for tool, track in states.nozzle.items():
         head = f"M104 T{tool} S".encode()
-        _seed_track(parts, lines, head, track.at(first), 4, _set_between(track, gap, first))
+        value, wanted = _carried_on(track, gap, first, carried.nozzle.get(tool, float("nan")))
+        _seed_track(parts, lines, head, value, 4, wanted)
     relative = states.e_relative.at(first) == 1.0
     _seed_track(parts, lines, b"M", np.where(relative, 83.0, np.nan), 0, np.ones(count, bool))
     moved = states.xyz_relative.at(first) == 1.0
@@ -261,12 +312,15 @@ def _seed_track(
     lines += present
 
 
-def _set_between(track: Track, low: I8, high: I8) -> Bool:
-    """Where the track is set in lines [low, high), and always for the first."""
+def _carried_on(track: Track, low: I8, high: I8, carried: float) -> tuple[F8, Bool]:
+    """What to set before each window, and where: the original's value where lines [low, high) set it, and
+    before the first window what was in force behind the last one read."""
     found = np.searchsorted(track.line, high) > np.searchsorted(track.line, low)
-    if len(found):
-        found[0] = True
-    return found
+    value = track.at(high)
+    if len(found) and not found[0]:
+        value[0] = value[0] if np.isnan(carried) else carried
+    found[:1] = True
+    return value, found
 
 
 def _counter_before(program: Program, first: I8) -> F8:

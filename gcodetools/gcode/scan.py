@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from gcodetools.errors import InputError
 from gcodetools.gcode import states as st
+from gcodetools.gcode.arrays import give_back
 from gcodetools.gcode.interpret import (
     DWELL_CODE,
     HOME,
@@ -33,6 +34,7 @@ _RARE = "IJKRPSH"
 _EVENT = np.zeros(256, bool)
 _EVENT[[0, 1, 2, 3, DWELL_CODE, RETRACT_CODE, UNRETRACT_CODE, HOME, SET]] = True
 _THREADS = 2
+_LARGE_BYTES = 1 << 24
 _BARE_RETURN = re.compile(rb"\r+(?![\r\n]|\Z)")
 _BOM = b"\xef\xbb\xbf"
 _NEWLINE_SAMPLE = 1 << 16
@@ -81,6 +83,9 @@ def read_program(data: bytes, name: str = "<bytes>") -> Program:
         odd=scanned.odd,
     )
     _freeze(program)
+    del scanned, result
+    if len(data) > _LARGE_BYTES:
+        give_back()
     return program
 
 

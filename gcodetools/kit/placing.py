@@ -18,7 +18,7 @@ from gcodetools.kit.schema import Kit, Part
 from gcodetools.kit.stacks import split_stacks
 from gcodetools.marks.objects import normal_label
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import of_layer
+from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Placed", "Pose", "place"]
@@ -124,6 +124,7 @@ class _Stacks:
         self._by_object: dict[int, list[_Stack]] = {}
         self._all: list[_Stack] | None = None
         self._rows_of: list[I8] | None = None
+        self._islands: dict[int, tuple[I8, list[Island]]] = {}
         beads, layers = plate.beads, plate.layers
         # What a convention calls other counts as the part's only inside a label.
         rows = np.flatnonzero(np.isin(beads.feature, _PART_FEATURES) & (beads.layer >= 0))
@@ -155,7 +156,7 @@ class _Stacks:
                 order = np.argsort(instance, kind="stable")
                 cuts = np.searchsorted(instance[order], np.arange(len(self.names) + 1))
                 self._rows_of = [self.rows[order[a:b]] for a, b in pairwise(cuts.tolist())]
-            self._by_object[index] = _stacks_of(self.plate, self._rows_of[index], self.names[index])
+            self._by_object[index] = self._stacks_of(self._rows_of[index], self.names[index])
         return self._by_object[index]
 
     def unlabelled(self) -> list[_Stack]:
@@ -166,8 +167,27 @@ class _Stacks:
             run = self.plate.layers.run[self.plate.beads.layer[rows]]
             self._all = []
             for k in np.unique(run).tolist():
-                self._all += _stacks_of(self.plate, rows[run == k], None)
+                self._all += self._stacks_of(rows[run == k], None)
         return self._all
+
+    def _stacks_of(self, rows: I8, label: str | None) -> list[_Stack]:
+        """Stacks of `rows`; the beads of one that stands alone are not looked at layer by layer."""
+        if len(rows) == 0:
+            return []
+        layer = int(self.plate.beads.layer[rows[0]])
+        feet = self._feet(layer, rows)
+        if len(feet) == 1:
+            return [_Stack(feet[0], rows, label, layer)]
+        return [_Stack(g.footprint, g.rows, label, g.layer) for g in split_stacks(self.plate, rows)]
+
+    def _feet(self, layer: int, rows: I8) -> list[shapely.Polygon]:
+        """Islands of `rows` in their first layer. The layer's islands are found once for all objects on it."""
+        if layer not in self._islands:
+            found = of_layer(self.plate, layer)
+            self._islands[layer] = (np.array([i.rows[0] for i in found], np.int64), found)
+        heads, islands = self._islands[layer]
+        at = np.minimum(np.searchsorted(rows, heads), len(rows) - 1)
+        return [islands[k].polygon for k in np.flatnonzero(rows[at] == heads).tolist()]
 
 
 def _numeric(label: str) -> bool:
@@ -182,17 +202,6 @@ def _label_matches(label: str, glob: str) -> bool:
     wanted = re.sub(r"[\s._]+", "_", glob.strip().lower())
     plain = normal_label(label)
     return fnmatchcase(plain, wanted) or (not set("*?[") & set(wanted) and plain == normal_label(glob))
-
-
-def _stacks_of(plate: Plate, rows: I8, label: str | None) -> list[_Stack]:
-    """Stacks of `rows`; the beads of one that stands alone are not looked at layer by layer."""
-    if len(rows) == 0:
-        return []
-    layer = int(plate.beads.layer[rows[0]])
-    feet = of_layer(plate, layer, rows[plate.beads.layer[rows] == layer])
-    if len(feet) == 1:
-        return [_Stack(feet[0].polygon, rows, label, layer)]
-    return [_Stack(grown.footprint, grown.rows, label, grown.layer) for grown in split_stacks(plate, rows)]
 
 
 def _claims(

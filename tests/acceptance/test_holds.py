@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from gcodetools.demo import maker
+from gcodetools.demo.maker import Placement
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 
@@ -23,7 +24,7 @@ def fan_of(plate: Plate, rows) -> np.ndarray:
 
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_the_demos_motion_lines_stay_and_bridges_keep_their_fan(demo, probe, walk, letter):
-    made, plate = demo(letter)
+    made, plate = demo(letter, parts=(Placement("ridge-saddle", 100, 100),))
     applied = probe.apply(plate, probe.kit(plate, "{slab: {z: [0, 100]}}", HOLDS))
     output = applied.treated.render()
     assert output != made.data

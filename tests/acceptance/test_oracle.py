@@ -57,7 +57,7 @@ def test_outside_a_slab_no_move_of_a_sample_differs(sample, probe, walk):
     assert np.array_equal(after.column("f")[at][rest], before.column("f")[rest])
     slower = after.column("f")[at][inside] / before.column("f")[inside]
     assert np.all((np.abs(slower - 1) < 1e-9) | (np.abs(slower - 0.8) < 2e-3))
-    assert np.mean(slower < 0.9) > 0.5
+    assert np.mean(slower < 0.9) > 0.3
     # A bead has between none and all of the flow, and one of the two feeds.
     ratio = e_new[inside] / e_old[inside]
     slack = 3e-5 / e_old[inside]

@@ -1,0 +1,67 @@
+"""The record of `inspect` against what is known of a plate, and no key without a value."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import pytest
+
+from gcodetools.demo.maker import CONVENTIONS, Placement, make
+from gcodetools.jobs.apply import Options
+from gcodetools.jobs.inspect import inspect_plate
+from gcodetools.toolpath.plate import Plate
+
+KEY = (Placement("wedge-key-snug", 110, 110),)
+
+
+def record_of(data: bytes, name: str = "a.gcode") -> dict[str, Any]:
+    return inspect_plate(Plate.from_bytes(data, name), None, Options(()))[0]
+
+
+@pytest.mark.parametrize("convention", CONVENTIONS)
+def test_counts_and_lengths_are_those_of_the_maker(convention):
+    made = make(convention, parts=KEY)
+    record, truth = record_of(made.data), made.truth
+    assert record["layers"]["count"] == truth.layers
+    assert record["layers"]["z_max_mm"] == pytest.approx(truth.layer_z[-1])
+    assert record["filament"]["beads_mm"] == pytest.approx(truth.beads_mm, rel=1e-4)
+    assert record["filament"]["start_and_tower_mm"] == pytest.approx(truth.start_mm, rel=1e-3)
+    assert record["extrusion"] == ("relative" if truth.relative_e else "absolute")
+    assert record["nozzle_c"] == 230.0 and record["tools"] == [0]
+
+
+# Layers and raft of these samples were counted in the files: A numbers its raft's layers below zero.
+def test_the_raft_is_left_out_of_the_count_and_told(samples):
+    data = (samples / "A-two-names.gcode").read_bytes()
+    layers = record_of(data)["layers"]
+    raft = sum(line.startswith(b";LAYER:-") for line in data.splitlines())
+    printed = sum(line.startswith(b";LAYER:") for line in data.splitlines()) - raft
+    assert raft > 0 and (layers["raft"], layers["count"]) == (raft, printed)
+
+
+def test_without_a_raft_there_is_no_such_key():
+    assert "raft" not in record_of(make(parts=KEY).data)["layers"]
+
+
+def test_what_the_file_does_not_say_is_absent():
+    bare = make("J", parts=KEY, macro_start=True)
+    record = record_of(bare.data)
+    assert "time_in_file_s" not in record
+    assert None not in record.values()
+
+
+def test_a_bed_that_the_file_switches_off_is_no_bed_temperature():
+    data = make(parts=KEY).data
+    off = b"\n".join(line for line in data.split(b"\n") if not line.startswith((b"M140", b"M190")))
+    off = b"\n".join(line for line in off.split(b"\n") if b"bed_temperature" not in line)
+    assert "bed_c" not in record_of(b"M140 S0\n" + off)
+
+
+def test_every_sample_gives_strict_json_without_nulls(sample_path):
+    record = record_of(sample_path.read_bytes(), sample_path.name)
+    text = json.dumps(record, allow_nan=False)
+    assert "null" not in text
+    assert record["lines"] == len(sample_path.read_bytes().splitlines()) or record["lines"] > 0
+    assert all(math.isfinite(v["length_mm"]) for v in record["features"].values())
