@@ -1,7 +1,7 @@
 """Beadwright: treat the parts of a sliced print that flex, bead by bead.
 
-Fidelity: every byte of a file outside the edits comes out as it went in; where nothing is to change, the output is
-the input. The exception is none.
+Fidelity: every byte of a file outside the edits comes out as it went in; where nothing is to change, the output
+is the input. The exception is none.
 
     import gcodetools as bw
     program = bw.read("plate.gcode")                   # bytes, moves, states, marks, layers

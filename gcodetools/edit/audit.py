@@ -20,7 +20,7 @@ from gcodetools.edit.splice import Edits, first_stray_byte
 from gcodetools.edit.wanted import wanted_problems
 from gcodetools.errors import Fault
 from gcodetools.gcode.arcs import arc_lengths
-from gcodetools.gcode.arrays import distinct
+from gcodetools.gcode.arrays import distinct, give_back
 from gcodetools.gcode.numbers import Pool, fixed, join_pools
 from gcodetools.gcode.program import Program, Track
 from gcodetools.gcode.scan import read_program
@@ -35,6 +35,7 @@ POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
 _GAP_LINES = 12
 _BATCH_MOVES = 150_000
+_LARGE_BYTES = 1 << 24
 _FULL_SHARE = 0.6  # reading windows costs more than reading everything from here on
 
 
@@ -143,6 +144,9 @@ def _window_by_window(
         found, sentence = _compare(draft, program, other, rows, to_line, ends, changes)
         bad, why, read = bad + found, why or sentence, read + len(rows)
         carried = _Carried.behind(other, int(last[b - 1]))
+        del text, other
+        if len(output) > _LARGE_BYTES:
+            give_back()
     return bad, why, read
 
 

@@ -37,16 +37,18 @@ class _State:
     decimals: int
 
 
-def _between(command_lines: I8, row_line: I8) -> tuple[I8, Bool]:
-    """For each row, the last command line that stands between the row before and it, and whether there is
-    one."""
-    last, has = np.zeros(len(row_line), np.int64), np.zeros(len(row_line), bool)
+def _rows_behind(command_lines: NDArray[np.integer], row_line: NDArray[np.integer]) -> I8:
+    """The first row behind each command, ascending, each once; none for commands behind the last row."""
     row = np.searchsorted(row_line, command_lines, side="right")
-    inside = row < len(row_line)
-    # Commands ascend, so of several before one row the last is written last.
-    last[row[inside]] = command_lines[inside]
-    has[row[inside]] = True
-    return last, has
+    return distinct(row[row < len(row_line)])
+
+
+def _changes(values: F8) -> Bool:
+    """Where a value differs from the one before; NaN is like NaN."""
+    bits = np.ascontiguousarray(values).view(np.int64)
+    result = np.ones(len(bits), bool)
+    np.not_equal(bits[1:], bits[:-1], out=result[1:])
+    return result
 
 
 def _walk(
@@ -65,41 +67,58 @@ def _walk(
     outside : commands of ours keep out of object brackets wherever a line outside is near; without it they
     stand inside and are restored before the bracket ends.
     """
-    row_line = context.draft.plate.program.moves.line.astype(np.int64)
-    line, bracket = row_line[rows], context.bracket[rows]
+    row_line = context.draft.plate.program.moves.line
+    commands = track.line
+    # Between two rows where nothing changes there is nothing to write: go from change to change.
+    told = _changes(target) | _changes(file_value)
+    told[_rows_behind(commands, row_line[rows])] = True
+    bracket = context.bracket[rows]
+    told[1:] |= bracket[1:] != bracket[:-1]
+    index = np.flatnonzero(told)
+    del told
+    has_command = np.zeros(len(index), bool)
+    target, file_value, bracket = target[index], file_value[index], bracket[index]
+    line = row_line[rows[index]].astype(np.int64)
+    line_before = np.where(index > 0, row_line[rows[np.maximum(index - 1, 0)]], -1).astype(np.int64)
+    command = np.searchsorted(commands, line) - 1
+    has_command = (
+        (command >= 0) & (commands[np.maximum(command, 0)] > line_before) if len(commands) else has_command
+    )
+
     # Where the file never set a value there is none to put back.
     treated = ~(np.isclose(target, file_value, rtol=0, atol=1e-9) | np.isnan(target) | np.isnan(file_value))
     if not np.any(treated):
         return
     by_piece = len(rows) == len(context.draft.row)
-    seq = 2 * (np.arange(len(rows)) if by_piece else _first_piece(context, rows)) - 1
+    seq = 2 * (index if by_piece else _first_piece(context, rows[index])) - 1
     wanted = np.where(treated, target, file_value)
-    command, has_command = _between(track.line.astype(np.int64), line)
     was_treated = np.concatenate([[False], treated[:-1]])
     broken = np.zeros(len(line), bool)
     if not outside:
         broken[1:] = bracket[1:] != bracket[:-1]
-        has_command &= ~treated | (context.bracket_at(command) == bracket)
+        if len(commands):
+            has_command &= ~treated | (context.bracket_at(commands[np.maximum(command, 0)]) == bracket)
     before = np.concatenate([[np.nan], wanted[:-1]])
 
-    _replace(context, track, line, np.flatnonzero(has_command & treated), wanted, seq, state)
+    _replace(context, track, line, line_before, np.flatnonzero(has_command & treated), wanted, seq, state)
     enter = treated & ~has_command & (~was_treated | broken | (wanted != before))
     leave = was_treated & (broken | (~treated & ~has_command))
     leave_at, enter_at = np.flatnonzero(leave), np.flatnonzero(enter)
     leave_value = np.where(broken[leave_at], file_value[leave_at - 1], wanted[leave_at])
     if outside:
         for i, value in zip(leave_at.tolist(), leave_value.tolist(), strict=True):
-            _insert_outside(context, int(rows[i]), value, state)
+            _insert_outside(context, int(rows[index[i]]), value, state)
         for i in enter_at.tolist():
-            _insert_outside(context, int(rows[i]), float(wanted[i]), state)
+            _insert_outside(context, int(rows[index[i]]), float(wanted[i]), state)
     else:
         # Right behind what was treated; between two pieces of one move that is before the move's own line.
-        behind = np.minimum(line[leave_at - 1] + 1, line[leave_at])
+        behind = np.minimum(line_before[leave_at] + 1, line[leave_at])
         _insert(context, behind, leave_value, seq[leave_at], 0, state)
         _insert(context, line[enter_at], wanted[enter_at], seq[enter_at], 3, state)
     if treated[-1]:
         _insert_outside(context, len(row_line), float(file_value[-1]), state)
-    context.declare(distinct(rows[treated]), state.fields, why)
+    ends = np.append(index[1:], len(rows)) - 1
+    context.declare_runs(rows[index[treated]], rows[ends[treated]], state.fields, why)
 
 
 def _first_piece(context: Context, rows: I8) -> I8:
@@ -107,15 +126,22 @@ def _first_piece(context: Context, rows: I8) -> I8:
 
 
 def _replace(
-    context: Context, track: Track, line: I8, rows: I8, wanted: F8, row_seq: I8, state: _State
+    context: Context,
+    track: Track,
+    line: I8,
+    line_before: I8,
+    rows: I8,
+    wanted: F8,
+    row_seq: I8,
+    state: _State,
 ) -> None:
-    """Give the file's own command lines before `rows` (indices into `line`) the wanted value; all between two
-    get it."""
+    """Give the file's own command lines before `rows` (indices into `line`) the wanted value; all since
+    `line_before` get it."""
     if len(rows) == 0:
         return
     lines = context.draft.plate.program.lines
     commands = track.line.astype(np.int64)
-    low = np.searchsorted(commands, np.where(rows > 0, line[rows - 1], -1), side="right")
+    low = np.searchsorted(commands, line_before[rows], side="right")
     high = np.searchsorted(commands, line[rows], side="left")
     count = high - low
     at = commands[np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))]
@@ -205,16 +231,18 @@ def emit_nozzle(context: Context) -> None:
     used = sorted(set(present(program.moves.tool)) | set(program.states.nozzle))
     for tool in used:
         track = program.states.nozzle.get(tool, nothing)
-        mine = program.moves.tool == tool
-        file_value = _known(track.at(program.moves.line), draft.base_nozzle_c)
-        target = np.where(mine, draft.nozzle_c, np.nan)
+        many = len(used) > 1
+        target = draft.nozzle_c
+        if many:
+            mine = program.moves.tool == tool
+            target = _filled(np.where(mine, target, np.nan), mine)
         if np.all(np.isnan(target)):
             continue
-        many = len(used) > 1
+        file_value = _known(track.at(program.moves.line), draft.base_nozzle_c)
         suffix = f"M104 T{tool} S".encode() if many else b"M104 S"
         state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), _decimals(target, file_value))
-        every = np.arange(len(target))
-        _walk(context, every, track, _filled(target, mine), file_value, state, True, "nozzle hold")
+        every = np.arange(len(target), dtype=np.int32)
+        _walk(context, every, track, target, file_value, state, True, "nozzle hold")
 
 
 def _known(value: F8, base: float) -> F8:
@@ -237,7 +265,7 @@ def _filled(target: F8, mine: Bool) -> F8:
 
 def _decimals(*values: F8) -> int:
     """Fewest decimals, up to 4, that print all these numbers as they are: what is put back must be exact."""
-    known = np.concatenate([v[~np.isnan(v)] for v in values])
+    known = np.concatenate([v[_changes(v) & ~np.isnan(v)] for v in values])
     for decimals in range(4):
         if np.all(np.abs(known - np.round(known, decimals)) < 1e-6):
             return decimals
@@ -256,7 +284,7 @@ def emit_fan(context: Context) -> None:
     target = np.where(draft.fan == file_value, file_value, np.rint(draft.fan * steps) / steps)
     decimals = _decimals(target * full, file_value * full)
     state = _State("fan", ("fan",), b"M106 S", (b"S",), decimals)
-    every = np.arange(len(target))
+    every = np.arange(len(target), dtype=np.int32)
     _walk(context, every, states.fan, target, file_value, state, True, "fan hold")
 
 
@@ -267,7 +295,7 @@ def emit_accel(context: Context) -> None:
         return
     program = draft.plate.program
     track = program.states.accel
-    rows = draft.row.astype(np.int64)
+    rows = draft.row
     file_value = track.at(program.moves.line[rows])
     target = _bridged(context, draft.accel.copy(), track)
     words = _accel_words(context)
@@ -278,21 +306,22 @@ def emit_accel(context: Context) -> None:
 
 def _bridged(context: Context, target: F8, track: Track) -> F8:
     """Keep a target over the travels between two treated beads of one bracket, unless the file sets its own
-    value there: fewer commands, the same beads."""
+    value there: fewer commands, the same beads. Writes into `target`."""
     rows = context.draft.row
-    line = context.draft.plate.program.moves.line[rows].astype(np.int64)
-    bracket = context.bracket[rows]
-    is_bead = context.draft.plate.beads.feature[rows] != 0
-    known = np.where(is_bead, np.arange(len(target)), -1)
-    last = np.maximum.accumulate(known)
-    following = np.minimum.accumulate(np.where(is_bead, np.arange(len(target)), len(target))[::-1])[::-1]
-    ok = ~is_bead & (last >= 0) & (following < len(target))
-    low, high = np.maximum(last, 0), np.minimum(following, len(target) - 1)
-    ok &= (target[low] == target[high]) & (bracket[low] == bracket[high])
-    _, has = _between(track.line.astype(np.int64), line)
-    set_since = np.cumsum(has)
-    ok &= set_since == set_since[low]
-    return np.where(ok, target[low], target)
+    treated = np.flatnonzero(~np.isnan(target))
+    a, b = treated[:-1], treated[1:]
+    gap = np.flatnonzero(b - a > 1)
+    a, b = a[gap], b[gap]
+    beads = np.cumsum(context.draft.plate.beads.feature[rows] != 0, dtype=np.int32)
+    line = context.draft.plate.program.moves.line
+    ok = (beads[b - 1] == beads[a]) & (target[a] == target[b])
+    ok &= context.bracket[rows[a]] == context.bracket[rows[b]]
+    ok &= np.searchsorted(track.line, line[rows[a]]) == np.searchsorted(track.line, line[rows[b]])
+    a, b = a[ok], b[ok]
+    count = b - a - 1
+    between = np.repeat(a + 1 - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+    target[between] = np.repeat(target[a], count)
+    return target
 
 
 def _accel_words(context: Context) -> bytes:

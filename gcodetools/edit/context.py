@@ -55,15 +55,20 @@ class Context:
         return self.draft.plate.program.lines.newline
 
     def declare(self, rows: NDArray[np.integer], fields: tuple[str, ...], why: str) -> None:
-        """Declare a change of `fields` for the lines of `rows` (ascending): one span a run of rows, from
-        behind the line before its first row to the last line before the next row."""
-        if len(rows) == 0:
-            return
+        """Declare a change of `fields` for the lines of `rows` (ascending): one span a run of rows."""
+        if len(rows):
+            breaks = np.flatnonzero(np.diff(rows) > 1) + 1
+            first = rows[np.concatenate([[0], breaks])]
+            self.declare_runs(first, rows[np.append(breaks, len(rows)) - 1], fields, why)
+
+    def declare_runs(
+        self, first: NDArray[np.integer], last: NDArray[np.integer], fields: tuple[str, ...], why: str
+    ) -> None:
+        """The same for the runs of rows [first, last]: from behind the line before the first to the last line
+        before the next row."""
         program = self.draft.plate.program
         line, count = program.moves.line, len(program.moves)
-        breaks = np.flatnonzero(np.diff(rows) > 1) + 1
-        first = rows[np.concatenate([[0], breaks])]
-        behind = rows[np.concatenate([breaks, [len(rows)]]) - 1] + 1
+        behind = last + 1
         begin = np.where(first > 0, line[np.maximum(first - 1, 0)] + 1, 0)
         end = np.where(behind < count, line[np.minimum(behind, count - 1)], len(program.lines)) - 1
         self.changes.add(begin, end, fields, why)

@@ -44,12 +44,14 @@ def emit_beads(context: Context) -> None:
     context.shift_after = stretch.shift_after
     wanted_rows = marked(len(moves), draft.row[fed | next_is | is_cut | flowing], stretch.rows)
     if len(wanted_rows):
-        words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "GXYZEFIJR")
+        words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "EF")
         walk = _walk_feed(draft, words, target, file_feed, fed, broken, is_cut)
         _write_feed(context, words, walk, is_cut)
         e_word, e_row = filament_words(context, words, flowing, is_cut, stretch)
         write_filament(context, words, e_word, e_row)
-        piece_lines(context, words, is_cut, walk.feed_word, e_word)
+        cut_lines = moves.line[distinct(draft.row[is_cut])]
+        cut_words = line_words(draft.plate.program.lines, cut_lines, "GXYZEFIJR")
+        piece_lines(context, cut_words, is_cut, walk.feed_word, e_word)
         context.declare(distinct(draft.row[fed]), ("feed",), "speed")
         context.declare(distinct(draft.row[is_cut]), (), "cut at a region's edge")
         context.declare(marked(len(moves), draft.row[flowing], stretch.rows), ("e",), "flow")

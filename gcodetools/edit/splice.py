@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from io import BytesIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,15 +126,17 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     """The edited file. Bytes outside the edits are copied, not recomputed."""
     if len(edits) == 0:
         return data
-    text = edits.text.data.tobytes()
+    source, text = memoryview(data), memoryview(edits.text.data)
     ends = np.cumsum(edits.text.length)
-    parts: list[bytes] = [b""] * (2 * len(edits) + 1)
-    kept_from = np.concatenate([[0], edits.end])
-    kept_to = np.append(edits.begin, len(data))
-    parts[::2] = [data[a:b] for a, b in zip(kept_from.tolist(), kept_to.tolist(), strict=True)]
-    starts = (ends - edits.text.length).tolist()
-    parts[1::2] = [text[a:b] for a, b in zip(starts, ends.tolist(), strict=True)]
-    return b"".join(parts)
+    out = BytesIO()
+    done = 0
+    columns = (edits.begin, edits.end, ends - edits.text.length, ends)
+    for begin, end, first, last in zip(*(column.tolist() for column in columns), strict=True):
+        out.write(source[done:begin])
+        out.write(text[first:last])
+        done = end
+    out.write(source[done:])
+    return out.getvalue()
 
 
 def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:

@@ -16,10 +16,13 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.emit import emit_beads
 from gcodetools.edit.rests import Unrested, emit_rests
 from gcodetools.edit.splice import Edits, apply_edits
+from gcodetools.gcode.arrays import give_back
 from gcodetools.gcode.program import Moves
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Treated", "emit"]
+
+_LARGE_BYTES = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,4 +88,6 @@ def emit(
         edits = context.edits.finish(data)
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
     output = apply_edits(data, edits)
+    if len(data) > _LARGE_BYTES:
+        give_back()
     return Treated(draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output)

@@ -181,7 +181,7 @@ class _Stacks:
         return [_Stack(g.footprint, g.rows, label, g.layer) for g in split_stacks(self.plate, rows)]
 
     def _feet(self, layer: int, rows: I8) -> list[shapely.Polygon]:
-        """Islands of `rows` in their first layer. The layer's islands are found once for all objects on it."""
+        """Islands of `rows` in their first layer, which is looked at once for all objects on it."""
         if layer not in self._islands:
             found = of_layer(self.plate, layer)
             self._islands[layer] = (np.array([i.rows[0] for i in found], np.int64), found)

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gcodetools.edit import audit as audit_module
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.edit.treated import emit
@@ -224,3 +225,21 @@ def test_counts_name_what_was_kept_replaced_inserted_and_held_back(plate_of, wri
     found = write(draft).audit()
     # M204 S900 is replaced; M204 S500 before the first bead and M204 S900 behind the second are new.
     assert (found.kept, found.replaced, found.inserted, found.held_back) == (9, 1, 2, 1)
+
+
+def test_batches_carry_holds_over_kept_stretches(demo, monkeypatch):
+    """A hold that begins in one batch of windows is still in force in the next."""
+    plate = demo("B")
+    draft = Draft.of(plate)
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    middle = slice(int(beads[len(beads) // 4]), int(beads[3 * len(beads) // 4]))
+    draft.nozzle_c = np.full(len(plate.program.moves), np.nan)
+    draft.nozzle_c[middle] = 241.0
+    draft.feed[beads[::97]] = plate.program.moves.f[beads[::97]] * 0.7
+    treated = emit(draft, ooze_mm=0.0, bed=None)
+    once = treated.audit()
+    monkeypatch.setattr(audit_module, "_BATCH_MOVES", 40)
+    many = treated.audit()
+    assert not once.whole_file and (many.differing, many.moves_read) == (0, once.moves_read)
+    wrong = treated.output.replace(b"M104 S241", b"M104 S242")
+    assert replace(treated, output=wrong).audit().differing > 0
