@@ -423,9 +423,12 @@ def _compare(
     for name, field in names.items():
         old, new = getattr(program.states, name).at(line), getattr(other.states, name).at(there)
         problems.append((name, _state_off(old, new) & ~allowed[field]))
-    for tool, track in program.states.nozzle.items():
+    for tool in program.states.nozzle:
         new_track = other.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
-        off = _state_off(track.at(line), new_track.at(there))
+        old, new = draft.nozzle_track(tool).at(line), new_track.at(there)
+        # Before any command that counts, both have what the start macro set.
+        heated = (np.isnan(new) | (new == 0)) & (old == draft.base_nozzle_c)
+        off = _state_off(old, new) & ~heated
         problems.append((f"nozzle {tool}", off & ~allowed["nozzle"]))
     bad = np.zeros(len(rows), bool)
     sentence = ""

@@ -53,7 +53,7 @@ def _changes(values: F8) -> Bool:
 
 def _walk(
     context: Context,
-    rows: I8,
+    rows: NDArray[np.integer],
     track: Track,
     target: F8,
     file_value: F8,
@@ -121,8 +121,9 @@ def _walk(
     context.declare_runs(rows[index[treated]], rows[ends[treated]], state.fields, why)
 
 
-def _first_piece(context: Context, rows: I8) -> I8:
-    return context.draft.first[rows].astype(np.int64)
+def _first_piece(context: Context, rows: NDArray[np.integer]) -> I8:
+    first: I8 = context.draft.first[rows].astype(np.int64)
+    return first
 
 
 def _replace(
@@ -227,10 +228,9 @@ def emit_nozzle(context: Context) -> None:
     if draft.nozzle_c is None:
         return
     program = draft.plate.program
-    nothing = Track(np.empty(0, np.int32), np.empty(0))
     used = sorted(set(present(program.moves.tool)) | set(program.states.nozzle))
     for tool in used:
-        track = program.states.nozzle.get(tool, nothing)
+        track = draft.nozzle_track(tool)
         many = len(used) > 1
         target = draft.nozzle_c
         if many:
@@ -238,15 +238,11 @@ def emit_nozzle(context: Context) -> None:
             target = _filled(np.where(mine, target, np.nan), mine)
         if np.all(np.isnan(target)):
             continue
-        file_value = _known(track.at(program.moves.line), draft.base_nozzle_c)
+        file_value = track.at(program.moves.line)
         suffix = f"M104 T{tool} S".encode() if many else b"M104 S"
         state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), _decimals(target, file_value))
         every = np.arange(len(target), dtype=np.int32)
         _walk(context, every, track, target, file_value, state, True, "nozzle hold")
-
-
-def _known(value: F8, base: float) -> F8:
-    return np.where(np.isnan(value), base, value)
 
 
 def file_fan(draft: Draft, rows: NDArray[np.integer] | slice = slice(None)) -> F8:

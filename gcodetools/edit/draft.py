@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.gcode.program import ARC
+from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 
@@ -93,6 +93,17 @@ class Draft:
         row, t0, t1 = pieces_of(plate, cut_row, cut_t)
         blank = np.full(len(row), np.nan)
         return cls(plate, row, t0, t1, blank, blank.copy(), blank.copy())
+
+    def nozzle_track(self, tool: int) -> Track:
+        """Nozzle temperature the file has for `tool`, C, with the base where it leaves the heating to a macro:
+        before its first command, and where a command of 0 stands before the first bead."""
+        program = self.plate.program
+        track = program.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
+        beads = np.flatnonzero(self.plate.beads.feature != 0)
+        first = int(program.moves.line[beads[0]]) if len(beads) else 0
+        left_out = (track.value == 0) & (track.line < first)
+        value = np.where(left_out, self.base_nozzle_c, track.value)
+        return Track(track.line, value, self.base_nozzle_c if np.isnan(track.initial) else track.initial)
 
     def length_mm(self, pieces: I8) -> F8:
         """Length of each of `pieces`, mm."""

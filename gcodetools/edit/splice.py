@@ -126,7 +126,7 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     """The edited file. Bytes outside the edits are copied, not recomputed."""
     if len(edits) == 0:
         return data
-    source, text = memoryview(data), memoryview(edits.text.data)
+    source, text = memoryview(data), memoryview(edits.text.data.tobytes())
     ends = np.cumsum(edits.text.length)
     out = BytesIO()
     done = 0
@@ -145,11 +145,11 @@ def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
     growth = np.concatenate([[0], np.cumsum(edits.text.length - removed)])
     total = len(data) + int(growth[-1])
     if len(output) != total:
-        return min(len(output), total) - 1
+        return int(min(len(output), total)) - 1
     kept_from, kept_to = np.concatenate([[0], edits.end]), np.append(edits.begin, len(data))
     there = (kept_from + growth).tolist()
     for a, b, c in zip(kept_from.tolist(), kept_to.tolist(), there, strict=True):
         if data[a:b] != output[c : c + b - a]:
             differs = np.frombuffer(data, np.uint8, b - a, a) != np.frombuffer(output, np.uint8, b - a, c)
-            return c + int(np.argmax(differs))
+            return int(c) + int(np.argmax(differs))
     return -1

@@ -155,12 +155,13 @@ def _holds_off(draft: Draft, other: Program, rows: I8, at: I8) -> list[tuple[str
         wanted, tools = draft.nozzle_c[rows], program.moves.tool[rows]
         off = np.zeros(len(rows), bool)
         for tool in np.unique(tools).tolist():
-            track, new = program.states.nozzle.get(tool), other.states.nozzle.get(tool)
+            new = other.states.nozzle.get(tool)
             mine = np.flatnonzero((tools == tool) & ~np.isnan(wanted))
-            own = track.at(program.moves.line[rows[mine]]) if track else np.full(len(mine), np.nan)
-            mine = mine[~(np.isnan(own) & np.isnan(draft.base_nozzle_c))]
+            own = draft.nozzle_track(tool).at(program.moves.line[rows[mine]])
+            mine = mine[~np.isnan(own)]
             now = new.at(there[mine]) if new else np.full(len(mine), np.nan)
-            off[mine] = ~(np.abs(np.where(np.isnan(now), draft.base_nozzle_c, now) - wanted[mine]) <= 1e-3)
+            now = np.where(np.isnan(now) | (now == 0), draft.base_nozzle_c, now)
+            off[mine] = ~(np.abs(now - wanted[mine]) <= 1e-3)
         found.append(("nozzle", off))
     return found
 

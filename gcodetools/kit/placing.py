@@ -124,7 +124,7 @@ class _Stacks:
         self._by_object: dict[int, list[_Stack]] = {}
         self._all: list[_Stack] | None = None
         self._rows_of: list[I8] | None = None
-        self._islands: dict[int, tuple[I8, list[Island]]] = {}
+        self._islands: dict[int, list[Island]] = {}
         beads, layers = plate.beads, plate.layers
         # What a convention calls other counts as the part's only inside a label.
         rows = np.flatnonzero(np.isin(beads.feature, _PART_FEATURES) & (beads.layer >= 0))
@@ -183,11 +183,14 @@ class _Stacks:
     def _feet(self, layer: int, rows: I8) -> list[shapely.Polygon]:
         """Islands of `rows` in their first layer, which is looked at once for all objects on it."""
         if layer not in self._islands:
-            found = of_layer(self.plate, layer)
-            self._islands[layer] = (np.array([i.rows[0] for i in found], np.int64), found)
-        heads, islands = self._islands[layer]
-        at = np.minimum(np.searchsorted(rows, heads), len(rows) - 1)
-        return [islands[k].polygon for k in np.flatnonzero(rows[at] == heads).tolist()]
+            self._islands[layer] = of_layer(self.plate, layer)
+        return [i.polygon for i in self._islands[layer] if _shares(rows, i.rows)]
+
+
+def _shares(rows: I8, others: I4) -> bool:
+    """Whether two ascending lists of rows have one in common."""
+    at = np.minimum(np.searchsorted(rows, others), len(rows) - 1)
+    return bool(np.any(rows[at] == others))
 
 
 def _numeric(label: str) -> bool:

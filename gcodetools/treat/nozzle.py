@@ -19,13 +19,7 @@ F8 = NDArray[np.float64]
 
 def file_nozzle(draft: Draft, tool: int, rows: NDArray[np.integer] | slice) -> F8:
     """Temperature the file has for `tool` at `rows`, C; the base where no command came before."""
-    program = draft.plate.program
-    line = program.moves.line[rows]
-    track = program.states.nozzle.get(tool)
-    if track is None:
-        return np.full(len(line), draft.base_nozzle_c)
-    value = track.at(line)
-    return np.where(np.isnan(value), draft.base_nozzle_c, value)
+    return draft.nozzle_track(tool).at(draft.plate.program.moves.line[rows])
 
 
 def treat(draft: Draft, target: Target, setting: Nozzle) -> list[Done]:

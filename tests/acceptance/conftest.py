@@ -121,7 +121,9 @@ class Probe:
 
 def _outline_of(plate: Plate) -> str:
     """The widest stack's first layer as an outline; `symmetry` is what the shape itself has."""
-    own = [FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang", "solid", "sparse", "gap", "bridge")]
+    own = [
+        FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang", "solid", "sparse", "gap", "bridge")
+    ]
     beads = plate.beads
     rows = np.flatnonzero((beads.layer >= 0) & np.isin(beads.feature, own))
     rows = rows[~plate.layers.raft[beads.layer[rows]]]

@@ -38,7 +38,9 @@ parts:
 class Pen:
     """Writes such squares with zigzag fill; E by `mode`: relative, absolute, or absolute reset each layer or bead."""
 
-    def __init__(self, mode: str = "relative", tool: str = "", firmware: bool = False, unit: float = 1.0) -> None:
+    def __init__(
+        self, mode: str = "relative", tool: str = "", firmware: bool = False, unit: float = 1.0
+    ) -> None:
         self.mode, self.firmware, self.unit, self.e, self.lines = mode, firmware, unit, 0.0, []
         self.lines += ["G90", "G21" if unit == 1 else "G20", "M83" if mode == "relative" else "M82", "G92 E0"]
         self.lines += ["M104 S210", "M106 S0", "M204 S1000", *([tool] if tool else [])]
@@ -204,7 +206,11 @@ def test_six_treatments_pass_audit_and_walk(name, walk):
         else:
             assert new == pytest.approx(old, abs=2e-4), k
     assert (after.x[-1], after.y[-1], after.z[-1]) == (before.x[-1], before.y[-1], before.z[-1])
-    assert (after.fan[-1], after.accel[-1], after.nozzle[-1]) == (before.fan[-1], before.accel[-1], before.nozzle[-1])
+    assert (after.fan[-1], after.accel[-1], after.nozzle[-1]) == (
+        before.fan[-1],
+        before.accel[-1],
+        before.nozzle[-1],
+    )
     # A rest's prime is all that is pushed beside the flow.
     rests = len(applied.treated.draft.rests) - len(applied.treated.unrested)
     assert rests >= 5

@@ -46,7 +46,9 @@ def heights(data: bytes) -> list[float]:
             continue
         if words[0] in ("M82", "M83"):
             relative = words[0] == "M83"
-        values = {w[0]: float(w[1:]) for w in words[1:] if w[0] in "XYZE" and len(w) > 1 and w[1] in "-.0123456789"}
+        values = {
+            w[0]: float(w[1:]) for w in words[1:] if w[0] in "XYZE" and len(w) > 1 and w[1] in "-.0123456789"
+        }
         if words[0] == "G92":
             e = values.get("E", e)
         if words[0] not in ("G0", "G1", "G2", "G3"):

@@ -84,4 +84,6 @@ def test_flow_of_a_whole_slab_is_scaled_as_asked(demo, probe, walk, letter, rela
         b = new[np.abs(after.column("z") - z) < 0.01].sum()
         asked = SCALE if 2.0 <= z - 0.1 <= 3.0 else 1.0
         assert b == pytest.approx(a * asked, rel=1e-5, abs=3e-5), k
-    assert after.column("e").sum() - before.column("e").sum() == pytest.approx(new.sum() - old.sum(), abs=1e-4)
+    assert after.column("e").sum() - before.column("e").sum() == pytest.approx(
+        new.sum() - old.sum(), abs=1e-4
+    )

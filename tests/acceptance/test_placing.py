@@ -49,7 +49,11 @@ def assert_found(placed, placements, turn=TURN_DEG):
     left = list(placed.poses)
     for drawn in placements:
         name = drawn.part if isinstance(drawn.part, str) else drawn.part.name
-        near = [p for p in left if p.part == name and np.hypot(p.x_mm - drawn.x_mm, p.y_mm - drawn.y_mm) <= PLACE_MM]
+        near = [
+            p
+            for p in left
+            if p.part == name and np.hypot(p.x_mm - drawn.x_mm, p.y_mm - drawn.y_mm) <= PLACE_MM
+        ]
         assert len(near) == 1, (drawn, [(p.part, p.x_mm, p.y_mm, p.turn_deg) for p in left])
         away = (near[0].turn_deg - drawn.turn_deg) % 360
         assert min(away, 360 - away) <= turn, drawn
@@ -106,6 +110,8 @@ def test_scaled_ones_are_found_with_their_scale(scale, turn):
 
 
 def test_one_far_too_large_is_another_part():
-    plate = Plate.from_bytes(maker.make("B", parts=(Placement(LOW_HOOK, 60, 60, scale=1.06),), labelled=False).data, "p")
+    plate = Plate.from_bytes(
+        maker.make("B", parts=(Placement(LOW_HOOK, 60, 60, scale=1.06),), labelled=False).data, "p"
+    )
     placed = place(low_kit("      scale_within: 2%\n"), plate)
     assert placed.poses == () and set(placed.absent) == {"film-clip", "shelf-hook"}

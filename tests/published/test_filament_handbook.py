@@ -47,7 +47,9 @@ def test_inspect_of_a_made_plate_agrees(letter):
     density = found["mass_g"]["best"] / found["volume_mm3"] * 1000
     assert density == pytest.approx(1.27, abs=0.02)  # PETG, common practice
     # The band is the filament's diameter, 0.05 mm either way.
-    assert found["mass_g"]["high"] / found["mass_g"]["best"] == pytest.approx((1 + 0.05 / diameter) ** 2, rel=1e-3)
+    assert found["mass_g"]["high"] / found["mass_g"]["best"] == pytest.approx(
+        (1 + 0.05 / diameter) ** 2, rel=1e-3
+    )
 
 
 # What files state of one thing in several units: length, volume, mass.
@@ -69,4 +71,6 @@ def test_stated_length_volume_and_mass_fit_each_other(samples, name):
     assert volume_mm3(length, diameter) / 1000 == pytest.approx(float(text), abs=0.51 * digit)
     if plate.totals.mass_g and plate.settings.density_g_cm3:
         stated = plate.totals.mass_g
-        assert mass_g(length, diameter, plate.settings.density_g_cm3) == pytest.approx(stated, abs=0.51 * digit)
+        assert mass_g(length, diameter, plate.settings.density_g_cm3) == pytest.approx(
+            stated, abs=0.51 * digit
+        )
