@@ -97,9 +97,11 @@ class Probe:
         names = plate.marks.objects.names
         if names:
             return "{label: [" + ", ".join(f'"{n}"' for n in ("*", *names) if n == "*" or n.isdigit()) + "]}"
-        if id(plate) not in self.memory:
-            self.memory[id(plate)] = _outline_of(plate)
-        return self.memory[id(plate)]
+        # By content: an id is given to another plate once the first is gone.
+        key = hash(plate.render())
+        if key not in self.memory:
+            self.memory[key] = _outline_of(plate)
+        return self.memory[key]
 
     def slab(self, plate: Plate) -> str:
         """The middle third of the height."""
