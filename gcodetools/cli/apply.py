@@ -65,7 +65,9 @@ def command(
         if to_stdout:
             _to_stdout(applied.treated.render())
             return
-        text = output.prepared({**applied.record, "out": str(out)}, _show)
+        text = output.prepared(
+            {**(applied.record if output.as_json else applied.summary), "out": str(out)}, _show
+        )
         write(applied, out)
         output.say(text)
 

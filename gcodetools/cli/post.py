@@ -56,7 +56,7 @@ def command(
     with Output(**kw) as output:
         options = Options(kits, material, machine, sets, Subset.parse(only), again, True, verify)
         applied = apply_file(file, options, output.progress)
-        record = {**applied.record, "out": str(file)}
+        record = {**(applied.record if output.as_json else applied.summary), "out": str(file)}
         if not applied.chosen:
             sentence = _left_alone(applied, file)
             if must_find:

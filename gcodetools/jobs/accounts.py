@@ -21,7 +21,7 @@ from gcodetools.treat.order import Work
 from gcodetools.treat.schedule import HELD_SHARE_WARNING
 from gcodetools.treat.target import Done
 
-__all__ = ["apply_record", "record_pairs", "sentences"]
+__all__ = ["apply_record", "changes_record", "record_pairs", "sentences"]
 
 
 def record_pairs(
@@ -93,7 +93,7 @@ def apply_record(
     placed: Placed,
     work: list[Work],
 ) -> dict[str, Any]:
-    """The record of `apply` (keys as in the contract; lines from 1)."""
+    """The record of `apply` without its changes (keys as in the contract; lines from 1)."""
     names = {(pose.part, pose.instance): pose.label for pose in placed.poses}
     regions = [
         {
@@ -123,16 +123,19 @@ def apply_record(
         "parts_found": list(dict.fromkeys(pose.part for pose in placed.poses)),
         "absent": list(placed.absent),
         "untreated_instances": skipped,
-        "changes": [
-            {"lines": [c.first + 1, c.last + 1], "fields": list(c.fields), "why": c.why}
-            for c in treated.changes
-        ],
         "holds": hold_records(plate, treated, [item[0] for item in work], placed.poses),
         "held_back": _held_back(treated, plate),
         "added": _added(plate, treated, profiles),
         "audit": audit_record,
     }
     return without_nulls(record)
+
+
+def changes_record(treated: Treated) -> list[dict[str, Any]]:
+    """The declared changes; a plate has many, so they are told only where they are asked for."""
+    return [
+        {"lines": [c.first + 1, c.last + 1], "fields": list(c.fields), "why": c.why} for c in treated.changes
+    ]
 
 
 def _held_back(treated: Treated, plate: Plate) -> list[dict[str, Any]]:

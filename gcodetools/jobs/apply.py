@@ -14,7 +14,7 @@ from gcodetools.edit.record import already_treated, record_lines
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
 from gcodetools.gcode.files import read_bytes, write_atomic
-from gcodetools.jobs.accounts import apply_record, record_pairs, sentences
+from gcodetools.jobs.accounts import apply_record, changes_record, record_pairs, sentences
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.sources import Profiles, Subset, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
@@ -58,7 +58,10 @@ class Options:
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """A treated plate with everything that was found and done. chosen : the instances treated."""
+    """A treated plate with everything that was found and done.
+
+    chosen : the instances treated. summary : the record without its `changes`.
+    """
 
     treated: Treated
     kit: Kit
@@ -68,7 +71,12 @@ class Applied:
     done: tuple[Done, ...]
     audit: Audit
     warnings: tuple[str, ...]
-    record: dict[str, Any]
+    summary: dict[str, Any]
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """The whole record, as `--json` prints it."""
+        return {**self.summary, "changes": changes_record(self.treated)}
 
 
 def read_plate(path: Path, *, again: bool = True) -> Plate:
@@ -155,9 +163,9 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     result = treated.audit(full=options.verify)
     result.require_clean()
     warnings += sentences(treated, done, plate)
-    record = apply_record(plate, treated, kit, profiles, done, result, skipped, placed, work)
+    summary = apply_record(plate, treated, kit, profiles, done, result, skipped, placed, work)
     return Applied(
-        treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), record
+        treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
     )
 
 
