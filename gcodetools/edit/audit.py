@@ -70,7 +70,10 @@ def line_map(edits: Edits, start: I8) -> I8:
     """(n + 1,) output line of each original line; the last entry is the output's count."""
     total = np.concatenate([[0], np.cumsum(edits.newlines)])
     before = np.searchsorted(edits.begin, start, side="right")
-    result: I8 = np.arange(len(start)) + total[before]
+    result: I8 = before
+    # In place: the columns of a large file are a good part of the memory in use.
+    np.take(total, before, out=result)
+    result += np.arange(len(start))
     return result
 
 

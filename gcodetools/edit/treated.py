@@ -72,8 +72,11 @@ def emit(
     ooze_mm, bed : for rests, see `rests.emit_rests`.
     record : line (0-based) before which the record's text goes; left out where nothing changes.
     """
+    large = len(draft.plate.program.lines.data) > _LARGE_BYTES
     context = Context(draft)
     emit_beads(context)
+    if large:
+        give_back()
     emit_nozzle(context)
     emit_fan(context)
     emit_accel(context)
@@ -88,6 +91,6 @@ def emit(
         edits = context.edits.finish(data)
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
     output = apply_edits(data, edits)
-    if len(data) > _LARGE_BYTES:
+    if large:
         give_back()
     return Treated(draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output)
