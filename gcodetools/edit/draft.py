@@ -94,6 +94,37 @@ class Draft:
         blank = np.full(len(row), np.nan)
         return cls(plate, row, t0, t1, blank, blank.copy(), blank.copy())
 
+    def join_alike(self) -> None:
+        """Join the pieces of a move that want the same: it was cut for a setting that turned out not to differ.
+
+        Indices of pieces from before are of no use afterwards.
+        """
+        tails = np.flatnonzero(self.t0 > 0.0)
+        if len(tails) == 0:
+            return
+        cut = np.flatnonzero(np.isin(self.row, self.row[tails]))
+        moves = self.plate.program.moves
+        rows = self.row[cut]
+        own_accel = self.plate.program.states.accel.at(moves.line[rows])
+        for column, own in (
+            (self.feed, moves.f[rows]),
+            (self.flow, np.ones(len(cut))),
+            (self.accel, own_accel),
+        ):
+            column[cut[column[cut] == own]] = np.nan
+        alike = np.ones(len(tails), bool)
+        for column in (self.feed, self.flow, self.accel):
+            a, b = column[tails - 1], column[tails]
+            alike &= (a == b) | (np.isnan(a) & np.isnan(b))
+        gone = tails[alike]
+        keep = np.ones(len(self.row), bool)
+        keep[gone] = False
+        ends = np.append(np.flatnonzero(keep)[1:], len(self.row)) - 1
+        self.t1 = self.t1[ends]
+        for name in ("row", "t0", "feed", "flow", "accel"):
+            setattr(self, name, getattr(self, name)[keep])
+        self.first = np.append(np.flatnonzero(self.t0 == 0.0), len(self.row)).astype(np.int32)
+
     def nozzle_track(self, tool: int) -> Track:
         """Nozzle temperature the file has for `tool`, C, with the base where it leaves the heating to a macro:
         before its first command, and where a command of 0 stands before the first bead."""

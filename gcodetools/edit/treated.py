@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ from gcodetools.toolpath.plate import Plate
 __all__ = ["Treated", "emit"]
 
 _LARGE_BYTES = 1 << 24
+Recorder = Callable[[list[Unrested]], bytes]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +65,19 @@ class Treated:
 
 
 def emit(
-    draft: Draft, *, ooze_mm: float, bed: Bed | None, record: tuple[int, bytes] | None = None
+    draft: Draft,
+    *,
+    ooze_mm: float,
+    bed: Bed | None,
+    record: tuple[int, Callable[[list[Unrested]], bytes]] | None = None,
 ) -> Treated:
     """Turn a draft into text.
 
     Parameters
     ----------
     ooze_mm, bed : for rests, see `rests.emit_rests`.
-    record : line (0-based) before which the record's text goes; left out where nothing changes.
+    record : line (0-based) before which the record goes, and what writes its text once the rests without a
+    place are known; left out where nothing changes.
     """
     large = len(draft.plate.program.lines.data) > _LARGE_BYTES
     context = Context(draft)
@@ -85,7 +92,7 @@ def emit(
     edits = context.edits.finish(data)
     if len(edits) and record is not None:
         place = int(draft.plate.program.lines.start[record[0]])
-        context.edits.one(place, place, -1, 0, record[1])
+        context.edits.one(place, place, -1, 0, record[1](unrested))
         edits = context.edits.finish(data)
     if len(edits) and add_checksums(draft.plate.program.lines, edits, context.edits):
         edits = context.edits.finish(data)

@@ -45,7 +45,8 @@ def record_pairs(
         mine = {d.setting: d for d in done if (d.part, d.region) == (part, region)}
         asked = ", ".join(f"{k} {d.asked}" for k, d in mine.items())
         pairs.append(("region", f"{part}/{region} of {counted(len(instances), 'instance')}: {asked}"))
-    did = sum(1 for d in done if d.done != "nothing")
+    # A rest or hold that serves several instances is asked for by each and done for all.
+    did = sum(1 for d in done if d.done != "nothing" or "for an earlier region" in d.why)
     pairs.append(
         ("totals", f"{counted(len(by_region), 'region')}, {did} of {counted(len(done), 'setting')} done")
     )

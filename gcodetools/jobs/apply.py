@@ -11,6 +11,7 @@ import numpy as np
 
 from gcodetools.edit.audit import Audit
 from gcodetools.edit.record import already_treated, record_lines
+from gcodetools.edit.rests import Unrested
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
 from gcodetools.gcode.files import read_bytes, write_atomic
@@ -25,6 +26,7 @@ from gcodetools.marks.header import header_end
 from gcodetools.marks.settings import macro_nozzle
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.times import layer_seconds
+from gcodetools.treat import rest
 from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, draft_of
 from gcodetools.treat.target import Done
@@ -155,10 +157,15 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     warnings += check_limits(draft, bounds)
     progress("writing")
     record_at = header_end(plate.program, plate.marks)
-    text = record_lines(record_pairs(plate, kit, work, profiles, done), plate.program.lines.newline)
+
+    def text(unrested: list[Unrested]) -> bytes:
+        told = rest.outcome(done, draft, unrested)
+        return record_lines(record_pairs(plate, kit, work, profiles, told), plate.program.lines.newline)
+
     ooze = profiles.material.ooze_mm.value
     bed = profiles.machine.bed if profiles.machine else None
     treated = emit(draft, ooze_mm=ooze, bed=bed, record=(record_at, text))
+    done = rest.outcome(done, draft, treated.unrested)
     progress("auditing")
     result = treated.audit(full=options.verify)
     result.require_clean()
@@ -224,9 +231,9 @@ def _work(plate: Plate, kit: Kit, poses: list[Pose]) -> tuple[list[Work], list[R
             for pose, hit in zip(mine, (found[region_name] for found in selected), strict=True):
                 if len(hit.selection.row) == 0:
                     raise NotFoundOnPlate(*_not_met(plate, pose, region, region_name))
-                hits.append(hit)
                 if region.treat is None:
                     continue
+                hits.append(hit)
                 key = (part_name, region_name)
                 treatments.setdefault(key, resolve_treatment(kit, region))
                 work.append((hit, pose, treatments[key], region.beads))

@@ -211,7 +211,7 @@ def _pose(pose: Pose) -> dict[str, Any]:
         "instance": pose.instance,
         "x_mm": round(pose.x_mm, 3),
         "y_mm": round(pose.y_mm, 3),
-        "turn_deg": round(pose.turn_deg, 3) % 360.0,
+        "turn_deg": round(pose.turn_deg, 2) % 360.0,
         "fit_mm": round(pose.fit_mm, 3),
         "scale": round(pose.scale, 5),
         "mirrored": pose.mirrored,

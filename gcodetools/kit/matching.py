@@ -128,7 +128,7 @@ def fits(part: Outline, island: Outline, *, mirrored: bool, scale_within: float,
             if fit is not None:
                 found.append(fit)
     found.sort(key=lambda f: f.residual_mm)
-    return _distinct(found, symmetry)
+    return _distinct(found, part, symmetry)
 
 
 def _length(outline: Outline) -> float:
@@ -229,18 +229,23 @@ def _rotation(turn: float) -> F8:
     return np.array([[c, -s], [s, c]])
 
 
-def _distinct(found: list[Fit], symmetry: int) -> list[Fit]:
-    """One of each turn; turns that symmetry makes equal are one."""
+def _centre(part: Outline, fit: Fit) -> F8:
+    """Where a fit puts the outline's centroid: the frame's origin may lie far from it."""
+    local = part.centre * [-1.0 if fit.mirrored else 1.0, 1.0]
+    centre: F8 = np.array([fit.x_mm, fit.y_mm]) + fit.scale * (_rotation(np.radians(fit.turn_deg)) @ local)
+    return centre
+
+
+def _distinct(found: list[Fit], part: Outline, symmetry: int) -> list[Fit]:
+    """One of each turn; turns about the outline's centre that symmetry makes equal are one."""
     kept: list[Fit] = []
     whole = 360.0 / symmetry
     for fit in found:
         same = False
         for other in kept:
             away = abs(fit.turn_deg - other.turn_deg) % whole
-            near = (
-                min(away, whole - away) < 1.0 and np.hypot(fit.x_mm - other.x_mm, fit.y_mm - other.y_mm) < 0.2
-            )
-            same |= fit.mirrored == other.mirrored and bool(near)
+            apart = float(np.hypot(*(_centre(part, fit) - _centre(part, other))))
+            same |= fit.mirrored == other.mirrored and min(away, whole - away) < 1.0 and apart < 0.2
         if not same:
             kept.append(fit)
     return kept

@@ -236,7 +236,7 @@ def _claims(
     best = allowed[0]
     rivals = [fit for fit in allowed[1:] if fit.residual_mm - best.residual_mm < SAME_FIT_MM]
     if rivals:
-        turns = ", ".join(f"{fit.turn_deg:.1f}" for fit in [best, *rivals])
+        turns = ", ".join(f"{round(fit.turn_deg, 1) % 360:.1f}" for fit in [best, *rivals])
         raise InputError(
             f"{name} {where}: its outline fits in {len(rivals) + 1} turns ({turns} degrees)",
             "Declare `symmetry: n` in the kit if the turns are the same part, or give another outline.",

@@ -40,10 +40,10 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done]:
             draft.asked[key] = ("", *_hold(draft, setting, slice(span.first, span.last)))
         _, least, most = draft.asked[key]
         low, high = min(low, least), max(high, most)
-    record_hold(draft, "fan", spans, target.name)
     if low > high:
         why = held or "the file's own fan is there already, or an earlier region holds these layers"
         return [target.answer("fan", asked, "nothing", why)]
+    record_hold(draft, "fan", spans, target.name)
     at = f"{low:.0%}" if low == high else f"{low:.0%} to {high:.0%}"
     return [target.answer("fan", asked, f"{at} over {layer_words(spans)}", held, warning=bool(held))]
 

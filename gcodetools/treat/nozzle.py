@@ -65,10 +65,10 @@ def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, asked: s
             draft.asked[key] = _hold(draft, target, setting, tool, slice(span.first, span.last), asked)
         said, least, most = draft.asked[key]
         note, low, high = note or said, min(low, least), max(high, most)
-    record_hold(draft, "nozzle", spans, target.name)
     why = "; ".join(n for n in (note, held) if n)
     if low > high:
         return target.answer("nozzle", asked, "nothing", why or "an earlier region holds these layers")
+    record_hold(draft, "nozzle", spans, target.name)
     at = f"{low:g} C" if low == high else f"{low:g} to {high:g} C"
     return target.answer("nozzle", asked, f"{at} over {layer_words(spans)}", why, warning=bool(note or held))
 

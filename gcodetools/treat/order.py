@@ -67,6 +67,7 @@ def draft_of(
         for key, treat in BUILT.items():
             if key in treatment.settings and len(pieces):
                 results += treat(draft, target, getattr(treatment, key))
+    draft.join_alike()
     return draft, _joined(results)
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.draft import Rest as DraftRest
+from gcodetools.edit.rests import Unrested
 from gcodetools.kit.settings import Rest
 from gcodetools.treat.target import Done, Target
 
-__all__ = ["treat"]
+__all__ = ["outcome", "treat"]
 
 
 def treat(draft: Draft, target: Target, setting: Rest) -> list[Done]:
@@ -26,3 +30,19 @@ def treat(draft: Draft, target: Target, setting: Rest) -> list[Done]:
     done = f"{setting.seconds:g} s before {len(new)} layers" if new else "nothing"
     why = f"{len(used) - len(new)} layers rest for an earlier region" if len(new) < len(used) else ""
     return [target.answer("rest", asked, done, why)]
+
+
+def outcome(done: list[Done], draft: Draft, unrested: Sequence[Unrested]) -> list[Done]:
+    """The answers once it is known which rests found a place."""
+    result = []
+    for answer in done:
+        name = f"{answer.part}#{answer.instance}/{answer.region}"
+        missed = [item for item in unrested if item.region == name]
+        asked = [rest for rest in draft.rests if rest.region == name]
+        if answer.setting != "rest" or not missed:
+            result.append(answer)
+            continue
+        left = len(asked) - len(missed)
+        did = f"{asked[0].seconds:g} s before {left} of {len(asked)} layers" if left else "nothing"
+        result.append(replace(answer, done=did, why=missed[0].why, refused=not left))
+    return result

@@ -17,7 +17,9 @@ def last_beads(plate):
 
 
 def test_nothing_wanted_gives_the_very_input_on_every_sample(sample):
-    treated = emit(Draft.of(sample), ooze_mm=1.0, bed=None, record=(0, b"; beadwright record 1\n"))
+    treated = emit(
+        Draft.of(sample), ooze_mm=1.0, bed=None, record=(0, lambda unrested: b"; beadwright record 1\n")
+    )
     assert treated.output is sample.program.lines.data
     assert treated.audit().differing == 0
     assert treated.changes == ()

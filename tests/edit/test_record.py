@@ -92,7 +92,7 @@ def test_on_real_files_it_leaves_thumbnails_and_settings_whole(sample):
 
 def test_a_record_is_written_only_where_something_changes(plate_of, write):
     plate = plate_of("; head\n" + CODE)
-    record = (1, record_lines([("version", "1")], b"\n"))
+    record = (1, lambda unrested: record_lines([("version", "1")], b"\n"))
     assert emit(Draft.of(plate), ooze_mm=0.0, bed=None, record=record).output == plate.program.lines.data
     draft = Draft.of(plate)
     draft.feed[-1] = 10.0
@@ -105,7 +105,7 @@ def test_a_record_at_the_top_leaves_a_byte_order_mark_first(plate_of, write):
     plate = plate_of(b"\xef\xbb\xbf" + CODE.encode())
     draft = Draft.of(plate)
     draft.feed[-1] = 10.0
-    output = write(draft, record=(0, record_lines([], b"\n"))).output
+    output = write(draft, record=(0, lambda unrested: record_lines([], b"\n"))).output
     assert output.startswith(b"\xef\xbb\xbf") and output.count(b"\xef\xbb\xbf") == 1
     assert output.split(b"\n")[0].removeprefix(b"\xef\xbb\xbf") == MARK + b" 1"
     assert already_treated(output)
