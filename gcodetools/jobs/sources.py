@@ -50,8 +50,11 @@ def profiles_for(
         name, source = kit.material, "kit"
     if name is None:
         spelled = (settings.filament_type or "").split(";")[0].strip().lower()
-        if spelled in profiles.names("materials"):
-            name, source = spelled, "file"
+        known = profiles.names("materials")
+        # A plain "TPU" is told by the one profile of its kind, tpu-95a.
+        kinds = [one for one in known if spelled and one.split("-")[0] == spelled]
+        if spelled in known or len(kinds) == 1:
+            name, source = spelled if spelled in known else kinds[0], "file"
         else:
             name, source = _FALLBACK_MATERIAL, "assumed"
     machine_name = machine or (kit.machine if kit is not None else None)

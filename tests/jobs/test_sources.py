@@ -8,6 +8,7 @@ import pytest
 
 from gcodetools.errors import UsageError
 from gcodetools.jobs.sources import Subset, profiles_for
+from gcodetools.marks.settings import Settings
 
 
 def pose(part: str, instance: int, label: str | None = None) -> SimpleNamespace:
@@ -55,3 +56,8 @@ def test_the_materials_name_comes_from_the_nearest_source():
     assert profiles_for(None, settings, None, None, ()).material.name == "pla"
     unknown = profiles_for(None, SimpleNamespace(filament_type="WOOD"), None, None, ())
     assert (unknown.material.name, unknown.material_from) == ("petg", "assumed")
+
+
+def test_a_plain_word_of_the_file_means_the_one_profile_of_its_kind():
+    found = profiles_for(None, Settings(filament_type="TPU"), None, None, ())
+    assert (found.material.name, found.material_from) == ("tpu-95a", "file")
