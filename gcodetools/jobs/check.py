@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,7 @@ def check_kit(
                     "role": region.role,
                     "beads": region.beads,
                     "settings": list(treatment.settings),
-                    "load": type(region.load).__name__.lower() if region.load is not None else None,
+                    "load": _kind(region.load) if region.load is not None else None,
                 }
             )
         if part.found_by.outline is None:
@@ -75,6 +76,11 @@ def check_kit(
         write_atomic(drawing, draw_sections(kit).encode())
         record["drawing"] = str(drawing)
     return without_nulls(record), warnings
+
+
+def _kind(load: object) -> str:
+    """A load case as the kit spells it: `open_ring`."""
+    return re.sub(r"(?<!^)(?=[A-Z])", "_", type(load).__name__).lower()
 
 
 def _check_profiles(kit: Kit) -> None:

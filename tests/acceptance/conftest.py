@@ -15,19 +15,21 @@ import shapely
 
 from gcodetools.demo import maker
 from gcodetools.demo.maker import Made, Placement
+from gcodetools.demo.shapes import film_clip, ridge_saddle, shelf_hook
 from gcodetools.jobs.apply import Applied, Options, apply_plate
 from gcodetools.kit.schema import Kit, kit_from_bytes
 from gcodetools.kit.stacks import split_stacks
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 
+# The Hoophouse's parts, lower than they are, for the sake of time.
 SMALL = (
-    Placement("film-clip", 60, 60),
-    Placement("shelf-hook", 120, 60),
-    Placement("ridge-saddle", 100, 130),
+    Placement(film_clip(height_mm=3.0), 60, 60),
+    Placement(shelf_hook(height_mm=5.0), 120, 60),
+    Placement(ridge_saddle(height_mm=5.0), 100, 130),
 )
-# A step of the nozzle and the material whose limits allow it, by the hottest bead of the file, C.
 MANY = 20
+# A step of the nozzle and the material whose limits allow it, by the hottest bead of the file, C.
 STEPS = ((216, "pla", 4), (226, "pla", -4), (241, "petg", -4), (259, "petg", -4), (400, "abs", -6))
 
 
@@ -58,7 +60,7 @@ def demo() -> Callable[..., tuple[Made, Plate]]:
 class Probe:
     """Makes kits whose one part is the whole of what a file prints first, and treats plates with them."""
 
-    memory: dict[int, str] = field(default_factory=dict)
+    memory: dict[tuple[str, int], str] = field(default_factory=dict)
 
     def kit(self, plate: Plate, within: str, treat: str | None, beads: str = "any") -> Kit:
         """A kit with one part, found by any label or else by its own outline, and one region of it."""
@@ -109,11 +111,10 @@ class Probe:
         low, high = (0.0, top) if len(plate.layers) == 1 else (top / 3, 2 * top / 3)
         return f"{{slab: {{z: [{low:.3f}, {high:.3f}]}}}}"
 
-    def six(self, plate: Plate, nozzle: bool = True) -> str:
+    def six(self, plate: Plate) -> str:
         """All treatments at once."""
-        warmer = f"nozzle: {{add: {self.step(plate)[2]}}}, " if nozzle else ""
         return (
-            f"{{{warmer}fan: {{cap: 20%}}, speed: {{scale: 80%}}, "
+            f"{{nozzle: {{add: {self.step(plate)[2]}}}, fan: {{cap: 20%}}, speed: {{scale: 80%}}, "
             "flow: {scale: 103%}, accel: {max: 700}, rest: {seconds: 2}, force: true}"
         )
 

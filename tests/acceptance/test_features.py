@@ -10,6 +10,7 @@ from gcodetools.jobs.apply import Options
 from gcodetools.jobs.inspect import inspect_plate
 from gcodetools.toolpath.plate import Plate
 
+PARTS = (maker.Placement("shelf-hook", 60, 60), maker.Placement("ridge-saddle", 130, 60))
 WALLS, FILL = ("outermost", "perimeter", "overhang"), ("solid", "sparse", "bridge", "gap")
 # Share of bead length in walls, by what the thing is: a tower spiral is nearly all wall; the wide spiral has a
 # solid foot of 357 cm2, so 79 m of fill a layer; the brackets are thin walled.
@@ -81,7 +82,7 @@ def test_walls_by_geometry_are_the_runs_that_close(samples, walk, name):
 
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_features_of_the_demo_are_those_it_was_made_of(demo, letter):
-    made, plate = demo(letter)
+    made, plate = demo(letter, parts=PARTS)
     found, truth = lengths(plate), made.truth.length_mm
     groups = {
         "outermost": ("outermost", "overhang"),

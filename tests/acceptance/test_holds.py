@@ -48,10 +48,7 @@ def test_the_demos_motion_lines_stay_and_bridges_keep_their_fan(demo, probe, wal
 
 
 def test_a_samples_motion_lines_stay(sample, sample_path, probe):
-    if sample_path.name == "C-arcs-small.gcode":
-        holds = "{fan: {cap: 10%}, force: true}"
-    else:
-        holds = f"{{nozzle: {{add: {probe.step(sample)[2]}}}, fan: {{cap: 10%}}, force: true}}"
+    holds = f"{{nozzle: {{add: {probe.step(sample)[2]}}}, fan: {{cap: 10%}}, force: true}}"
     applied = probe.apply(sample, probe.kit(sample, probe.slab(sample), holds))
     output = applied.treated.render()
     assert MOTION.findall(output) == MOTION.findall(sample.render())

@@ -19,19 +19,19 @@ def zero_first(demo) -> Plate:
 
 
 def test_a_step_counts_from_the_macros_temperature(zero_first, probe):
-    kit = probe.kit(zero_first, "{slab: {z: [2, 4]}}", "{nozzle: {add: -4}, force: true}")
+    kit = probe.kit(zero_first, "{slab: {z: [1, 2]}}", "{nozzle: {add: -4}, force: true}")
     output = probe.apply(zero_first, kit).treated.render()
     assert [int(s) for s in re.findall(rb"^M104 S(\d+)", output, re.M)][1:3] == [226, 230]
 
 
 def test_behind_a_hold_the_macros_temperature_comes_back(zero_first, probe):
-    kit = probe.kit(zero_first, "{slab: {z: [2, 4]}}", "{nozzle: {set: 224}, force: true}")
+    kit = probe.kit(zero_first, "{slab: {z: [1, 2]}}", "{nozzle: {set: 224}, force: true}")
     output = probe.apply(zero_first, kit).treated.render()
     assert [int(s) for s in re.findall(rb"^M104 S(\d+)", output, re.M)][1:3] == [224, 230]
 
 
 def test_a_macro_alone_is_counted_from(demo, probe):
     _, plate = demo("B", macro_start=True)
-    kit = probe.kit(plate, "{slab: {z: [2, 4]}}", "{nozzle: {add: -4}, force: true}")
+    kit = probe.kit(plate, "{slab: {z: [1, 2]}}", "{nozzle: {add: -4}, force: true}")
     output = probe.apply(plate, kit).treated.render()
     assert [int(s) for s in re.findall(rb"^M104 S(\d+)", output, re.M)][:2] == [226, 230]

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from gcodetools.demo import maker
+from gcodetools.demo.shapes import shelf_hook
 
 SCALE = 1.03
+LOW = (maker.Placement(shelf_hook(height_mm=4.0), 100, 100),)
 
 
 def matched(before, after) -> np.ndarray:
@@ -74,11 +76,11 @@ def test_outside_a_slab_no_move_of_a_sample_differs(sample, probe, walk):
 @pytest.mark.parametrize("relative", [True, False])
 def test_flow_of_a_whole_slab_is_scaled_as_asked(demo, probe, walk, letter, relative):
     """With the outermost perimeter too, every layer of the part has 1.03 times its filament, by layer."""
-    _, plate = demo(letter, relative_e=relative, parts=(maker.Placement("shelf-hook", 100, 100),))
+    _, plate = demo(letter, relative_e=relative, parts=LOW)
     kit = probe.kit(plate, "{slab: {z: [2, 3]}}", f"{{flow: {{scale: {SCALE:.0%}, outer: true}}}}")
     before, after = walk(plate.render()), walk(probe.apply(plate, kit).treated.render())
     old, new = pushed(before), pushed(after)
-    for k in range(1, 25):
+    for k in range(1, 21):
         z = 0.2 * k
         a = old[np.abs(before.column("z") - z) < 0.01].sum()
         b = new[np.abs(after.column("z") - z) < 0.01].sum()

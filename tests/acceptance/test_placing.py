@@ -17,9 +17,8 @@ from gcodetools.toolpath.plate import Plate
 
 PLACE_MM, TURN_DEG = 0.05, 0.5
 MIXED = (
-    Placement("film-clip", 60, 60, 17.0),
-    Placement("film-clip", 100, 60, 200.0),
-    Placement("shelf-hook", 150, 60, 90.0),
+    Placement("shelf-hook", 60, 60, 90.0),
+    Placement("shelf-hook", 110, 60, 217.0),
     Placement("ridge-saddle", 60, 130, 180.0),
     Placement("wedge-key-snug", 130, 110, 33.0),
     Placement("wedge-key-easy", 160, 110),
@@ -67,7 +66,7 @@ def test_unlabelled_instances_stand_where_they_were_drawn(demo, kit, letter):
     assert not plate.marks.objects.names
     placed = place(kit, plate)
     assert_found(placed, MIXED)
-    assert placed.absent == ()
+    assert placed.absent == ("film-clip",)
 
 
 def test_the_whole_hoophouse_is_found_without_labels(kit):

@@ -108,6 +108,11 @@ def test_check_validates_and_draws(bench, run):
     assert [p["part"] for p in record["parts"]] == [
         "film-clip", "ridge-saddle", "wedge-key-snug", "wedge-key-easy", "shelf-hook",
     ]  # fmt: skip
+    loads = {r["region"]: r.get("load") for p in record["parts"] for r in p["regions"]}
+    assert loads == {
+        "ribs": None, "lips": "open_ring", "spine": "open_ring", "fingers": "open_ring",
+        "key-slot": "key", "shank": "key", "finger": "cantilever",
+    }  # fmt: skip
     assert (bench / "kit.svg").read_text().startswith("<?xml") or "<svg" in (bench / "kit.svg").read_text()
     assert nulls(record) == []
 
