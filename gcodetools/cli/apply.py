@@ -12,6 +12,7 @@ from gcodetools.cli.layout import Paper
 from gcodetools.cli.options import (
     Output,
     common,
+    expect_folder,
     file_argument,
     kit_option,
     profile_options,
@@ -97,12 +98,13 @@ def _to_stdout(data: bytes) -> None:
 
 
 def _check_out(out: Path, file: Path, kits: tuple[Path, ...]) -> None:
-    """Refuse an output that would bury what the user made.
+    """Refuse an output that can't be written or would bury what the user made.
 
     Raises
     ------
-    UsageError : a folder, the sliced file itself, a kit.
+    UsageError : a folder, the sliced file itself, a kit. CannotWrite : its folder is not there.
     """
+    expect_folder(out)
     if out.is_dir():
         raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / file.name}.")
     if not out.exists():

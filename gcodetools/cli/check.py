@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common
+from gcodetools.cli.options import Output, common, expect_folder
 from gcodetools.cli.text import show_check
 from gcodetools.jobs.check import check_kit
 
@@ -25,5 +25,7 @@ def command(kits: tuple[Path, ...], drawing: Path | None, **kw: Any) -> None:
     Example:  beadwright check hoophouse.kit.yaml -o hoophouse.svg
     """
     with Output(**kw) as output:
+        if drawing is not None:
+            expect_folder(drawing)
         record, _ = check_kit(kits, drawing, output.warn_all)
         output.record(record, show_check)

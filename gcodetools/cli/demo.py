@@ -22,6 +22,5 @@ def command(folder: Path, **kw: Any) -> None:
     Example:  beadwright demo
     """
     with Output(**kw) as output:
-        record, warnings = run_demo(folder, output.progress)
-        output.warn_all(warnings)
+        record, _ = run_demo(folder, output.progress, output.warn_all)
         output.record(record, show_demo)

@@ -1,4 +1,7 @@
-"""Text for a terminal or a file: wrapped at blanks, columns that fit the width, nothing cut within a word."""
+"""Text for a terminal or a file: wrapped at blanks, columns that fit the width, nothing cut within a word.
+
+Ours because the small table libraries tried (tabulate, texttable, prettytable) cut words to fit, or fit nothing.
+"""
 
 from __future__ import annotations
 

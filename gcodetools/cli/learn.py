@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common, file_argument
+from gcodetools.cli.options import Output, common, expect_folder, file_argument
 from gcodetools.cli.text import show_learn
 from gcodetools.errors import UsageError
 from gcodetools.jobs.learn import learn_file
@@ -28,6 +28,7 @@ def command(file: Path, label: str | None, out: Path, overwrite: bool, **kw: Any
     Example:  beadwright learn plate.gcode --object bracket -o bracket.kit.yaml
     """
     with Output(**kw) as output:
+        expect_folder(out)
         if out.exists() and not overwrite:
             raise UsageError(f"-o {out}: is there already", "Name another file, or give --overwrite.")
         record, _ = learn_file(file, label, out, output.warn_all)

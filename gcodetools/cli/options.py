@@ -19,6 +19,7 @@ from gcodetools.errors import BeadwrightError, CannotWrite, StrictWarning, Usage
 __all__ = [
     "Output",
     "common",
+    "expect_folder",
     "file_argument",
     "kit_option",
     "profile_options",
@@ -82,6 +83,20 @@ def kit_option(required: bool) -> Callable[[Command], Command]:
 def file_argument(name: str = "file") -> Callable[[Command], Command]:
     """A path argument that jobs open, so that their errors are ours."""
     return click.argument(name, type=click.Path(path_type=Path))
+
+
+def expect_folder(out: Path) -> None:
+    """Refuse an output whose folder is not there, before any work is done.
+
+    Raises
+    ------
+    CannotWrite : naming the folder.
+    """
+    if not os.path.isdir(out.parent):  # noqa: PTH112 (never raises)
+        what = "is no folder" if os.path.lexists(out.parent) else "does not exist"
+        raise CannotWrite(
+            f"-o {out}: the folder {out.parent} {what}", "Make the folder first, or check the path."
+        )
 
 
 class Output:

@@ -37,8 +37,8 @@ parts:
       height: 30
       scale_within: 2%
     regions:
-      # First, because where two regions claim a bead the first one wins. Three ribs in the bore, 1.2 mm wide:
-      # found by being thinner than 2 mm. The walls beside them (2.4 mm) are not.
+      # Three ribs in the bore, 1.2 mm wide: found by being thinner than 2 mm. The walls beside them (2.4 mm)
+      # are not. Where two regions claim a bead the one written first wins; of these no two do.
       ribs:
         role: rib
         within:
@@ -59,12 +59,12 @@ parts:
         load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10}}
         use: {times: 20, held: free, temperature: [-5, 50], years: 2}
         treat: gentle
-      # The back, where bending is greatest.
+      # The back, where bending is greatest. It begins where the ribs end, at the bore.
       spine:
         role: clip
         within:
           all_of:
-            - wedge: {centre: [0, 0], radius: [7, 11], angle: [145, 215]}
+            - wedge: {centre: [0, 0], radius: [8, 11], angle: [145, 215]}
             - none_of: [{slab: {layers: [1, 3]}}]
         load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10}}
         use: {times: 20, held: free, temperature: [-5, 50], years: 2}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,52 +11,87 @@ from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import make_plate
 from gcodetools.errors import CannotWrite
 from gcodetools.gcode.files import write_atomic
-from gcodetools.jobs.apply import Options, apply_file, write
-from gcodetools.jobs.check import check_kit
-from gcodetools.jobs.learn import learn_file
+from gcodetools.jobs.apply import Options, apply_plate
+from gcodetools.jobs.check import checked
+from gcodetools.jobs.learn import drawing_beside, learnt_record
+from gcodetools.jobs.records import Approve, unopposed
+from gcodetools.kit.drawing import draw_sections
+from gcodetools.kit.learning import learn
+from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.toolpath.plate import Plate
 
 __all__ = ["run_demo"]
 
 
-def run_demo(folder: Path, progress: Callable[[str], None]) -> tuple[dict[str, Any], list[str]]:
-    """Record and warnings of the demo in `folder`.
+def run_demo(
+    folder: Path, progress: Callable[[str], None], approve: Approve = unopposed
+) -> tuple[dict[str, Any], list[str]]:
+    """Record and warnings of the demo in `folder`; its files are written once all of it is worked out.
+
+    approve : see `records.Approve`.
 
     Raises
     ------
     CannotWrite : the folder can't be made or written to.
     """
+    _check_folder(folder)
+    names = ("hoophouse.kit.yaml", "hoophouse.svg", "plate.gcode", "plate-treated.gcode", "learnt.kit.yaml")
+    kit_at, drawing, plate_at, treated, learnt_at = (folder / name for name in names)
+    progress("making the plate")
+    kit_text, sliced = hoophouse_kit().encode(), make_plate()
+    progress("checking the kit")
+    kit = kit_from_bytes(kit_text, str(kit_at), folder)
+    check_record, warnings = checked(kit)
+    progress("reading")
+    plate = Plate.from_bytes(sliced, str(plate_at))
+    applied = apply_plate(plate, kit, Options((kit_at,)), progress)
+    progress("learning a part")
+    learnt = learn(plate, "film-clip")
+    learn_record = learnt_record(learnt, plate_at, learnt_at)
+    warnings = [*warnings, *applied.warnings, *learnt.warnings]
+    approve(warnings)
+    _written(
+        folder,
+        {
+            kit_at: kit_text,
+            plate_at: sliced,
+            drawing: draw_sections(kit).encode(),
+            treated: applied.treated.render(),
+            learnt_at: learnt.kit_text.encode(),
+            drawing_beside(learnt_at): learnt.drawing.encode(),
+        },
+    )
+    record = {
+        "schema": "beadwright.demo/1",
+        "folder": str(folder),
+        "check": {**check_record, "drawing": str(drawing)},
+        "apply": {**applied.record, "out": str(treated)},
+        "learn": learn_record,
+        "open": [
+            {"path": str(kit_at), "what": "the kit: parts, regions and treatments, with comments"},
+            {"path": str(drawing), "what": "its parts and regions, drawn"},
+            {"path": str(plate_at), "what": "the plate as sliced"},
+            {"path": str(treated), "what": "the plate as treated; compare it with the one above"},
+            {"path": learn_record["drawing"], "what": "the drawing `learn` makes of one part of a plate"},
+        ],
+        "next": f"beadwright inspect {plate_at} --kit {kit_at}",
+    }
+    return record, warnings
+
+
+def _check_folder(folder: Path) -> None:
+    """Refuse what can't become a folder before the plate is made."""
+    for place in (folder, *folder.parents):
+        if os.path.isdir(place):  # noqa: PTH112 (never raises)
+            return
+        if os.path.lexists(place):
+            raise CannotWrite(f"{folder}: can't make the folder: {place} is a file", "Name another.")
+
+
+def _written(folder: Path, files: dict[Path, bytes]) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise CannotWrite(f"{folder}: can't make the folder: {error.strerror}", "Name another.") from error
-    kit, plate, treated = (
-        folder / "hoophouse.kit.yaml",
-        folder / "plate.gcode",
-        folder / "plate-treated.gcode",
-    )
-    drawing, learnt = folder / "hoophouse.svg", folder / "learnt.kit.yaml"
-    progress("making the plate")
-    write_atomic(kit, hoophouse_kit().encode())
-    write_atomic(plate, make_plate())
-    progress("checking the kit")
-    check_record, warnings = check_kit((kit,), drawing)
-    applied = apply_file(plate, Options((kit,)), progress)
-    write(applied, treated)
-    progress("learning a part")
-    learn_record, more = learn_file(plate, "film-clip", learnt)
-    record = {
-        "schema": "beadwright.demo/1",
-        "folder": str(folder),
-        "check": check_record,
-        "apply": {**applied.record, "out": str(treated)},
-        "learn": learn_record,
-        "open": [
-            {"path": str(kit), "what": "the kit: parts, regions and treatments, with comments"},
-            {"path": str(drawing), "what": "its parts and regions, drawn"},
-            {"path": str(plate), "what": "the plate as sliced"},
-            {"path": str(treated), "what": "the plate as treated; compare it with the one above"},
-            {"path": learn_record["drawing"], "what": "the drawing `learn` makes of one part of a plate"},
-        ],
-        "next": f"beadwright inspect {plate} --kit {kit}",
-    }
-    return record, [*warnings, *applied.warnings, *more]
+    for path, data in files.items():
+        write_atomic(path, data)

@@ -1,41 +1,39 @@
 """Reads back what was written and compares every surviving move with the original.
 
 By induction: bytes outside the edits are copies, so only windows around edits and declared changes are read
-again, each from the state the original had at its first line. State at a line depends on the state before it
-and on bytes alone, so a window whose end agrees carries the proof on to the next. `full=True` reads the
-whole output instead; both must agree.
+again (see `windows`), each from the place the original had at its first line and from the state that the
+window before has left. State at a line depends on the state before it and on bytes alone, so a window whose
+end agrees carries the proof on to the next. `full=True` reads the whole output instead; both must agree.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.sequence import ordinary_rows, sequence_problem, surviving_rows
 from gcodetools.edit.splice import Edits, first_stray_byte
 from gcodetools.edit.wanted import wanted_problems
+from gcodetools.edit.windows import line_map, read_windows, windows
 from gcodetools.errors import Fault
 from gcodetools.gcode.arcs import arc_lengths
-from gcodetools.gcode.arrays import distinct, give_back
-from gcodetools.gcode.numbers import Pool, fixed, join_pools
+from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import Program, Track
 from gcodetools.gcode.scan import read_program
 
-__all__ = ["Audit", "audit", "line_map"]
+__all__ = ["Audit", "audit"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
+Rows = NDArray[np.integer]
 
 POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
-_GAP_LINES = 12
-_BATCH_MOVES = 150_000
-_LARGE_BYTES = 1 << 24
 _FULL_SHARE = 0.6  # reading windows costs more than reading everything from here on
 
 
@@ -66,17 +64,6 @@ class Audit:
             )
 
 
-def line_map(edits: Edits, start: I8) -> I8:
-    """(n + 1,) output line of each original line; the last entry is the output's count."""
-    total = np.concatenate([[0], np.cumsum(edits.newlines)])
-    before = np.searchsorted(edits.begin, start, side="right")
-    result: I8 = before
-    # In place: the columns of a large file are a good part of the memory in use.
-    np.take(total, before, out=result)
-    result += np.arange(len(start))
-    return result
-
-
 def audit(
     draft: Draft,
     edits: Edits,
@@ -94,8 +81,14 @@ def audit(
     """
     program = _with_base(draft.plate.program, draft.base_fan)
     mapped = line_map(edits, program.lines.start)
-    first, last = _windows(program, edits, changes)
-    whole = full or _needs_whole(program) or int((last - first).sum()) > _FULL_SHARE * len(program.lines)
+    first, last = windows(program, edits, changes)
+    reworked = bool(draft.runs) or draft.removed is not None
+    whole = (
+        full
+        or reworked
+        or _needs_whole(program)
+        or int((last - first).sum()) > _FULL_SHARE * len(program.lines)
+    )
     if len(edits) == 0:
         if output != program.lines.data:
             raise Fault("nothing was edited, yet the output differs from the input")
@@ -118,64 +111,26 @@ def audit(
 
 
 def _whole_file(
-    draft: Draft, program: Program, output: bytes, mapped: I8, changes: Changes
+    draft: Draft, program: Program, output: bytes, mapped: Rows, changes: Changes
 ) -> tuple[int, str, int]:
     """Moves that differ, a sentence on the first, and how many were read: the whole output."""
     other = _with_base(read_program(output, "output"), draft.base_fan)
-    rows = np.arange(len(program.moves))
+    rows = surviving_rows(draft)
     ends = np.array([len(rows)])
-    return *_compare(draft, program, other, rows, mapped[program.moves.line], ends, changes), len(rows)
+    to_line = mapped[program.moves.line[rows]]
+    return *_compare(draft, program, other, rows, to_line, ends, _Allowed(changes)), len(rows)
 
 
 def _window_by_window(
-    draft: Draft, program: Program, output: bytes, mapped: I8, windows: tuple[I8, I8], changes: Changes
+    draft: Draft, program: Program, output: bytes, mapped: Rows, found: tuple[I8, I8], changes: Changes
 ) -> tuple[int, str, int]:
-    """The same for the windows, some hundred thousand moves at a time so that memory stays bounded."""
-    first, last = windows
-    low, high = np.searchsorted(program.moves.line, first), np.searchsorted(program.moves.line, last)
-    starts = _output_starts(output)
-    batch = np.cumsum(high - low) // _BATCH_MOVES
-    cuts = np.concatenate([[0], np.flatnonzero(np.diff(batch)) + 1, [len(first)]])
-    bad, why, read, carried = 0, "", 0, _Carried.before(program)
-    for a, b in pairwise(cuts.tolist()):
-        text, shift = _windowed_text(program, output, starts, mapped, first[a:b], last[a:b], carried)
-        other = read_program(text if text else b"\n", "output")
-        rows = _ranges(low[a:b], high[a:b])
-        owner = np.repeat(np.arange(a, b), (high - low)[a:b])
-        to_line = mapped[program.moves.line[rows]] - mapped[first[owner]] + shift[owner - a]
-        ends = np.cumsum((high - low)[a:b])
-        found, sentence = _compare(draft, program, other, rows, to_line, ends, changes)
-        bad, why, read = bad + found, why or sentence, read + len(rows)
-        carried = _Carried.behind(other, int(last[b - 1]))
-        del text, other
-        if len(output) > _LARGE_BYTES:
-            give_back()
+    """The same for the windows, a batch at a time."""
+    bad, why, read = 0, "", 0
+    allowed = _Allowed(changes)
+    for batch in read_windows(program, output, mapped, found):
+        off, sentence = _compare(draft, program, batch.other, batch.rows, batch.to_line, batch.ends, allowed)
+        bad, why, read = bad + off, why or sentence, read + len(batch.rows)
     return bad, why, read
-
-
-@dataclass(frozen=True, slots=True)
-class _Carried:
-    """Where the windows read so far end (line), and the fan and nozzles in force there; None before any."""
-
-    line: int
-    fan: float
-    nozzle: dict[int, float]
-
-    @classmethod
-    def before(cls, program: Program) -> _Carried:
-        """At the head of the file: what the first window finds is the original's."""
-        return cls(0, float("nan"), {tool: float("nan") for tool in program.states.nozzle})
-
-    @classmethod
-    def behind(cls, other: Program, line: int) -> _Carried:
-        """Behind the last line of a text that was read."""
-        states = other.states
-        nozzle = {tool: _final(track) for tool, track in states.nozzle.items()}
-        return cls(line, _final(states.fan), nozzle)
-
-
-def _final(track: Track) -> float:
-    return float(track.value[-1]) if len(track.value) else track.initial
 
 
 def _with_base(program: Program, base_fan: float) -> Program:
@@ -200,192 +155,46 @@ def _needs_whole(program: Program) -> bool:
     return shifted or bool(np.any(states.inches.value == 1.0)) or bool(len(states.volumetric.line))
 
 
-def _windows(program: Program, edits: Edits, changes: Changes) -> tuple[I8, I8]:
-    """First and behind-last line of each stretch to read again; each ends behind a move."""
-    count = len(program.lines)
-    line = np.searchsorted(program.lines.start, edits.begin, side="right") - 1
-    local_first, local_last = changes.local()
-    first = np.concatenate([line, local_first])
-    last = np.concatenate([line, local_last])
-    # One move before the first edit, so that what is inserted stands between two moves of the window.
-    before = np.searchsorted(program.moves.line, first) - 1
-    if len(program.moves):
-        first = np.where(before >= 0, program.moves.line[np.maximum(before, 0)], first)
+class _Allowed:
+    """Lines in which a field may differ, by the declared changes; each field's spans are joined once."""
+
+    def __init__(self, changes: Changes) -> None:
+        self.changes = changes
+        self.spans: dict[str, tuple[I8, I8]] = {}
+
+    def rows(self, name: str, line: Rows) -> Bool:
+        """(k,) whether a field may differ in each of the ascending lines."""
+        if name not in self.spans:
+            self.spans[name] = _joined(*self.changes.spans(name))
+        first, last = self.spans[name]
+        near = slice(np.searchsorted(last, line[0]), np.searchsorted(first, line[-1], side="right"))
+        begin = np.searchsorted(line, first[near])
+        end = np.searchsorted(line, last[near], side="right")
+        edges = np.column_stack([begin, end]).ravel()
+        inside = np.arange(len(edges) + 1) % 2 == 1
+        return np.repeat(inside, np.diff(edges, prepend=0, append=len(line)))
+
+
+def _joined(first: I8, last: I8) -> tuple[I8, I8]:
+    """Spans [first, last] ascending, those that touch or overlap as one."""
     order = np.argsort(first, kind="stable")
     first, last = first[order], np.maximum.accumulate(last[order]) if len(order) else last
-    if len(first) == 0:
-        return first, last
-    next_row = np.minimum(
-        np.searchsorted(program.moves.line, last, side="right"), max(len(program.moves) - 1, 0)
-    )
-    last = np.maximum(last, program.moves.line[next_row]) if len(program.moves) else last
-    new = np.concatenate([[True], first[1:] > np.maximum.accumulate(last)[:-1] + _GAP_LINES])
-    begin = np.flatnonzero(new)
-    end = np.maximum.reduceat(last, begin)
-    return np.minimum(first[begin], count), np.minimum(end + 1, count)
+    begins = np.ones(len(first), bool)
+    begins[1:] = first[1:] > last[:-1] + 1
+    return first[begins], last[np.append(begins[1:], True)] if len(last) else last
 
 
-def _ranges(low: I8, high: I8) -> I8:
-    count = high - low
-    return np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+class _May:
+    """Rows in whose lines a field may differ; each field is worked out once."""
 
-
-def _windowed_text(
-    program: Program, output: bytes, starts: I8, mapped: I8, first: I8, last: I8, carried: _Carried
-) -> tuple[bytes, I8]:
-    """The output's windows, each behind lines that set the original's state, and where each begins (line)."""
-    seeds, seed_lines = _seeds(program, first, last, carried)
-    seed_end = np.cumsum(seeds.length)
-    # Lines inserted before a window's first line belong to it.
-    previous = np.where(first > 0, mapped[np.maximum(first - 1, 0)] + 1, 0)
-    begin, end = previous, mapped[last]
-    lines_before = np.cumsum(seed_lines + (end - begin)) - (end - begin)
-    shift = lines_before + (mapped[first] - begin)
-    view = seeds.data.tobytes()
-    columns = (seed_end - seeds.length, seed_end, starts[begin], starts[end])
-    parts = [
-        piece
-        for a, b, c, d in zip(*(column.tolist() for column in columns), strict=True)
-        for piece in (view[a:b], output[c:d])
-    ]
-    return b"".join(parts), shift
-
-
-def _output_starts(output: bytes) -> I8:
-    ends = np.flatnonzero(np.frombuffer(output, np.uint8) == 10) + 1
-    starts = np.concatenate([[0], ends])
-    return starts if output.endswith(b"\n") else np.append(starts, len(output))
-
-
-def _seeds(program: Program, first: I8, last: I8, carried: _Carried) -> tuple[Pool, I8]:
-    """Lines that bring a reader into the original's state at each window's first line.
-
-    Nozzle and fan may differ there by a declared hold: they are carried over from the window before, unless
-    the kept stretch between sets them itself.
-    """
-    moves, states = program.moves, program.states
-    row = np.searchsorted(moves.line, first) - 1
-    has = row >= 0
-    at = np.maximum(row, 0)
-    count = len(first)
-    zero = np.zeros(count)
-
-    def end(column: F8) -> Pool:
-        return fixed(np.where(has, column[at], zero) if len(column) else zero, 9)
-
-    counter = _counter_before(program, first)
-    feed = moves.f[at] * 60.0 if len(moves) else zero
-    known = has & ~np.isnan(feed)
-    parts: list[Pool | bytes] = [
-        b"G21\nG90\nM82\nG1 X", end(moves.x), b" Y", end(moves.y), b" Z", end(moves.z),
-        b" F", fixed(np.where(known, feed, 1.0), 9), b"\nG92 E", fixed(counter, 9), b"\n",
-    ]  # fmt: skip
-    lines = np.full(count, 5)
-    tracks: list[tuple[bytes, Track, int]] = [
-        (b"M204 P", states.accel, 3), (b"M204 T", states.travel_accel, 3), (b"M205 X", states.jerk_xy, 6),
-        (b"M204 R", states.retract_accel, 3), (b"M140 S", states.bed, 3),
-    ]  # fmt: skip
-    for head, track, decimals in tracks:
-        _seed_track(parts, lines, head, track.at(first), decimals, np.ones(count, bool))
-    for head, track in ((b"M220 S", states.speed_factor), (b"M221 S", states.flow_factor)):
-        _seed_track(parts, lines, head, track.at(first) * 100.0, 6, np.ones(count, bool))
-    _seed_track(parts, lines, b"T", states.tool.at(first), 0, np.ones(count, bool))
-    _seed_track(parts, lines, b"G", states.plane.at(first), 0, np.ones(count, bool))
-    gap = np.concatenate([[carried.line], last[:-1]])
-    scale = states.fan_full
-    value, wanted = _carried_on(states.fan, gap, first, carried.fan)
-    _seed_track(parts, lines, b"M106 S", value * scale, 4, wanted)
-    for tool, track in states.nozzle.items():
-        head = f"M104 T{tool} S".encode()
-        value, wanted = _carried_on(track, gap, first, carried.nozzle.get(tool, float("nan")))
-        _seed_track(parts, lines, head, value, 4, wanted)
-    relative = states.e_relative.at(first) == 1.0
-    _seed_track(parts, lines, b"M", np.where(relative, 83.0, np.nan), 0, np.ones(count, bool))
-    moved = states.xyz_relative.at(first) == 1.0
-    _seed_track(parts, lines, b"G", np.where(moved, 91.0, np.nan), 0, np.ones(count, bool))
-    return join_pools(*parts, count=count), lines
-
-
-def _seed_track(
-    parts: list[Pool | bytes], lines: I8, head: bytes, value: F8, decimals: int, wanted: Bool
-) -> None:
-    present = wanted & ~np.isnan(value)
-    if not np.any(present):
-        return
-    text = join_pools(head, fixed(value[present], decimals), b"\n", count=int(present.sum()))
-    length = np.zeros(len(value), np.int64)
-    length[present] = text.length
-    parts.append(Pool(text.data, length))
-    lines += present
-
-
-def _carried_on(track: Track, low: I8, high: I8, carried: float) -> tuple[F8, Bool]:
-    """What to set before each window, and where: the original's value where lines [low, high) set it, and
-    before the first window what was in force behind the last one read."""
-    found = np.searchsorted(track.line, high) > np.searchsorted(track.line, low)
-    value = track.at(high)
-    if len(found) and not found[0]:
-        value[0] = value[0] if np.isnan(carried) else carried
-    found[:1] = True
-    return value, found
-
-
-def _counter_before(program: Program, first: I8) -> F8:
-    """Any counter will do where E is relative; where it is absolute it must be the file's own."""
-    absolute = program.states.e_relative.at(first) == 0.0
-    counter = np.zeros(len(first))
-    if np.any(absolute):
-        from_line = first[absolute]
-        row = np.searchsorted(program.moves.line, from_line)
-        counter[absolute] = _counter_of_rows(program, row)
-    return counter
-
-
-def _counter_of_rows(program: Program, row: I8) -> F8:
-    """E counter before `row` from sums: exact enough (1e-9), and independent of the writer's own look-up."""
-    moves = program.moves
-    total = np.concatenate([[0.0], np.cumsum(moves.e)])
-    words = program.words
-    g92 = words.line[(words.letter == ord("G")) & (words.value == 92)]
-    e_at = np.flatnonzero((words.letter == ord("E")) & np.isin(words.line, g92))
-    lines, values = words.line[e_at].astype(np.int64), np.nan_to_num(words.value[e_at])
-    axes = np.isin(words.letter, np.frombuffer(b"XYZE", np.uint8))
-    bare = np.setdiff1d(g92, words.line[axes])
-    lines = np.concatenate([lines, bare])
-    values = np.concatenate([values, np.zeros(len(bare))])
-    order = np.argsort(lines, kind="stable")
-    lines, values = lines[order], values[order]
-    here = np.append(moves.line, len(program.lines)).astype(np.int64)[row]
-    k = np.searchsorted(lines, here) - 1
-    if len(lines) == 0:
-        return total[row]
-    base_row = np.searchsorted(moves.line, lines[np.maximum(k, 0)])
-    since = total[row] - total[base_row]
-    return np.where(k >= 0, values[np.maximum(k, 0)] + since, total[row])
-
-
-class _Allowed:
-    """Rows in whose lines a field may differ, by the declared changes; each field is worked out once."""
-
-    def __init__(self, program: Program, rows: I8, changes: Changes) -> None:
-        self.line = program.moves.line[rows]
-        self.changes = changes
+    def __init__(self, allowed: _Allowed, line: Rows) -> None:
+        self.allowed, self.line = allowed, line
         self.known: dict[str, Bool] = {}
 
     def __getitem__(self, name: str) -> Bool:
         if name not in self.known:
-            self.known[name] = self._rows(*self.changes.spans(name))
+            self.known[name] = self.allowed.rows(name, self.line)
         return self.known[name]
-
-    def _rows(self, first: I8, last: I8) -> Bool:
-        if len(first) == 0:
-            return np.zeros(len(self.line), bool)
-        order = np.argsort(first, kind="stable")
-        first, last = first[order], np.maximum.accumulate(last[order])
-        # Spans that touch or overlap count as one: the lines ascend, so their ends bound whole stretches.
-        at = np.searchsorted(first, self.line, side="right") - 1
-        inside: Bool = (at >= 0) & (self.line <= last[np.maximum(at, 0)])
-        return inside
 
 
 def _compare(
@@ -393,46 +202,36 @@ def _compare(
     program: Program,
     other: Program,
     rows: I8,
-    to_line: I8,
+    to_line: Rows,
     ends: I8,
-    changes: Changes,
+    allowed: _Allowed,
 ) -> tuple[int, str]:
     """Count of rows that differ undeclared, and a sentence on the first."""
     if len(rows) == 0:
         return 0, ""
-    found = np.searchsorted(other.moves.line, to_line)
-    present = found < len(other.moves)
-    present[present] &= other.moves.line[found[present]] == to_line[present]
-    allowed = _Allowed(program, rows, changes)
-    problems: list[tuple[str, Bool]] = [("missing", ~present)]
-    at = np.where(present, found, 0)
+    at = np.searchsorted(other.moves.line, to_line)
+    at = np.minimum(at, len(other.moves) - 1)
+    present = other.moves.line[at] == to_line
     a, b = program.moves, other.moves
+    line, there = a.line[rows], b.line[at]
+    may = _May(allowed, line)
+    problems: list[tuple[str, Bool]] = [("missing", ~present)]
     for name in ("x", "y", "z"):
         off = np.abs(getattr(a, name)[rows] - getattr(b, name)[at]) > POSITION_MM
-        problems.append((name, off & ~allowed["position"]))
+        problems.append((name, off & ~may["position"]))
     problems.append(("tool", a.tool[rows] != b.tool[at]))
     problems.append(("kind", (a.kind[rows] ^ b.kind[at]) & 0b00001111 != 0))
-    slack = 1e-6 * np.maximum(np.abs(a.f[rows]), 1.0)
-    feed_off = ~((np.abs(a.f[rows] - b.f[at]) <= slack) | np.isnan(a.f[rows]))
-    problems.append(("feed", feed_off & ~allowed["feed"]))
-    problems += _sums(draft, other, rows, at, ends, allowed)
-    rested = allowed["position"]
+    feed = a.f[rows]
+    slack = 1e-6 * np.maximum(np.abs(feed), 1.0)
+    feed_off = ~((np.abs(feed - b.f[at]) <= slack) | np.isnan(feed))
+    problems.append(("feed", feed_off & ~may["feed"]))
+    judged = present & ordinary_rows(draft, rows)
+    problems += [(name, off & judged) for name, off in _sums(draft, other, rows, at, ends, may)]
+    rested = may["position"]
     for name, off in wanted_problems(draft, other, rows, at, np.concatenate([[0], ends[:-1]])):
-        problems.append((name, off & present & ~(rested & (name == "between"))))
-    line, there = a.line[rows], b.line[at]
-    names = {"accel": "accel", "travel_accel": "travel_accel", "retract_accel": "", "jerk_xy": "", "bed": "",
-             "speed_factor": "", "flow_factor": "", "e_relative": "", "xyz_relative": "", "inches": "",
-             "plane": "", "fan": "fan"}  # fmt: skip
-    for name, field in names.items():
-        old, new = getattr(program.states, name).at(line), getattr(other.states, name).at(there)
-        problems.append((name, _state_off(old, new) & ~allowed[field]))
-    for tool in program.states.nozzle:
-        new_track = other.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
-        old, new = draft.nozzle_track(tool).at(line), new_track.at(there)
-        # Before any command that counts, both have what the start macro set.
-        heated = (np.isnan(new) | (new == 0)) & (old == draft.base_nozzle_c)
-        off = _state_off(old, new) & ~heated
-        problems.append((f"nozzle {tool}", off & ~allowed["nozzle"]))
+        sure = present if name in ("fan", "nozzle") else judged
+        problems.append((name, off & sure & ~(rested & (name == "between"))))
+    problems += _states_off(draft, program, other, line, there, may)
     bad = np.zeros(len(rows), bool)
     sentence = ""
     for name, off in problems:
@@ -440,17 +239,56 @@ def _compare(
             k = int(np.flatnonzero(off)[0])
             sentence = f"{name} in line {int(program.moves.line[rows[k]]) + 1} of the original"
         bad |= off
+    if (draft.runs or draft.removed is not None) and not sentence:
+        sentence = sequence_problem(draft, other, rows, at)
+        return int(bad.sum()) + bool(sentence), sentence
     return int(bad.sum()), sentence
 
 
-def _state_off(old: F8, new: F8) -> Bool:
-    """Where a state differs; a window's reader may not know what the original never set."""
-    return ~(np.abs(old - new) <= 1e-3) & ~np.isnan(old)
-
-
-def _sums(
-    draft: Draft, other: Program, rows: I8, at: I8, ends: I8, allowed: _Allowed
+def _states_off(
+    draft: Draft, program: Program, other: Program, line: Rows, there: Rows, may: _May
 ) -> list[tuple[str, Bool]]:
+    """What is in force at each row's line, against the output's at its line there."""
+    names = {"accel": "accel", "travel_accel": "travel_accel", "retract_accel": "", "jerk_xy": "", "bed": "",
+             "speed_factor": "", "flow_factor": "", "e_relative": "", "xyz_relative": "", "inches": "",
+             "plane": "", "fan": "fan"}  # fmt: skip
+    problems = []
+    for name, field in names.items():
+        off = _state_off(getattr(program.states, name), getattr(other.states, name), line, there)
+        if off is not None:
+            problems.append((name, off & ~may[field]))
+    for tool in program.states.nozzle:
+        new = other.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
+        off = _state_off(draft.nozzle_track(tool), new, line, there, draft.base_nozzle_c)
+        if off is not None:
+            problems.append((f"nozzle {tool}", off & ~may["nozzle"]))
+    return problems
+
+
+def _state_off(old: Track, new: Track, line: Rows, there: Rows, base: float = float("nan")) -> Bool | None:
+    """Where a state differs, None if nowhere; a window's reader may not know what the original never set.
+
+    Both hold still between commands, so only the first row behind each is looked at. base : before any
+    command that counts, both may have what the start macro set.
+    """
+    edges = np.concatenate([[0], _behind(old, line), _behind(new, there)])
+    edges = distinct(np.sort(edges[edges < len(line)]))
+    before, after = old.at(line[edges]), new.at(there[edges])
+    heated = (np.isnan(after) | (after == 0)) & (before == base)
+    off = ~(np.abs(before - after) <= 1e-3) & ~np.isnan(before) & ~heated
+    if not np.any(off):
+        return None
+    return np.repeat(off, np.diff(edges, append=len(line)))
+
+
+def _behind(track: Track, lines: Rows) -> I8:
+    """Index of the first of the ascending `lines` behind each command between the first of them and the last."""
+    near = slice(*np.searchsorted(track.line, (lines[0], lines[-1])))
+    found: I8 = np.searchsorted(lines, track.line[near], side="right")
+    return found
+
+
+def _sums(draft: Draft, other: Program, rows: I8, at: I8, ends: I8, may: _May) -> list[tuple[str, Bool]]:
     """Filament and path length of each surviving move together with the moves inserted before it."""
     program = draft.plate.program
     starts = np.concatenate([[0], ends[:-1]])
@@ -469,8 +307,8 @@ def _sums(
     l_off = np.abs(l_new - old) > LENGTH_MM * np.maximum(pieces, 1)
     l_off &= rows > 0  # where the machine stands before the first move nobody knows
     return [
-        ("filament", e_off & ~allowed["e"]),
-        ("path length", l_off & ~allowed["position"]),
+        ("filament", e_off & ~may["e"]),
+        ("path length", l_off & ~may["position"]),
     ]
 
 

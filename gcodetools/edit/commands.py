@@ -332,6 +332,10 @@ def _accel_words(context: Context) -> bytes:
     text = context.draft.plate.program.lines.text(int(lines[-1])).upper()
     if b"SET_VELOCITY_LIMIT" in text:
         return b"SET_VELOCITY_LIMIT ACCEL="
-    both = np.union1d(lines, states.travel_accel.line) + 1
-    same = np.array_equal(states.accel.at(both), states.travel_accel.at(both), equal_nan=True)
+    same = np.array_equal(lines, states.travel_accel.line)
+    if same:
+        same = np.array_equal(states.accel.value, states.travel_accel.value)
+    else:
+        both = np.union1d(lines, states.travel_accel.line) + 1
+        same = np.array_equal(states.accel.at(both), states.travel_accel.at(both), equal_nan=True)
     return b"M204 S" if same else b"M204 P"

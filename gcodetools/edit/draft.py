@@ -17,6 +17,7 @@ __all__ = [
     "Draft",
     "Hold",
     "Rest",
+    "Run",
     "cuttable",
     "e_decimals",
     "pieces_of",
@@ -25,6 +26,7 @@ __all__ = [
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
 I8 = NDArray[np.int64]
+U1 = NDArray[np.uint8]
 
 MIN_PIECE_MM = 0.5  # a cut nearer to a corner than this is moved to the corner
 MIN_PIECE_E_UNITS = 20  # of the file's last E decimal: below, rounding would change the flow by over 2.5 %
@@ -50,6 +52,35 @@ class Rest:
     region: str
 
 
+@dataclass(frozen=True, slots=True)
+class Run:
+    """New moves of ours, before the piece that begins at fraction `t0` of row `row`.
+
+    early : the run stands right behind the row before (its bracket, its feature, its state) rather than right
+    before the piece. kind : (n,) uint8, see `edit.moves`. x, y, z : (n,) where each move ends, machine mm.
+    e : (n,) filament, mm. feed : (n,) mm/s. width : (n,) of a bead, NaN elsewhere. feature : (n,) index into
+    FEATURES, 0 elsewhere. fan : 0 to 1, NaN as it is. accel, accel_behind : mm/s2 in the run and what to put
+    back, NaN as it is. region : who asked, as messages have it.
+    """
+
+    row: int
+    t0: float
+    early: bool
+    kind: U1
+    x: F8
+    y: F8
+    z: F8
+    e: F8
+    feed: F8
+    width: F8
+    feature: U1
+    height_mm: float
+    region: str
+    fan: float = float("nan")
+    accel: float = float("nan")
+    accel_behind: float = float("nan")
+
+
 def e_decimals(plate: Plate) -> int:
     """Decimals to print E with: the most in the file, at least 5."""
     return max(plate.program.decimals.get("E", 0), MIN_E_DECIMALS)
@@ -62,6 +93,7 @@ class Draft:
     row, t0, t1 : (p,) every row, or its pieces in order where it is cut; fractions of the path.
     first : (m + 1,) the first piece of each row, and p.
     feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it.
+    removed : (p,) bool, pieces that are not printed. runs : new moves, in the order of their pieces.
     nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
     base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown.
     holds, rests : what stands between moves. asked : answers to holds asked for before (setting, tool, rows).
@@ -81,6 +113,8 @@ class Draft:
     holds: list[Hold] = field(default_factory=list)
     rests: list[Rest] = field(default_factory=list)
     asked: dict[tuple[object, int, int, int], tuple[str, float, float]] = field(default_factory=dict)
+    runs: list[Run] = field(default_factory=list)
+    removed: NDArray[np.bool_] | None = None
     first: I4 = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -88,11 +122,35 @@ class Draft:
         self.first = np.append(ends, len(self.row)).astype(np.int32)
 
     @classmethod
-    def of(cls, plate: Plate, cut_row: I8 | None = None, cut_t: F8 | None = None) -> Draft:
+    def of(
+        cls,
+        plate: Plate,
+        cut_row: I8 | None = None,
+        cut_t: F8 | None = None,
+        exact: tuple[I8, F8] | None = None,
+    ) -> Draft:
         """A draft that changes nothing, cut at `cut_t` of the rows `cut_row` (see `pieces_of`)."""
-        row, t0, t1 = pieces_of(plate, cut_row, cut_t)
+        row, t0, t1 = pieces_of(plate, cut_row, cut_t, exact)
         blank = np.full(len(row), np.nan)
         return cls(plate, row, t0, t1, blank, blank.copy(), blank.copy())
+
+    def remove(self, row: I8, t0: F8, t1: F8) -> None:
+        """Print nothing of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""
+        if self.removed is None:
+            self.removed = np.zeros(len(self.row), bool)
+        gone = self._pieces_within(row, t0, t1)
+        self.removed[gone] = True
+        self.flow[gone] = 0.0
+
+    def run_pieces(self) -> I8:
+        """(r,) the piece before which each run stands."""
+        row = np.array([run.row for run in self.runs], np.int64)
+        t0 = np.array([run.t0 for run in self.runs])
+        piece = self.first[row].astype(np.int64)
+        for k in np.flatnonzero(t0 > 0).tolist():
+            own = self.t0[piece[k] : self.first[row[k] + 1]]
+            piece[k] += int(np.argmin(np.abs(own - t0[k])))
+        return piece
 
     def join_alike(self) -> None:
         """Join the pieces of a move that want the same: it was cut for a setting that turned out not to differ.
@@ -116,6 +174,11 @@ class Draft:
         for column in (self.feed, self.flow, self.accel):
             a, b = column[tails - 1], column[tails]
             alike &= (a == b) | (np.isnan(a) & np.isnan(b))
+        if self.removed is not None:
+            alike &= self.removed[tails - 1] == self.removed[tails]
+        for run in self.runs:  # a run stands between two pieces
+            if run.t0 > 0:
+                alike &= ~((self.row[tails] == run.row) & (np.abs(self.t0[tails] - run.t0) < 1e-9))
         gone = tails[alike]
         keep = np.ones(len(self.row), bool)
         keep[gone] = False
@@ -123,6 +186,8 @@ class Draft:
         self.t1 = self.t1[ends]
         for name in ("row", "t0", "feed", "flow", "accel"):
             setattr(self, name, getattr(self, name)[keep])
+        if self.removed is not None:
+            self.removed = self.removed[keep]
         self.first = np.append(np.flatnonzero(self.t0 == 0.0), len(self.row)).astype(np.int32)
 
     def nozzle_track(self, tool: int) -> Track:
@@ -130,8 +195,8 @@ class Draft:
         before its first command, and where a command of 0 stands before the first bead."""
         program = self.plate.program
         track = program.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
-        beads = np.flatnonzero(self.plate.beads.feature != 0)
-        first = int(program.moves.line[beads[0]]) if len(beads) else 0
+        is_bead = self.plate.beads.feature != 0
+        first = int(program.moves.line[np.argmax(is_bead)]) if np.any(is_bead) else 0
         left_out = (track.value == 0) & (track.line < first)
         value = np.where(left_out, self.base_nozzle_c, track.value)
         return Track(track.line, value, self.base_nozzle_c if np.isnan(track.initial) else track.initial)
@@ -142,7 +207,12 @@ class Draft:
         return length
 
     def pieces_in(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
-        """Indices of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""
+        """Indices of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row; none
+        that is removed."""
+        found = self._pieces_within(row, t0, t1)
+        return found if self.removed is None else found[~self.removed[found]]
+
+    def _pieces_within(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
         first = self.first[row]
         count = self.first[row + 1] - first
         piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
@@ -158,36 +228,23 @@ class Draft:
         return found[step > 0].astype(np.int64) if np.all(step >= 0) else np.unique(found).astype(np.int64)
 
 
-def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F8, F8]:
+def pieces_of(
+    plate: Plate, cut_row: I8 | None, cut_t: F8 | None, exact: tuple[I8, F8] | None = None
+) -> tuple[I4, F8, F8]:
     """Rows and their pieces (row, t0, t1), in order.
 
     A cut within 0.5 mm of an end of its move, or of the cut before it, is dropped, and so is one that would
-    leave a piece with less filament than 20 units of the file's last E decimal.
+    leave a piece with less filament than 20 units of the file's last E decimal. Cuts `exact` (row, t) stand
+    whatever they leave: what lies beyond them is removed.
     """
     count = len(plate.program.moves)
-    if cut_row is None or cut_t is None or len(cut_row) == 0:
+    none = np.empty(0, np.int64), np.empty(0)
+    given = none if cut_row is None or cut_t is None else (np.asarray(cut_row, np.int64), cut_t)
+    sure = none if exact is None else exact
+    if len(given[0]) == 0 and len(sure[0]) == 0:
         return np.arange(count, dtype=np.int32), np.zeros(count), np.ones(count)
-    order = np.lexsort((cut_t, cut_row))
-    rows, t = np.asarray(cut_row, np.int64)[order], cut_t[order]
-    length = plate.beads.length_mm[rows]
-    keep = (t * length >= MIN_PIECE_MM) & ((1 - t) * length >= MIN_PIECE_MM)
-    keep &= _splittable(plate, rows)
-    rows, t = rows[keep], t[keep]
-    smallest_e = MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)
-    while True:
-        length, e = plate.beads.length_mm[rows], plate.program.moves.e[rows]
-        same_before = np.diff(rows, prepend=-1) == 0
-        before = np.where(same_before, np.concatenate([[0.0], t[:-1]]), 0.0)
-        same_after = np.diff(rows, append=-1) == 0
-        after = np.where(same_after, np.concatenate([t[1:], [1.0]]), 1.0)
-        short = (t - before) * length < MIN_PIECE_MM
-        starved = ((t - before) * e < smallest_e) | ((after - t) * e < smallest_e)
-        bad = short | starved
-        # Of a chain of cuts that crowd each other the first goes on standing.
-        bad &= ~(np.concatenate([[False], bad[:-1]]) & same_before)
-        if not np.any(bad):
-            break
-        rows, t = rows[~bad], t[~bad]
+    rows, t = _worth_it(plate, np.concatenate([given[0], sure[0]]), np.concatenate([given[1], sure[1]]),
+                        np.arange(len(given[0]) + len(sure[0])) >= len(given[0]))  # fmt: skip
     row = np.sort(np.concatenate([np.arange(count, dtype=np.int64), rows]), kind="stable").astype(np.int32)
     # The first piece of a row keeps t0 = 0, each further one begins at a cut.
     is_cut = np.diff(row, prepend=-1) == 0
@@ -196,6 +253,34 @@ def pieces_of(plate: Plate, cut_row: I8 | None, cut_t: F8 | None) -> tuple[I4, F
     t1 = np.ones(len(row))
     t1[:-1][is_cut[1:]] = t
     return row, t0, t1
+
+
+def _worth_it(plate: Plate, rows: I8, t: F8, sure: NDArray[np.bool_]) -> tuple[I8, F8]:
+    """The cuts that stand, sorted; those marked `sure` always do."""
+    order = np.lexsort((~sure, t, rows))
+    rows, t, sure = rows[order], t[order], sure[order]
+    length = plate.beads.length_mm[rows]
+    keep = (t * length >= MIN_PIECE_MM) & ((1 - t) * length >= MIN_PIECE_MM)
+    keep &= _splittable(plate, rows)
+    keep |= sure
+    rows, t, sure = rows[keep], t[keep], sure[keep]
+    smallest_e = MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)
+    while True:
+        length, e = plate.beads.length_mm[rows], plate.program.moves.e[rows]
+        same_before = np.diff(rows, prepend=-1) == 0
+        before = np.where(same_before, np.concatenate([[0.0], t[:-1]]), 0.0)
+        same_after = np.diff(rows, append=-1) == 0
+        after = np.where(same_after, np.concatenate([t[1:], [1.0]]), 1.0)
+        short = (t - before) * length < MIN_PIECE_MM
+        # A cut that would stand right before a sure one gives way to it.
+        short |= np.append(sure[1:], False) & ((after - t) * length < MIN_PIECE_MM)
+        starved = ((t - before) * e < smallest_e) | ((after - t) * e < smallest_e)
+        bad = (short | starved) & ~sure
+        # Of a chain of cuts that crowd each other the first goes on standing.
+        bad &= ~(np.concatenate([[False], bad[:-1]]) & same_before)
+        if not np.any(bad):
+            return rows, t
+        rows, t, sure = rows[~bad], t[~bad], sure[~bad]
 
 
 def _splittable(plate: Plate, rows: I8) -> NDArray[np.bool_]:

@@ -12,12 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.context import Context, feed_text
+from gcodetools.edit.displaced import displaced
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.filament import filament_words, shifted_stretches, write_filament
 from gcodetools.edit.lines import LineWords, line_words
 from gcodetools.edit.pieces import piece_lines
+from gcodetools.edit.runs import emit_runs
 from gcodetools.gcode.arrays import distinct, marked
-from gcodetools.gcode.numbers import join_pools
+from gcodetools.gcode.numbers import Pool, join_pools
+from gcodetools.toolpath.plate import Plate
 
 __all__ = ["emit_beads"]
 
@@ -34,6 +37,9 @@ def emit_beads(context: Context) -> None:
     target = np.where(np.isnan(draft.feed) | np.isnan(file_feed), file_feed, draft.feed)
     # Before the file's first F there is none to return to.
     fed = ~np.isnan(draft.feed) & ~np.isnan(file_feed) & (target != file_feed)
+    gone = draft.removed
+    if gone is not None:
+        fed &= ~gone
     flowing = ~np.isnan(draft.flow) & (draft.flow != 1.0)
     is_cut = _is_cut(draft)
     bracket = context.bracket[draft.row]
@@ -42,10 +48,17 @@ def emit_beads(context: Context) -> None:
     next_is = np.concatenate([[False], fed[:-1]])
     stretch = shifted_stretches(context, flowing)
     context.shift_after = stretch.shift_after
-    wanted_rows = marked(len(moves), draft.row[fed | next_is | is_cut | flowing], stretch.rows)
+    touched = fed | next_is | is_cut | flowing
+    if gone is not None:
+        touched[_after_gone(gone)] = True
+    late = _behind_late_runs(draft)
+    touched[late] = True
+    wanted_rows = marked(len(moves), draft.row[touched], stretch.rows)
+    feed_behind = target
     if len(wanted_rows):
         words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "EF")
-        walk = _walk_feed(draft, words, target, file_feed, fed, broken, is_cut)
+        walk = _walk_feed(draft, words, target, file_feed, fed, broken, is_cut, late)
+        feed_behind = np.where(walk.restore, file_feed, target)
         _write_feed(context, words, walk, is_cut)
         e_word, e_row = filament_words(context, words, flowing, is_cut, stretch)
         write_filament(context, words, e_word, e_row)
@@ -55,6 +68,50 @@ def emit_beads(context: Context) -> None:
         context.declare(distinct(draft.row[fed]), ("feed",), "speed")
         context.declare(distinct(draft.row[is_cut]), (), "cut at a region's edge")
         context.declare(marked(len(moves), draft.row[flowing], stretch.rows), ("e",), "flow")
+    if gone is not None:
+        _delete_lines(context, gone)
+    if gone is not None or draft.runs:
+        off = displaced(draft)
+        first = np.where(off.since >= 0, draft.row[off.since] + 1, 0)
+        last = np.maximum(draft.row[off.piece], first)
+        context.declare_runs(first, last, ("position",), "begins where new beads end")
+    emit_runs(context, _held_feed(feed_behind, gone), stretch.shift_run)
+
+
+def _behind_late_runs(draft: Draft) -> I8:
+    """The pieces right before which a run stands: they say their feed anew."""
+    if not draft.runs:
+        return np.empty(0, np.int64)
+    late = np.array([not run.early for run in draft.runs])
+    pieces: I8 = draft.run_pieces()[late]
+    return pieces
+
+
+def _after_gone(gone: Bool) -> I8:
+    """The first piece that stays behind each run of removed ones."""
+    stays = np.flatnonzero(~gone)
+    behind: I8 = stays[1:][np.diff(stays) > 1]
+    return behind if len(stays) == 0 or stays[0] == 0 else np.append(stays[:1], behind)
+
+
+def _held_feed(feed: F8, gone: Bool | None) -> F8:
+    """(p,) the feed behind each piece, where what is removed leaves the one before."""
+    if gone is None:
+        return feed
+    at = np.maximum.accumulate(np.where(gone, -1, np.arange(len(feed))))
+    return np.where(at >= 0, feed[np.maximum(at, 0)], np.nan)
+
+
+def _delete_lines(context: Context, gone: Bool) -> None:
+    """Leave out the lines of moves whose last piece is removed."""
+    draft = context.draft
+    start, lines = draft.plate.program.lines.start, draft.plate.program.moves.line
+    piece = np.flatnonzero(gone & (draft.t1 == 1.0))
+    line = lines[draft.row[piece]]
+    empty = Pool(np.empty(0, np.uint8), np.zeros(len(piece), np.int64))
+    context.edits.add(start[line], start[line + 1], 2 * piece, 4, empty)
+    rows = distinct(draft.row[gone])
+    context.declare(rows, ("position", "e"), "replaced by new beads")
 
 
 def _is_cut(draft: Draft) -> Bool:
@@ -75,16 +132,78 @@ class _Walk:
 
 
 def _walk_feed(
-    draft: Draft, words: LineWords, target: F8, file_feed: F8, fed: Bool, broken: Bool, is_cut: Bool
+    draft: Draft,
+    words: LineWords,
+    target: F8,
+    file_feed: F8,
+    fed: Bool,
+    broken: Bool,
+    is_cut: Bool,
+    late: I8,
 ) -> _Walk:
     """Which pieces write a feed word, and behind which the file's feed is restored."""
+    anew = np.zeros(len(fed), bool)
+    anew[late] = True
+    if draft.removed is not None:
+        return _walk_kept(draft, words, target, file_feed, fed, is_cut, broken, anew)
+    return _walk_pieces(draft, words, target, file_feed, fed, broken, is_cut, anew, anew)
+
+
+def _walk_kept(
+    draft: Draft,
+    words: LineWords,
+    target: F8,
+    file_feed: F8,
+    fed: Bool,
+    is_cut: Bool,
+    broken: Bool,
+    anew: Bool,
+) -> _Walk:
+    """The same over the pieces that stay: those removed neither write a feed nor set one."""
+    assert draft.removed is not None
+    kept = np.flatnonzero(~draft.removed)
+    fresh = (np.diff(kept, prepend=-1) > 1) | anew[kept]
+    total = np.cumsum(broken)
+    now_broken = np.concatenate([[True], total[kept[1:]] != total[kept[:-1]]])
+    stays = _Kept(draft.plate, draft.row[kept], draft.t0[kept])
+    walk = _walk_pieces(
+        stays, words, target[kept], file_feed[kept], fed[kept], now_broken, is_cut[kept], fresh, anew[kept]
+    )
+    feed_word = np.full(len(draft.row), np.nan)
+    restore = np.zeros(len(draft.row), bool)
+    feed_word[kept], restore[kept] = walk.feed_word, walk.restore
+    return _Walk(feed_word, restore)
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """Pieces of a draft: what the walk asks for."""
+
+    plate: Plate
+    row: NDArray[np.int32]
+    t0: F8
+
+
+def _walk_pieces(
+    draft: Draft | _Kept,
+    words: LineWords,
+    target: F8,
+    file_feed: F8,
+    fed: Bool,
+    broken: Bool,
+    is_cut: Bool,
+    fresh: Bool,
+    anew: Bool,
+) -> _Walk:
+    """fresh : pieces behind removed ones, whose feed may have been set there. anew : pieces behind a travel of
+    ours, which say their feed in any case."""
     count = len(draft.row)
     feed_word = np.full(count, np.nan)
     restore = np.zeros(count, bool)
     lines = draft.plate.program.moves.line
     before_fed = np.concatenate([[False], fed[:-1]])
     first_piece = draft.t0 == 0.0
-    check = np.flatnonzero(fed | before_fed | is_cut)
+    check = np.flatnonzero(fed | before_fed | is_cut | fresh)
     own = np.zeros(count, bool)
     own[check] = first_piece[check] & (words.begin["F"][words.of(lines[draft.row[check]])] >= 0)
 
@@ -94,7 +213,8 @@ def _walk_feed(
     leaving = np.flatnonzero(before_fed & ~own & (broken | (~fed & first_piece)))
     restore[leaving - 1] = True
     have = np.concatenate([[np.nan], np.where(restore[:-1], file_feed[:-1], target[:-1])])
-    entering = (fed | before_fed) & ~own & (target != have)
+    have[anew] = np.nan
+    entering = (fed | before_fed | fresh) & ~own & (target != have) & ~np.isnan(target)
     feed_word[entering] = target[entering]
     if count and fed[-1]:
         restore[-1] = True
@@ -116,7 +236,8 @@ def _write_feed(context: Context, words: LineWords, walk: _Walk, is_cut: Bool) -
     end = words.words_end[at[~has]]
     context.edits.add(end, end, 2 * new, 5, text)
     # The last piece of a cut move that has an F of its own, which now belongs to its first piece.
-    tail = np.flatnonzero(is_cut & last_piece & np.isnan(walk.feed_word))
+    stays = is_cut if draft.removed is None else is_cut & ~draft.removed
+    tail = np.flatnonzero(stays & last_piece & np.isnan(walk.feed_word))
     at = words.of(lines[draft.row[tail]])
     tail, at = tail[words.begin["F"][at] >= 0], at[words.begin["F"][at] >= 0]
     now = np.where(np.isnan(draft.feed[tail]), draft.plate.program.moves.f[draft.row[tail]], draft.feed[tail])

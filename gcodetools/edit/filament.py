@@ -25,12 +25,13 @@ Bool = NDArray[np.bool_]
 class Stretch:
     """Rows whose absolute E words shift, until a G92 of the file or of ours sets the counter back.
 
-    rows : rows with an E word to rewrite. group : of each. shift_before : (p,) E units added before a piece,
-    shift_after likewise; None where no absolute E changes.
+    rows : rows with an E word to rewrite. shift_after : (p,) E units the written counter is ahead of the
+    file's behind a piece; shift_run : (r,) where each run of new moves begins. None where no absolute E changes.
     """
 
     rows: I8
     shift_after: F8 | None
+    shift_run: F8 | None = None
 
 
 def _rebase_lines(context: Context) -> I8:
@@ -56,14 +57,9 @@ def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
     program = draft.plate.program
     lines = program.moves.line
     none = Stretch(np.empty(0, np.int64), None)
-    piece = np.flatnonzero(flowing)
+    piece, at_line, extra, slot = _events(context, flowing)
     if len(piece) == 0:
         return none
-    absolute = program.states.e_relative.at(lines[draft.row[piece]]) == 0.0
-    piece = piece[absolute]
-    if len(piece) == 0:
-        return none
-    at_line = lines[draft.row[piece]].astype(np.int64)
     ours, theirs = _rebase_lines(context), _file_g92_e(context)
     behind = len(program.lines)
 
@@ -77,26 +73,70 @@ def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
     first_line, stop_line = at_line[first], stop[first]
     g92 = stop_ours[first] < stop_theirs[first]
 
-    # Shift after each piece: sum of what the flow added since its stretch began.
-    added = np.zeros(len(draft.row))
-    share = draft.t1[piece] - draft.t0[piece]
-    extra = (draft.flow[piece] - 1.0) * program.moves.e[draft.row[piece]] * share
-    added[piece] = extra / e_factor(context, draft.row[piece])
-    total = np.cumsum(added)
+    # Shift behind each piece: what was added since its stretch began, slot 2p before piece p, 2p + 1 in it.
+    count = len(draft.row)
+    total = np.cumsum(np.bincount(slot, extra, minlength=2 * count))
     begin = np.searchsorted(lines, first_line)
     end = np.searchsorted(lines, stop_line)
     first_piece = np.searchsorted(draft.row, begin)
     end_piece = np.searchsorted(draft.row, end)
-    base = np.where(first_piece > 0, total[np.maximum(first_piece - 1, 0)], 0.0)
-    shift = np.zeros(len(draft.row))
-    inside = np.zeros(len(draft.row) + 1, np.int64)
+    base = total[2 * first_piece]
+    shift = np.zeros(count)
+    inside = np.zeros(count + 1, np.int64)
     inside[first_piece] += 1
     inside[end_piece] -= 1
     member = np.cumsum(inside[:-1]) > 0
-    group = np.cumsum(np.bincount(first_piece, minlength=len(draft.row) + 1)[:-1]) - 1
-    shift[member] = total[member] - base[group[member]]
+    group = np.cumsum(np.bincount(first_piece, minlength=count + 1)[:-1]) - 1
+    shift[member] = total[1::2][member] - base[group[member]]
     _write_g92(context, stop_line[g92], end[g92])
-    return Stretch(distinct(draft.row[member]).astype(np.int64), shift)
+    runs = _run_shifts(context, shift, np.where(member, group, -1 - np.arange(count)))
+    return Stretch(distinct(draft.row[member]).astype(np.int64), shift, runs)
+
+
+def _events(context: Context, flowing: Bool) -> tuple[I8, I8, F8, I8]:
+    """What shifts an absolute counter, in order: piece, line behind which it stands, E units, slot."""
+    draft = context.draft
+    program = draft.plate.program
+    lines = program.moves.line
+    piece = np.flatnonzero(flowing)
+    share = draft.t1[piece] - draft.t0[piece]
+    extra = (draft.flow[piece] - 1.0) * program.moves.e[draft.row[piece]] * share
+    at_line, slot = lines[draft.row[piece]].astype(np.int64), 2 * piece + 1
+    if draft.runs:
+        net = np.array([float(run.e.sum()) for run in draft.runs])
+        new = draft.run_pieces()
+        row = draft.row[new].astype(np.int64)
+        early = np.array([run.early for run in draft.runs]) & (row > 0)
+        pushes = np.flatnonzero(np.abs(net) > 1e-9)
+        where = np.where(early, lines[np.maximum(row - 1, 0)], lines[row]).astype(np.int64)
+        piece = np.concatenate([piece, new[pushes]])
+        at_line, slot = np.concatenate([at_line, where[pushes]]), np.concatenate([slot, 2 * new[pushes]])
+        extra = np.concatenate([extra, net[pushes]])
+        order = np.lexsort((slot, at_line))
+        piece, at_line, extra, slot = piece[order], at_line[order], extra[order], slot[order]
+    if len(piece) == 0:
+        return piece, at_line, extra, slot
+    counts = (program.states.e_relative.at(lines[draft.row[piece]]) == 0.0) & (extra != 0)
+    extra = extra / e_factor(context, draft.row[piece])
+    return piece[counts], at_line[counts], extra[counts], slot[counts]
+
+
+def _run_shifts(context: Context, shift: F8, group: I8) -> F8:
+    """(r,) the shift where each run begins: that behind the piece before, if no G92 stands between."""
+    draft = context.draft
+    if not draft.runs:
+        return np.empty(0)
+    piece = draft.run_pieces()
+    before = np.maximum(piece - 1, 0)
+    early = np.array([run.early for run in draft.runs])
+    # Runs before one piece follow each other, and each pushes the counter on.
+    net = np.array([float(run.e.sum()) for run in draft.runs]) / e_factor(context, draft.row[piece])
+    same = np.concatenate([[False], piece[1:] == piece[:-1]])
+    total = np.cumsum(net) - net
+    starts = np.maximum.accumulate(np.where(same, 0, np.arange(len(piece))))
+    joined = early | (group[piece] == group[before]) | (draft.t0[piece] > 0)
+    result: F8 = np.where(joined & (piece > 0), shift[before], 0.0) + total - total[starts]
+    return result
 
 
 def _file_g92_e(context: Context) -> I8:
@@ -205,6 +245,8 @@ def write_filament(context: Context, words: LineWords, e_word: F8, has: Bool) ->
     """Replace the E number on the lines that survive; cut pieces before them are written elsewhere."""
     draft = context.draft
     piece = np.flatnonzero(has & (draft.t1 == 1.0))
+    if draft.removed is not None:
+        piece = piece[~draft.removed[piece]]
     if len(piece) == 0:
         return
     at = words.of(draft.plate.program.moves.line[draft.row[piece]])

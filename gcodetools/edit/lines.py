@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ __all__ = ["LineWords", "gather_lines", "line_words"]
 
 I8 = NDArray[np.int64]
 F8 = NDArray[np.float64]
+_THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,23 +52,16 @@ def _runs(lines: I8) -> tuple[I8, I8]:
 def gather_lines(lines: Lines, which: I8) -> tuple[list[bytes], list[tuple[int, int]]]:
     """Bytes of the lines `which` (ascending, unique) in buffers of about a block, each with its stretch of
     `which` as (first, behind last) index."""
-    buffers: list[bytes] = []
-    spans: list[tuple[int, int]] = []
     if len(which) == 0:
-        return buffers, spans
+        return [], []
     first, last = _runs(which)
-    begin, end = lines.start[first].tolist(), lines.start[last].tolist()
-    parts: list[bytes] = []
-    size, done, counted = 0, 0, 0
-    for index, (a, b) in enumerate(zip(begin, end, strict=True)):
-        parts.append(lines.data[a:b])
-        size += b - a
-        counted += int(last[index] - first[index])
-        if size >= BLOCK_BYTES or index == len(begin) - 1:
-            buffers.append(b"".join(parts))
-            spans.append((done, counted))
-            parts, size, done = [], 0, counted
-    return buffers, spans
+    begin, end = lines.start[first], lines.start[last]
+    block = (np.cumsum(end - begin) - 1) // BLOCK_BYTES
+    cuts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(first)]])
+    counted = np.concatenate([[0], np.cumsum(last - first)])[cuts].tolist()
+    data, places = lines.data, list(zip(begin.tolist(), end.tolist(), strict=True))
+    buffers = [b"".join([data[a:b] for a, b in places[low:high]]) for low, high in pairwise(cuts.tolist())]
+    return buffers, list(pairwise(counted))
 
 
 def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineWords:
@@ -79,7 +75,9 @@ def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineW
     value = {k: np.full(count, np.nan) for k in letters}
     words_begin, words_end = np.full(count, -1, np.int64), np.full(count, -1, np.int64)
     has_star = np.zeros(count, bool)
-    for buffer, (low, high) in zip(*gather_lines(lines, which), strict=True):
+
+    def read(buffer: bytes, span: tuple[int, int]) -> None:
+        low, high = span
         tokens = tokenise(buffer)
         shift = lines.start[which[low:high]] - tokens.line_start[: high - low]
         owner = tokens.line + low
@@ -92,4 +90,8 @@ def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineW
         words_end[owner] = at_end
         words_begin[owner[::-1]] = tokens.begin[::-1] - 1 + shift[tokens.line[::-1]]
         has_star[tokens.star_line + low] = True
+
+    buffers, spans = gather_lines(lines, which)
+    with ThreadPoolExecutor(_THREADS) as pool:
+        list(pool.map(read, buffers, spans))
     return LineWords(which, begin, end, value, words_begin, words_end, has_star)

@@ -28,10 +28,11 @@ def piece_lines(context: Context, words: LineWords, is_cut: Bool, feed_word: F8,
     """Write the lines of cut moves' pieces but the last, and the new arc centres of the last."""
     draft = context.draft
     moves = draft.plate.program.moves
-    piece = np.flatnonzero(is_cut & (draft.t1 < 1.0))
+    stays = is_cut if draft.removed is None else is_cut & ~draft.removed
+    piece = np.flatnonzero(stays & (draft.t1 < 1.0))
     arc = (moves.kind[draft.row[piece]] & ARC) != 0
     _straight_pieces(context, words, piece[~arc], feed_word, e_word)
-    tails = np.flatnonzero(is_cut & (draft.t0 > 0.0) & (draft.t1 == 1.0))
+    tails = np.flatnonzero(stays & (draft.t0 > 0.0) & (draft.t1 == 1.0))
     tails = tails[(moves.kind[draft.row[tails]] & ARC) != 0]
     _arc_pieces(context, words, piece[arc], tails, feed_word, e_word)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from io import BytesIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,9 @@ __all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte"]
 
 I8 = NDArray[np.int64]
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+_NUMBER_BYTES = 24  # numbers are no longer, and hold no line end
+_CHUNK_EDITS = 1 << 14
+_WORD_BYTES, _SHORT_BYTES = 8, 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +50,16 @@ class EditList:
     _sub: list[I8] = field(default_factory=list)
     _pools: list[Pool] = field(default_factory=list)
 
+    def __len__(self) -> int:
+        return sum(len(begin) for begin in self._begin)
+
     def add(self, begin: I8, end: I8, seq: I8, sub: int, pool: Pool) -> None:
         """Columns of edits of one kind."""
         if len(begin):
             self._begin.append(np.asarray(begin, np.int64))
             self._end.append(np.asarray(end, np.int64))
             self._seq.append(np.asarray(seq, np.int64))
-            self._sub.append(np.full(len(begin), sub, np.int64))
+            self._sub.append(np.full(len(begin), sub, np.int8))
             self._pools.append(pool)
 
     def one(self, begin: int, end: int, seq: int, sub: int, text: bytes) -> None:
@@ -113,12 +118,13 @@ def _at_unfinished_end(data: bytes, begin: I8, end: I8, text: Pool) -> tuple[I8,
 
 
 def _newlines(data: bytes, begin: I8, end: I8, text: Pool) -> I8:
-    count = np.zeros(len(begin), np.int64)
-    owner = np.repeat(np.arange(len(begin)), text.length)
-    np.add.at(count, owner[text.data == 10], 1)
-    for index in np.flatnonzero(end > begin).tolist():
-        if end[index] - begin[index] > 24:  # numbers are shorter and hold no line end
-            count[index] -= data.count(b"\n", int(begin[index]), int(end[index]))
+    ends = np.cumsum(text.length)
+    newline = np.searchsorted(np.flatnonzero(text.data == 10), ends)
+    count: I8 = np.diff(newline, prepend=0)
+    view = np.frombuffer(data, np.uint8)
+    whole_line = (end > begin) & (view[np.maximum(end, 1) - 1] == 10)
+    for index in np.flatnonzero(whole_line | (end - begin > _NUMBER_BYTES)).tolist():
+        count[index] -= data.count(b"\n", int(begin[index]), int(end[index]))
     return count
 
 
@@ -126,17 +132,18 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     """The edited file. Bytes outside the edits are copied, not recomputed."""
     if len(edits) == 0:
         return data
-    source, text = memoryview(data), memoryview(edits.text.data.tobytes())
+    text = edits.text.data.tobytes()
     ends = np.cumsum(edits.text.length)
-    out = BytesIO()
-    done = 0
-    columns = (edits.begin, edits.end, ends - edits.text.length, ends)
-    for begin, end, first, last in zip(*(column.tolist() for column in columns), strict=True):
-        out.write(source[done:begin])
-        out.write(text[first:last])
-        done = end
-    out.write(source[done:])
-    return out.getvalue()
+    kept_from = np.concatenate([[0], edits.end[:-1]])
+    columns = (kept_from, edits.begin, ends - edits.text.length, ends)
+    chunks = []
+    for low in range(0, len(edits), _CHUNK_EDITS):
+        chunk = (column[low : low + _CHUNK_EDITS].tolist() for column in columns)
+        pieces = [
+            piece for a, b, first, last in zip(*chunk, strict=True) for piece in (data[a:b], text[first:last])
+        ]
+        chunks.append(b"".join(pieces))
+    return b"".join([*chunks, memoryview(data)[edits.end[-1] :]])
 
 
 def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
@@ -147,9 +154,27 @@ def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
     if len(output) != total:
         return int(min(len(output), total)) - 1
     kept_from, kept_to = np.concatenate([[0], edits.end]), np.append(edits.begin, len(data))
-    there = (kept_from + growth).tolist()
-    for a, b, c in zip(kept_from.tolist(), kept_to.tolist(), there, strict=True):
+    there = kept_from + growth
+    long = np.flatnonzero(~_alike(data, output, kept_from, there, kept_to - kept_from))
+    columns = (column[long].tolist() for column in (kept_from, kept_to, there))
+    for a, b, c in zip(*columns, strict=True):
         if data[a:b] != output[c : c + b - a]:
             differs = np.frombuffer(data, np.uint8, b - a, a) != np.frombuffer(output, np.uint8, b - a, c)
             return int(c) + int(np.argmax(differs))
     return -1
+
+
+def _alike(data: bytes, output: bytes, here: I8, there: I8, length: I8) -> NDArray[np.bool_]:
+    """Which of the short stretches hold the same bytes, eight at a time; most lie between edits of one line."""
+    result = np.zeros(len(length), bool)
+    short = np.flatnonzero((length >= _WORD_BYTES) & (length <= _SHORT_BYTES))
+    if len(short) == 0:
+        return result
+    a, b = (np.ndarray((len(text) - 7,), "<u8", text, strides=(1,)) for text in (data, output))
+    here, there, last = here[short], there[short], length[short] - _WORD_BYTES
+    same = np.ones(len(short), bool)
+    for place in range(0, _SHORT_BYTES, _WORD_BYTES):
+        at = np.minimum(place, last)
+        same &= a[here + at] == b[there + at]
+    result[short] = same
+    return result

@@ -89,11 +89,10 @@ def emit(
     emit_accel(context)
     unrested = emit_rests(context, ooze_mm, bed)
     data = draft.plate.program.lines.data
-    edits = context.edits.finish(data)
-    if len(edits) and record is not None:
+    if len(context.edits) and record is not None:
         place = int(draft.plate.program.lines.start[record[0]])
         context.edits.one(place, place, -1, 0, record[1](unrested))
-        edits = context.edits.finish(data)
+    edits = context.edits.finish(data)
     if len(edits) and add_checksums(draft.plate.program.lines, edits, context.edits):
         edits = context.edits.finish(data)
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))

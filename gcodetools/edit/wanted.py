@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.draft import Draft, e_decimals
 from gcodetools.gcode.arcs import arc_points
+from gcodetools.gcode.arrays import present
 from gcodetools.gcode.program import Program
 
 __all__ = ["wanted_problems"]
@@ -28,19 +29,22 @@ def wanted_problems(draft: Draft, other: Program, rows: I8, at: I8, starts: I8) 
     rows : (k,) rows of the original. at : (k,) the row of `other` that survives of each; where a row was cut
     its other pieces stand right before. starts : indices into `rows` before which something was left out.
     """
-    first = draft.first[rows].astype(np.int64)
+    first = draft.first[rows]
     count = draft.first[rows + 1] - first
-    owner = np.repeat(np.arange(len(rows)), count)
-    nth = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    piece = first[owner] + nth
-    out = at[owner] - (count[owner] - 1 - nth)
+    size = int(count.sum(dtype=np.int64))
+    owner = np.arange(size) if size == len(rows) else np.repeat(np.arange(len(rows)), count)
+    ends = np.cumsum(count)
+    # Pieces of a row follow each other in the draft and in the output, there up to the row that survives.
+    piece = (first - ends + count)[owner] + np.arange(size)
+    out = (at - ends + 1)[owner] + np.arange(size)
+    is_cut = (count > 1)[owner]
     ok = out >= 0
     out = np.maximum(out, 0)
     found = [
         ("feed", _feed_off(draft, other, piece, out)),
-        ("filament", _filament_off(draft, other, piece, out, count[owner] > 1)),
+        ("filament", _filament_off(draft, other, piece, out, is_cut)),
         ("point", _point_off(draft, other, piece, out)),
-        ("arc", _arc_off(draft, other, piece, out, count[owner] > 1)),
+        ("arc", _arc_off(draft, other, piece, out, is_cut)),
         ("accel", _accel_off(draft, other, piece, out)),
     ]
     by_row = [("piece", _any(~ok, owner, len(rows))), *((n, _any(off, owner, len(rows))) for n, off in found)]
@@ -48,7 +52,8 @@ def wanted_problems(draft: Draft, other: Program, rows: I8, at: I8, starts: I8) 
 
 
 def _any(off: Bool, owner: I8, count: int) -> Bool:
-    result: Bool = np.bincount(owner, off, minlength=count) > 0
+    result = np.zeros(count, bool)
+    result[owner[off]] = True
     return result
 
 
@@ -58,30 +63,38 @@ def _unit(program: Program, line: NDArray[np.integer]) -> F8:
 
 def _feed_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
     program = draft.plate.program
-    rows = draft.row[piece]
-    own, wanted = program.moves.f[rows], draft.feed[piece]
-    changed = ~np.isnan(wanted) & ~np.isnan(own) & (wanted != own)
-    decimals = program.decimals.get("F", 0)
-    slack = np.where(changed, 0.501 * 10.0**-decimals / 60.0 * _unit(program, program.moves.line[rows]), 0.0)
-    off = np.abs(other.moves.f[out] - np.where(changed, wanted, own))
-    result: Bool = ~(off <= slack + _SAME * np.maximum(np.abs(own), 1.0)) & ~np.isnan(own)
+    own, wanted = program.moves.f[draft.row[piece]], draft.feed[piece]
+    wanted = np.where(np.isnan(wanted), own, wanted)
+    off = np.abs(other.moves.f[out] - wanted)
+    # Whatever is nearer is near enough; the rest is looked at more closely.
+    far = np.flatnonzero(~(off <= _SAME) & ~np.isnan(own))
+    own = own[far]
+    step = 0.501 * 10.0 ** -program.decimals.get("F", 0) / 60.0
+    slack = step * _unit(program, program.moves.line[draft.row[piece[far]]])
+    slack = np.where(wanted[far] != own, slack, 0.0)
+    result = np.zeros(len(piece), bool)
+    result[far] = ~(off[far] <= slack + _SAME * np.maximum(np.abs(own), 1.0))
     return result
 
 
 def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> Bool:
     program = draft.plate.program
-    rows = draft.row[piece]
-    line = program.moves.line[rows]
-    flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
-    wanted = program.moves.e[rows] * (draft.t1[piece] - draft.t0[piece]) * flow
+    own, flow = program.moves.e[draft.row[piece]], draft.flow[piece]
+    # Of whole moves that nobody wants otherwise those that push the same are done with.
+    odd = np.flatnonzero((np.abs(other.moves.e[out] - own) > _SAME) | is_cut | ~np.isnan(flow))
+    piece, flow = piece[odd], flow[odd]
+    line = program.moves.line[draft.row[piece]]
+    flow = np.where(np.isnan(flow), 1.0, flow)
+    wanted = own[odd] * (draft.t1[piece] - draft.t0[piece]) * flow
     # A relative word of an untouched move is the file's own; an absolute one may have shifted.
     absolute = program.states.e_relative.at(line) == 0.0
-    rounded = is_cut | (flow != 1.0) | absolute
+    rounded = is_cut[odd] | (flow != 1.0) | absolute
     per_unit = _unit(program, line)
     if len(program.states.volumetric.line):
         per_unit = per_unit * program.states.volumetric.at(line)
     slack = np.where(rounded, 1.01 * 10.0 ** -e_decimals(draft.plate) * per_unit, 0.0)
-    result: Bool = np.abs(other.moves.e[out] - wanted) > slack + _SAME
+    result = np.zeros(len(is_cut), bool)
+    result[odd] = np.abs(other.moves.e[out[odd]] - wanted) > slack + _SAME
     return result
 
 
@@ -116,6 +129,8 @@ def _arc_index(program: Program, rows: NDArray[np.integer]) -> tuple[NDArray[np.
 def _arc_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> Bool:
     """Centres and angles of arcs; a cut arc's centre is printed with rounded I and J from a rounded start."""
     program = draft.plate.program
+    if len(program.arcs.row) == 0 and len(other.arcs.row) == 0:
+        return np.zeros(len(piece), bool)
     k, was = _arc_index(program, draft.row[piece])
     n, now = _arc_index(other, out)
     off: Bool = was != now
@@ -136,10 +151,12 @@ def _arc_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> 
 
 def _accel_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
     program = draft.plate.program
-    own = program.states.accel.at(program.moves.line[draft.row[piece]])
     wanted = draft.accel[piece]
-    asked = ~np.isnan(wanted) & ~np.isnan(own)
-    result: Bool = asked & ~(np.abs(other.states.accel.at(other.moves.line[out]) - wanted) <= 1e-3)
+    asked = np.flatnonzero(~np.isnan(wanted))
+    own = program.states.accel.at(program.moves.line[draft.row[piece[asked]]])
+    now = other.states.accel.at(other.moves.line[out[asked]])
+    result = np.zeros(len(piece), bool)
+    result[asked] = ~(np.abs(now - wanted[asked]) <= 1e-3) & ~np.isnan(own)
     return result
 
 
@@ -154,7 +171,7 @@ def _holds_off(draft: Draft, other: Program, rows: I8, at: I8) -> list[tuple[str
     if draft.nozzle_c is not None:
         wanted, tools = draft.nozzle_c[rows], program.moves.tool[rows]
         off = np.zeros(len(rows), bool)
-        for tool in np.unique(tools).tolist():
+        for tool in present(tools):
             new = other.states.nozzle.get(tool)
             mine = np.flatnonzero((tools == tool) & ~np.isnan(wanted))
             own = draft.nozzle_track(tool).at(program.moves.line[rows[mine]])
@@ -171,7 +188,7 @@ def _between_off(other: Program, at: I8, count: I8, starts: I8) -> Bool:
     acts = (other.moves.e != 0) | (np.diff(other.moves.x, prepend=0.0) != 0)
     acts |= np.diff(other.moves.y, prepend=0.0) != 0
     acts |= np.diff(other.moves.z, prepend=0.0) != 0
-    total = np.concatenate([[0], np.cumsum(acts)])
+    total = np.concatenate([[0], np.cumsum(acts, dtype=np.int32)])
     low = np.concatenate([[0], at[:-1] + 1])
     high = np.maximum(at - count + 1, 0)
     low[starts] = high[starts]

@@ -9,9 +9,13 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["distinct", "give_back", "marked", "present"]
+__all__ = ["distinct", "give_back", "keep_memory", "marked", "present"]
 
 Number = TypeVar("Number", bound=np.generic)
+
+# Numbers of settings of `mallopt` and values for them (the C library's malloc.h).
+_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
+_KEPT = ((_MMAP_THRESHOLD, 1 << 30), (_TRIM_THRESHOLD, (1 << 31) - 1), (_ARENA_MAX, 1))
 
 
 def distinct(ascending: NDArray[Number]) -> NDArray[Number]:
@@ -38,13 +42,35 @@ def present(small: NDArray[np.unsignedinteger]) -> list[int]:
     return found
 
 
+class _Heap:
+    """The C library's own calls about its memory, None where it has none; `kept` once memory is kept."""
+
+    def __init__(self) -> None:
+        library = ctypes.CDLL(None) if sys.platform.startswith("linux") else None
+        self.trim = getattr(library, "malloc_trim", None)
+        self.set = getattr(library, "mallopt", None)
+        self.kept = False
+
+
+_heap = _Heap()
+
+
 def give_back() -> None:
     """Give memory that was freed back to the system, where the C library keeps hold of it.
 
     After a large file is read some 150 MB of freed blocks would otherwise stay with the process (measured on
-    two million lines); giving them back takes about 10 ms.
+    two million lines); giving them back takes about 10 ms. Does nothing once `keep_memory` was called.
     """
-    if sys.platform.startswith("linux"):
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-        if trim is not None:
-            trim(0)
+    if _heap.trim is not None and not _heap.kept:
+        _heap.trim(0)
+
+
+def keep_memory() -> None:
+    """Keep freed memory for the arrays to come, from now to the end of the process; for commands, which end.
+
+    A large file is worked on in hundreds of arrays of some 10 MB. By default glibc takes each from the system
+    and gives it back, and the system clears every page again: two of six seconds on two million lines. One
+    arena, so that what one thread frees another can use.
+    """
+    if _heap.set is not None and not _heap.kept:
+        _heap.kept = min(_heap.set(number, value) for number, value in _KEPT) == 1

@@ -7,12 +7,12 @@ are zero and a value comes out as the very double that was read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.gcode.arcs import centre_from_radius, sweep_of
+from gcodetools.gcode.arcs import centre_from_radius, radii_differ, sweep_of
 from gcodetools.gcode.program import (
     ARC,
     CLOCKWISE,
@@ -35,6 +35,7 @@ __all__ = [
     "SET",
     "UNRETRACT_CODE",
     "Events",
+    "Interpreted",
     "Modes",
     "Start",
     "moves_of",
@@ -78,7 +79,11 @@ class Events:
 
 @dataclass(frozen=True, slots=True)
 class Modes:
-    """Tracks that decide what a word means."""
+    """Tracks that decide what a word means.
+
+    arc_absolute : 1 where I, J and K are the centre itself instead of the way to it from the start (NIST
+    RS274/NGC has the latter only; G90.1 and G91.1 are common practice, no source).
+    """
 
     e_relative: Track
     xyz_relative: Track
@@ -86,6 +91,7 @@ class Modes:
     plane: Track
     volumetric: Track
     tool: Track
+    arc_absolute: Track = field(default_factory=lambda: track(np.empty(0, np.int32), np.empty(0), 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +108,10 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class Interpreted:
-    """Moves, arcs, dwells, G92 offsets and the E counter before each row."""
+    """Moves, arcs, dwells, G92 offsets and the E counter before each row.
+
+    uneven_arcs : lines of the arcs whose end lies on another circle than their start (`arcs.radii_differ`).
+    """
 
     moves: Moves
     arcs: Arcs
@@ -110,6 +119,7 @@ class Interpreted:
     dwell_s: F8
     offsets: tuple[Track, Track, Track]
     e_counter_before: F8 | None
+    uneven_arcs: I4
 
 
 def _in_force(steps: Track, line: I4) -> F8:
@@ -232,7 +242,7 @@ def moves_of(events: Events, modes: Modes, start: Start, keep_counter: bool = Fa
     rows = np.flatnonzero((code != SET) & (code != HOME))
     kind = _kinds(code, px, py, pushed, endstop, start, (ox.initial, oy.initial))
     origin = (start.x + ox.initial, start.y + oy.initial, start.z + oz.initial)
-    arcs = _arcs(events, rows, kind, (px, py, pz), origin, modes.plane, unit)
+    arcs, uneven = _arcs(events, rows, kind, (px, py, pz), origin, modes, unit, (ox, oy, oz))
     tool = np.clip(np.nan_to_num(_in_force(modes.tool, line)), 0, 255).astype(np.uint8)
     columns = (line, px, py, pz, pushed, feed, kind, tool)
     moves = Moves(*(columns if len(rows) == len(line) else (c[rows] for c in columns)))
@@ -241,7 +251,7 @@ def moves_of(events: Events, modes: Modes, start: Start, keep_counter: bool = Fa
     if counter is not None:
         before = np.concatenate([[start.e], counter[:-1]])[rows] if len(counter) else counter
     return Interpreted(
-        moves, arcs, dwell.astype(np.int32), _dwell_s(events, rows[dwell]), (ox, oy, oz), before
+        moves, arcs, dwell.astype(np.int32), _dwell_s(events, rows[dwell]), (ox, oy, oz), before, uneven
     )
 
 
@@ -302,25 +312,35 @@ def _arcs(
     kind: NDArray[np.uint8],
     xyz: tuple[F8, F8, F8],
     origin: tuple[float, float, float],
-    plane: Track,
+    modes: Modes,
     unit: F8 | None,
-) -> Arcs:
-    """Arcs among the events `rows`; one without a radius becomes a straight line in `kind`."""
+    offsets: tuple[Track, Track, Track],
+) -> tuple[Arcs, I4]:
+    """Arcs among the events `rows`, and the lines of those whose ends lie on different circles; one without
+    a radius becomes a straight line in `kind`."""
     event = np.flatnonzero((kind & ARC) != 0)
-    planes = np.nan_to_num(_in_force(plane, events.line[event]), nan=17.0).astype(np.uint8)
+    line = events.line[event]
+    planes = np.nan_to_num(_in_force(modes.plane, line), nan=17.0).astype(np.uint8)
     if len(event) == 0:
         empty = np.empty(0)
-        return Arcs(np.empty(0, np.int32), empty, empty, empty, empty, empty, planes)
+        return Arcs(np.empty(0, np.int32), empty, empty, empty, empty, empty, planes), line
     before = np.maximum(event - 1, 0)
     begin_xyz = [np.where(event == 0, o, c[before]) for o, c in zip(origin, xyz, strict=True)]
     end_xyz = [c[event] for c in xyz]
     scale = 1.0 if unit is None else unit[event]
-    ijk = [np.nan_to_num(events.rare(letter, event) * scale) for letter in "IJK"]
+    words = [events.rare(letter, event) * scale for letter in "IJK"]
+    absolute = _flags(modes.arc_absolute, line)
+    centre = [
+        start + np.nan_to_num(word)
+        if absolute is None
+        else np.where(absolute & ~np.isnan(word), word + _in_force(shift, line), start + np.nan_to_num(word))
+        for start, word, shift in zip(begin_xyz, words, offsets, strict=True)
+    ]
     first, second = np.choose(planes - 17, (0, 2, 1)), np.choose(planes - 17, (1, 0, 2))
     x0, y0 = np.choose(first, begin_xyz), np.choose(second, begin_xyz)
     x1, y1 = np.choose(first, end_xyz), np.choose(second, end_xyz)
+    cx, cy = np.choose(first, centre), np.choose(second, centre)
     clockwise = (kind[event] & CLOCKWISE) != 0
-    cx, cy = x0 + np.choose(first, ijk), y0 + np.choose(second, ijk)
     radius_word = events.rare("R", event) * scale
     by_radius = ~np.isnan(radius_word)
     if np.any(by_radius):
@@ -331,10 +351,12 @@ def _arcs(
     turns = np.nan_to_num(events.rare("P", event), nan=1.0)
     sweep = sweep_of(begin, end, clockwise, closed, turns)
     radius = np.hypot(x0 - cx, y0 - cy)
+    other = np.where(by_radius, np.abs(radius_word), np.hypot(x1 - cx, y1 - cy))
     round_ = radius >= _SAME_MM
     kind[event[~round_]] = LINE
     row = np.searchsorted(rows, event).astype(np.int32)
-    return Arcs(*(c[round_] for c in (row, cx, cy, radius, begin, sweep, planes)))
+    uneven = line[round_ & radii_differ(radius, other)]
+    return Arcs(*(c[round_] for c in (row, cx, cy, radius, begin, sweep, planes))), uneven
 
 
 def _dwell_s(events: Events, index: NDArray[np.int64]) -> F8:

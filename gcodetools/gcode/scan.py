@@ -192,10 +192,7 @@ def _part(data: bytes, begin: int, text_end: int, end: int) -> _Part:
     event[tokens.command] = -1
     dense, rare, decimals = _columns(tokens, event, event_code)
 
-    plain = np.ones(lines, bool)
-    plain[command_line] = False
-    plain[event_line[event_code <= 3]] = True
-    other = np.flatnonzero(~plain[line])
+    other = _words_of(line, command_line[~is_event | (code > 3)])
     return _Part(
         tokens.line_start,
         tokens.comment_line,
@@ -209,6 +206,14 @@ def _part(data: bytes, begin: int, text_end: int, end: int) -> _Part:
         decimals,
         _bad_checksums(block, tokens),
     )
+
+
+def _words_of(line: NDArray[np.int32], some: NDArray[np.int32]) -> NDArray[np.int64]:
+    """Indices of the words of some lines. line : of each word. some : ascending, few."""
+    low = np.searchsorted(line, some)
+    count = np.searchsorted(line, some, side="right") - low
+    words: NDArray[np.int64] = np.repeat(low - (np.cumsum(count) - count), count)
+    return words + np.arange(len(words))
 
 
 def _events(tokens: Tokens) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:

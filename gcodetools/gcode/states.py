@@ -12,6 +12,7 @@ from gcodetools.gcode.program import Track, Words
 __all__ = [
     "Commands",
     "acceleration_tracks",
+    "arc_centre_track",
     "backed_up_track",
     "constant_track",
     "extended_commands",
@@ -19,12 +20,18 @@ __all__ = [
     "jerk_track",
     "merge",
     "nozzle_tracks",
+    "several_commands",
     "tool_track",
     "track",
+    "unread_motion",
     "value_track",
     "volumetric_track",
 ]
 
+# Motion that is not interpreted: splines, threads, probing, moves in machine coordinates, canned cycles.
+# G80 ends a cycle and moves nothing; printers use it to probe the bed.
+_UNREAD = np.array([5.0, 5.1, 5.2, 6.0, 33.0, 53.0, *range(73, 80), *range(81, 90)])
+_PROBING = 38
 MAX_TOOL = 63  # T255, T1000 and T-1 are no tools in the files seen
 
 
@@ -63,6 +70,16 @@ class Commands:
         self.line = words.line[self.at]
         self.letter = words.letter[self.at]
         self.value = words.value[self.at]
+
+    @property
+    def further(self) -> NDArray[np.int32]:
+        """Lines with a G command and another command behind it, each as often as there are others."""
+        is_other = (self._words.letter == ord("G")) | (self._words.letter == ord("M"))
+        is_other &= ~np.isnan(self._words.value)
+        is_other[self.at] = False
+        line = self._words.line[is_other]
+        further: NDArray[np.int32] = line[np.isin(line, self.line[self.letter == ord("G")])]
+        return further
 
     def lines(self, letter: str, number: float) -> NDArray[np.int32]:
         """Lines whose command is `letter` `number`."""
@@ -144,6 +161,24 @@ def constant_track(commands: Commands, letter: str, number: float, value: float)
     """Track of a command that means one value."""
     lines = commands.lines(letter, number)
     return track(lines, np.full(len(lines), value))
+
+
+def arc_centre_track(commands: Commands) -> Track:
+    """1 from G90.1 on (the centre of an arc itself), 0 from G91.1 on (the way to it from the start)."""
+    return merge(0.0, constant_track(commands, "G", 90.1, 1.0), constant_track(commands, "G", 91.1, 0.0))
+
+
+def unread_motion(commands: Commands) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Lines that move something by a G command that is not interpreted, and its number."""
+    is_g = commands.letter == ord("G")
+    unread = is_g & (np.isin(commands.value, _UNREAD) | (np.floor(commands.value) == _PROBING))
+    return commands.line[unread], commands.value[unread]
+
+
+def several_commands(commands: Commands) -> NDArray[np.int32]:
+    """Lines with a G command and others behind it, of which only the first is read. Those of a G command that
+    is not interpreted are left out."""
+    return np.setdiff1d(commands.further, unread_motion(commands)[0])
 
 
 def tool_track(commands: Commands) -> Track:

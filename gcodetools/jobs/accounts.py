@@ -13,7 +13,7 @@ from gcodetools.edit.audit import Audit
 from gcodetools.edit.treated import Treated
 from gcodetools.jobs.holds import hold_records
 from gcodetools.jobs.records import counted, estimate, without_nulls
-from gcodetools.jobs.sources import Profiles, digest
+from gcodetools.jobs.sources import Profiles
 from gcodetools.kit.placing import Placed
 from gcodetools.kit.schema import Kit
 from gcodetools.toolpath.plate import Plate
@@ -25,13 +25,13 @@ __all__ = ["apply_record", "changes_record", "record_pairs", "sentences"]
 
 
 def record_pairs(
-    plate: Plate, kit: Kit, work: list[Work], profiles: Profiles, done: list[Done]
+    original: str, kit: Kit, work: list[Work], profiles: Profiles, done: list[Done]
 ) -> list[tuple[str, str]]:
-    """What the record in the file says."""
+    """What the record in the file says; original : digest of the file that was treated."""
     kits = ", ".join(f"{Path(s.name).name} {s.sha256[:16]}" for s in kit.sources)
     pairs = [
         ("version", __version__),
-        ("original", f"sha256 {digest(plate.program.lines.data)}"),
+        ("original", f"sha256 {original}"),
         ("kit", f"{kit.name} ({kits})"),
         ("material", f"{profiles.material.name} ({profiles.material_from})"),
     ]
@@ -93,8 +93,10 @@ def apply_record(
     skipped: list[str],
     placed: Placed,
     work: list[Work],
+    output: str,
 ) -> dict[str, Any]:
-    """The record of `apply` without its changes (keys as in the contract; lines from 1)."""
+    """The record of `apply` without its changes (keys as in the contract; lines from 1); output : digest of
+    the treated file."""
     names = {(pose.part, pose.instance): pose.label for pose in placed.poses}
     regions = [
         {
@@ -114,7 +116,7 @@ def apply_record(
     record = {
         "schema": "beadwright.apply/1",
         "file": plate.program.lines.name,
-        "digest": digest(treated.render()),
+        "digest": output,
         "kit": kit.name,
         "material": profiles.material.name,
         "material_from": profiles.material_from,

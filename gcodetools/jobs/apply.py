@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,10 +15,11 @@ from gcodetools.edit.record import already_treated, record_lines
 from gcodetools.edit.rests import Unrested
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
+from gcodetools.gcode.arrays import keep_memory
 from gcodetools.gcode.files import read_bytes, write_atomic
 from gcodetools.jobs.accounts import apply_record, changes_record, record_pairs, sentences
 from gcodetools.jobs.bed import off_bed
-from gcodetools.jobs.sources import Profiles, Subset, instance_numbers, profiles_for
+from gcodetools.jobs.sources import Profiles, Subset, digest, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, Region, load_kits, resolve_treatment
 from gcodetools.kit.selection import RegionHit, not_met, overlaps, select_all
@@ -107,12 +109,13 @@ def _refuse_treated(data: bytes, name: str) -> None:
 
 
 def apply_file(path: Path, options: Options, progress: Progress = _silent) -> Applied:
-    """Read and treat a file; nothing is written.
+    """Read and treat a file; nothing is written. The process keeps the memory it needs for that.
 
     Raises
     ------
     BeadwrightError : one a cause; see `errors`.
     """
+    keep_memory()
     kit = load_kits(options.kits)
     progress("reading")
     plate = read_plate(path, again=options.again)
@@ -160,17 +163,23 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
 
     def text(unrested: list[Unrested]) -> bytes:
         told = rest.outcome(done, draft, unrested)
-        return record_lines(record_pairs(plate, kit, work, profiles, told), plate.program.lines.newline)
+        pairs = record_pairs(original.result(), kit, work, profiles, told)
+        return record_lines(pairs, plate.program.lines.newline)
 
     ooze = profiles.material.ooze_mm.value
     bed = profiles.machine.bed if profiles.machine else None
-    treated = emit(draft, ooze_mm=ooze, bed=bed, record=(record_at, text))
-    done = rest.outcome(done, draft, treated.unrested)
-    progress("auditing")
-    result = treated.audit(full=options.verify)
+    with ThreadPoolExecutor(1) as hashing:
+        original = hashing.submit(digest, plate.program.lines.data)
+        treated = emit(draft, ooze_mm=ooze, bed=bed, record=(record_at, text))
+        output = hashing.submit(digest, treated.render())
+        done = rest.outcome(done, draft, treated.unrested)
+        progress("auditing")
+        result = treated.audit(full=options.verify)
     result.require_clean()
     warnings += sentences(treated, done, plate)
-    summary = apply_record(plate, treated, kit, profiles, done, result, skipped, placed, work)
+    summary = apply_record(
+        plate, treated, kit, profiles, done, result, skipped, placed, work, output.result()
+    )
     return Applied(
         treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
     )

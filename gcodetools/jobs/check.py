@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from gcodetools.documents import profiles
+from gcodetools.documents.profiles import Machine, Material
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
+from gcodetools.kit.doubts import outside
 from gcodetools.kit.drawing import draw_sections
-from gcodetools.kit.schema import Kit, load_kits, resolve_treatment
+from gcodetools.kit.schema import Kit, Part, load_kits, resolve_treatment
+from gcodetools.kit.settings import Nozzle
+from gcodetools.treat.limits import UNKNOWN_HOTEND_C
 from gcodetools.treat.order import BUILT
 
-__all__ = ["check_kit"]
+__all__ = ["check_kit", "checked"]
 
 
 def check_kit(
@@ -28,6 +33,23 @@ def check_kit(
     InputError : the kit is invalid. CannotWrite : the drawing can't be written.
     """
     kit = load_kits(paths)
+    record, warnings = checked(kit)
+    approve(warnings)
+    if drawing is not None:
+        write_atomic(drawing, draw_sections(kit).encode())
+        record["drawing"] = str(drawing)
+    return record, warnings
+
+
+def checked(kit: Kit) -> tuple[dict[str, Any], list[str]]:
+    """Record and warnings of a kit; nothing is written.
+
+    Raises
+    ------
+    InputError : a treatment or a profile that is not there.
+    """
+    material = profiles.load_material(kit.material) if kit.material else None
+    machine = profiles.load_machine(kit.machine) if kit.machine else None
     warnings: list[str] = []
     parts = []
     for name, part in kit.parts.items():
@@ -39,6 +61,9 @@ def check_kit(
                 warnings.append(
                     f"{name}/{title}: {', '.join(unbuilt)}: not built yet in this version; the rest is done"
                 )
+            if treatment.nozzle is not None:
+                told = _nozzle_doubts(treatment.nozzle, kit, material, machine)
+                warnings += [f"{name}/{title}: {sentence}" for sentence in told]
             regions.append(
                 {
                     "region": title,
@@ -48,11 +73,7 @@ def check_kit(
                     "load": _kind(region.load) if region.load is not None else None,
                 }
             )
-        if part.found_by.outline is None:
-            warnings.append(
-                f"{name}: no outline: an instance's frame is the centre of its first layer, turn 0 "
-                "(turned instances are not told apart)"
-            )
+        warnings += _part_doubts(name, part)
         parts.append(
             {
                 "part": name,
@@ -62,7 +83,6 @@ def check_kit(
                 "regions": regions,
             }
         )
-    _check_profiles(kit)
     record: dict[str, Any] = {
         "schema": "beadwright.check/1",
         "kit": kit.name,
@@ -71,20 +91,47 @@ def check_kit(
         "machine": kit.machine,
         "parts": parts,
     }
-    approve(warnings)
-    if drawing is not None:
-        write_atomic(drawing, draw_sections(kit).encode())
-        record["drawing"] = str(drawing)
     return without_nulls(record), warnings
+
+
+def _part_doubts(name: str, part: Part) -> Iterator[str]:
+    for title, sentence in outside(part):
+        yield f"{name}/{title}: {sentence}"
+    if part.found_by.outline is None:
+        yield (
+            f"{name}: no outline: an instance's frame is the centre of its first layer, turn 0 "
+            "(turned instances are not told apart)"
+        )
+
+
+def _nozzle_doubts(
+    asked: Nozzle, kit: Kit, material: Material | None, machine: Machine | None
+) -> Iterator[str]:
+    """What `apply` would refuse or cut short, as far as it is known without a file: a temperature that is
+    set, or one added to the kit's base."""
+    base = kit.base.nozzle_c if kit.base is not None else None
+    if asked.set_c is not None:
+        wanted, words = asked.set_c, f"nozzle {asked.set_c:g} C"
+    elif asked.add_c is not None and base is not None:
+        wanted, words = base + asked.add_c, f"nozzle {asked.add_c:+g} C makes {base + asked.add_c:g} C"
+        words += " of the kit's base"
+    else:
+        return
+    low, high, source = 0.0, UNKNOWN_HOTEND_C, "no machine named; more only if the file itself prints hotter"
+    if machine is not None:
+        high, source = machine.hotend_max_c.value, f"machine {machine.name}"
+    if material is not None:
+        low = max(material.nozzle_c.low, material.min_extrusion_c.value)
+        if material.nozzle_c.high < high or wanted < low:
+            high, source = min(high, material.nozzle_c.high), f"material {material.name}"
+    if not low <= wanted <= high:
+        yield f"{words}, allowed are {low:g} to {high:g} C ({source}); `apply` refuses it"
+    elif material is not None and material.measured_peak_c is not None:
+        peak = material.measured_peak_c
+        if wanted > peak.value:
+            yield f"{words}, done only up to the measured peak of {peak.value:g} C ({peak.flag})"
 
 
 def _kind(load: object) -> str:
     """A load case as the kit spells it: `open_ring`."""
     return re.sub(r"(?<!^)(?=[A-Z])", "_", type(load).__name__).lower()
-
-
-def _check_profiles(kit: Kit) -> None:
-    if kit.material:
-        profiles.load_material(kit.material)
-    if kit.machine:
-        profiles.load_machine(kit.machine)

@@ -37,8 +37,8 @@ def hold_records(
         column = treated.draft.nozzle_c if hold.setting == "nozzle" else treated.draft.fan
         if column is None:
             continue
-        rows = np.arange(hold.first, hold.last)
-        rows = rows[(length[rows] > 0) & ~np.isnan(column[rows])]
+        span = slice(hold.first, hold.last)
+        rows = np.flatnonzero((length[span] > 0) & ~np.isnan(column[span])) + hold.first
         if len(rows) == 0:
             continue
         layers = plate.beads.layer[rows]

@@ -8,9 +8,9 @@ from typing import Any
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import read_plate
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
-from gcodetools.kit.learning import learn
+from gcodetools.kit.learning import Learnt, learn
 
-__all__ = ["learn_file"]
+__all__ = ["drawing_beside", "learn_file", "learnt_record"]
 
 
 def learn_file(
@@ -26,19 +26,29 @@ def learn_file(
     """
     plate = read_plate(path)
     learnt = learn(plate, label)
-    drawing = out.with_name(out.name.removesuffix(".yaml").removesuffix(".kit") + ".svg")
+    drawing = drawing_beside(out)
     warnings = [*plate.program.warnings, *plate.warnings, *learnt.warnings]
     approve(warnings)
     write_atomic(out, learnt.kit_text.encode())
     write_atomic(drawing, learnt.drawing.encode())
+    return learnt_record(learnt, path, out), warnings
+
+
+def drawing_beside(out: Path) -> Path:
+    """Where the drawing of the kit `out` goes."""
+    return out.with_name(out.name.removesuffix(".yaml").removesuffix(".kit") + ".svg")
+
+
+def learnt_record(learnt: Learnt, path: Path, out: Path) -> dict[str, Any]:
+    """The record of what was learnt from `path` into `out`."""
     record: dict[str, Any] = {
         "schema": "beadwright.learn/1",
         "file": str(path),
         "out": str(out),
-        "drawing": str(drawing),
+        "drawing": str(drawing_beside(out)),
         "part": learnt.part,
         "label": learnt.label,
         "height_mm": round(learnt.height_mm, 3),
         "thin_areas": learnt.areas,
     }
-    return without_nulls(record), warnings
+    return without_nulls(record)

@@ -16,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.kit.schema import Kit, Part
-from gcodetools.kit.sections import heights_in, section_at
+from gcodetools.kit.sections import heights_in, outline_of, section_at
 
 __all__ = ["ACCENT", "GREY", "INK", "PAPER", "Panel", "Row", "draw", "draw_sections", "plain_text"]
 
@@ -86,7 +86,7 @@ def draw_sections(kit: Kit) -> str:
 
 
 def _part_row(name: str, part: Part) -> Row:
-    outline = _outline_of(part)
+    outline = outline_of(part)
     drawn = outline
     if outline.is_empty:
         # Without an outline the regions themselves say how large the drawing must be.
@@ -101,14 +101,6 @@ def _part_row(name: str, part: Part) -> Row:
     height = part.found_by.height_mm
     heading = name if height is None else f"{name}, {height:g} mm high"
     return Row(heading, tuple(panels), tuple(notes))
-
-
-def _outline_of(part: Part) -> shapely.Geometry:
-    """The declared rings as polygons: a ring inside another is a hole."""
-    shape: shapely.Geometry = shapely.Polygon()
-    for ring in part.found_by.outline or ():
-        shape = shapely.symmetric_difference(shape, shapely.Polygon(ring))
-    return shape
 
 
 def _telling_heights(part: Part, outline: shapely.Geometry, room: shapely.Geometry) -> list[float]:

@@ -17,6 +17,9 @@ _SAMPLE_MM = 0.5
 _MAX_SAMPLES = 240
 _CANDIDATES = 8
 _ROUGH_ROUNDS, _ROUNDS = 4, 20
+_ROUGH_SHARE = 0.03  # of a small part's span: a rough fit whose edges lie farther apart is of another shape
+_STRAY_SHARE = 0.03  # of an island's edge, which may lie anywhere
+_COARSE = 1.005  # a span is at most this much longer than it was measured
 _STILL_MM = 1e-5  # a step this small no longer moves what is printed
 _CORNER_MM = 0.12  # how far a bead rounds a corner off
 MAX_OFFSET_MM = 0.25  # a first layer is squeezed wider, or made narrower to allow for that
@@ -52,12 +55,16 @@ class Outline:
         self.b = np.vstack([r[1:] for r in rings])
         keep = np.hypot(*(self.b - self.a).T) > 1e-9
         self.a, self.b = self.a[keep], self.b[keep]
-        along = self.b - self.a
-        self.normal = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
+        self._along = self.b - self.a
+        size = np.hypot(*self._along.T)
+        self._step = self._along / (size**2)[:, None]
+        self._edge = self.polygon.boundary
+        self.normal = np.column_stack([self._along[:, 1], -self._along[:, 0]]) / size[:, None]
         self.centre = np.array(self.polygon.centroid.coords[0])
         self.area = float(self.polygon.area)
+        self.length = float(size.sum())
+        self.span = _span(self.a)
         self.samples = _samples(self.a, self.b)
-        self.reach = float(np.hypot(*(self.a - self.centre).T).max())
 
     def signature(self, mirrored: bool = False) -> F8:
         """Distances of the edge from the centroid by direction: the mean over each degree's samples."""
@@ -72,25 +79,30 @@ class Outline:
 
     def nearest(self, points: F8) -> tuple[F8, F8]:
         """Signed distance along the nearest edge's normal, (n,), and that normal, (n, 2)."""
-        along = self.b - self.a
-        size = (along**2).sum(1)
-        away = points[:, None, :] - self.a[None]
-        t = np.clip((away * along).sum(2) / size, 0.0, 1.0)
-        gap = away - t[:, :, None] * along
-        k = np.argmin((gap**2).sum(2), axis=1)
+        # Coordinate by coordinate, in place: (n, edges) arrays, of which the fit makes some hundred a pose.
+        x, y = points[:, :1] - self.a[:, 0], points[:, 1:] - self.a[:, 1]
+        t = x * self._step[:, 0]
+        t += y * self._step[:, 1]
+        np.clip(t, 0.0, 1.0, out=t)
+        x -= t * self._along[:, 0]
+        y -= t * self._along[:, 1]
+        k = np.argmin(x * x + y * y, axis=1)
         each = np.arange(len(points))
         normal = self.normal[k]
-        vector = gap[each, k]
-        return (vector * normal).sum(1), normal
+        return x[each, k] * normal[:, 0] + y[each, k] * normal[:, 1], normal
 
     def distance(self, points: F8) -> F8:
         """Plain distance to the edge, (n,)."""
-        along = self.b - self.a
-        away = points[:, None, :] - self.a[None]
-        t = np.clip((away * along).sum(2) / (along**2).sum(1), 0.0, 1.0)
-        gap = away - t[:, :, None] * along
-        nearest: F8 = np.sqrt((gap**2).sum(2).min(1))
+        shapely.prepare(self._edge)
+        nearest: F8 = shapely.distance(self._edge, shapely.points(points))
         return nearest
+
+
+def _span(corners: F8) -> float:
+    """The largest distance between two corners, to a part in a thousand: how far they reach by direction."""
+    angle = np.arange(0.0, np.pi, np.radians(5.0))
+    across = corners @ np.vstack([np.cos(angle), np.sin(angle)])
+    return float(np.ptp(across, axis=0).max())
 
 
 def _samples(a: F8, b: F8, step: float = _SAMPLE_MM, most: int = _MAX_SAMPLES) -> F8:
@@ -109,9 +121,7 @@ def fits(part: Outline, island: Outline, *, mirrored: bool, scale_within: float,
     """All poses in which the part's outline (or its mirror image) matches the island, best first; none if it
     is another shape. Turns that the declared n-fold `symmetry` makes equal are one.
     """
-    room = 2 * (MAX_OFFSET_MM * _length(part)) + 0.01 * part.area
-    lowest, highest = (1 - scale_within) ** 2, (1 + scale_within) ** 2
-    if not part.area * lowest - room <= island.area <= part.area * highest + room:
+    if not _alike(part, island, scale_within):
         return []
     rough = []
     for turn in _turns(part.signature(mirrored), island.signature()):
@@ -119,9 +129,12 @@ def fits(part: Outline, island: Outline, *, mirrored: bool, scale_within: float,
         pose = _refined(part, island.samples[::4], pose, scale_within, _ROUGH_ROUNDS)
         rough.append((_misfit(part, island.samples[::4], pose), pose))
     rough.sort(key=lambda item: item[0])
+    limit = max(4 * rough[0][0], 2 * MAX_RESIDUAL_MM)
+    if part.span < 2 * MAX_RESIDUAL_MM / _ROUGH_SHARE:
+        limit = _ROUGH_SHARE * part.span
     found = []
     for misfit, pose in rough:
-        if misfit <= max(4 * rough[0][0], 2 * MAX_RESIDUAL_MM):
+        if misfit <= limit:
             fit = _judged(
                 part, island, _refined(part, island.samples, pose, scale_within, _ROUNDS), scale_within
             )
@@ -131,8 +144,18 @@ def fits(part: Outline, island: Outline, *, mirrored: bool, scale_within: float,
     return _distinct(found, part, symmetry)
 
 
-def _length(outline: Outline) -> float:
-    return float(np.hypot(*(outline.b - outline.a).T).sum())
+def _alike(part: Outline, island: Outline, scale_within: float) -> bool:
+    """Whether area and span allow a fit at all, within what `_judged` lets pass."""
+    low, high = 1 - scale_within, 1 + scale_within
+    room = 2 * (MAX_OFFSET_MM * part.length) + 0.01 * part.area
+    if not part.area * low**2 - room <= island.area <= part.area * high**2 + room:
+        return False
+    # Edges lie at most this far apart, at both ends of the span; a little of the island's may stray.
+    apart = 2 * (MAX_RESIDUAL_MM + (MAX_OFFSET_MM + _CORNER_MM) * high)
+    stray = _STRAY_SHARE * island.length
+    return part.span * low - apart <= island.span * _COARSE and (
+        island.span <= part.span * high * _COARSE + apart + stray
+    )
 
 
 def _turns(part: F8, island: F8) -> list[float]:
@@ -216,7 +239,7 @@ def _judged(part: Outline, island: Outline, pose: _Pose, scale_within: float) ->
     grown = abs(pose.offset) + _CORNER_MM
     gap = np.maximum(np.abs(signed - pose.offset), part.distance(local) - grown)
     other = np.maximum(island.distance(pose.to_world(part.samples)) - grown * pose.scale, 0.0)
-    residual = max(float(np.quantile(gap, 0.97)), float(other.max()))
+    residual = max(float(np.quantile(gap, 1 - _STRAY_SHARE)), float(other.max()))
     if residual > MAX_RESIDUAL_MM:
         return None
     turn = round(float(np.degrees(pose.turn)) % 360.0, 3) % 360.0

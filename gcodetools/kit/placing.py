@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from gcodetools.errors import InputError
 from gcodetools.kit.matching import SAME_FIT_MM, Fit, Outline, fits
 from gcodetools.kit.schema import Kit, Part
+from gcodetools.kit.sections import outline_of
 from gcodetools.kit.stacks import split_stacks
 from gcodetools.marks.objects import normal_label
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -219,9 +220,10 @@ def _claims(
         )
         return [(name, _pose(plate, name, stack, fit), 0.0, stack)]
     scale_within = max(found.scale_within, 0.0)
-    plain, turned = (
-        fitted.of(name, part, stack.footprint, mirrored, scale_within) for mirrored in (False, True)
-    )
+    plain = fitted.of(name, part, stack.footprint, False, scale_within)
+    # A residual that small no mirror image undercuts.
+    surely = bool(plain) and plain[0].residual_mm <= SAME_FIT_MM
+    turned = [] if surely else fitted.of(name, part, stack.footprint, True, scale_within)
     where = f"near x {stack.footprint.centroid.x:.1f}, y {stack.footprint.centroid.y:.1f}"
     least = [min((f.residual_mm for f in fits_), default=np.inf) for fits_ in (plain, turned)]
     if found.mirrored == "refused" and least[1] + SAME_FIT_MM < least[0]:
@@ -258,10 +260,11 @@ class _Fitted:
         self, name: str, part: Part, footprint: shapely.Geometry, mirrored: bool, scale_within: float
     ) -> list[Fit]:
         corners = shapely.get_coordinates(footprint)
-        key = (name, mirrored, np.round(corners - corners[0], 3).tobytes())
+        shape = np.round(corners - corners[0], 3).tobytes()
+        key = (name, mirrored, shape)
         if key not in self._seen:
             if name not in self._outlines:
-                self._outlines[name] = _outline(part)
+                self._outlines[name] = Outline(outline_of(part))
             found = fits(
                 self._outlines[name],
                 Outline(footprint),
@@ -273,14 +276,6 @@ class _Fitted:
         corner, found = self._seen[key]
         dx, dy = corners[0] - corner
         return [replace(fit, x_mm=fit.x_mm + dx, y_mm=fit.y_mm + dy) for fit in found]
-
-
-def _outline(part: Part) -> Outline:
-    """The declared rings as one shape: a ring inside another is a hole, one inside that a foot again."""
-    shape: shapely.Geometry = shapely.Polygon()
-    for ring in part.found_by.outline or ():
-        shape = shapely.symmetric_difference(shape, shapely.Polygon(ring))
-    return Outline(shape)
 
 
 def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:

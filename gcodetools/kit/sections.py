@@ -9,13 +9,33 @@ import numpy as np
 import shapely
 
 from gcodetools.kit import shapes
+from gcodetools.kit.schema import Part
 from gcodetools.kit.thickness import thin_places
 
-__all__ = ["DRAWN_LAYER_MM", "heights_in", "section_at"]
+__all__ = ["DRAWN_LAYER_MM", "FAR_MM", "flat_section", "heights_in", "outline_of", "section_at"]
 
 DRAWN_LAYER_MM = 0.2  # a range of layers has no height until something is sliced; common practice, no source
 _STEP = radians(3.0)
 _EMPTY = shapely.Polygon()
+FAR_MM = 1e4  # for ranges that are left open
+
+
+def outline_of(part: Part) -> shapely.Geometry:
+    """The declared rings as polygons: a ring inside another is a hole. Empty where the kit has none."""
+    shape: shapely.Geometry = shapely.Polygon()
+    for ring in part.found_by.outline or ():
+        shape = shapely.symmetric_difference(shape, shapely.Polygon(ring))
+    return shape
+
+
+def flat_section(declared: shapes.Solid) -> shapely.Geometry | None:
+    """The shadow of a simple solid on the bed; None for one without bounds in x and y, and for a mesh."""
+    if isinstance(declared, shapes.Near):
+        return _sector(declared.point[:2], 0.0, declared.radius)
+    sided = shapes.Cylinder | shapes.Ring | shapes.Wedge | shapes.Prism
+    if isinstance(declared, sided) or (isinstance(declared, shapes.Box) and (declared.x or declared.y)):
+        return _flat(declared, shapely.box(-FAR_MM, -FAR_MM, FAR_MM, FAR_MM))
+    return None
 
 
 def section_at(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -14,7 +14,7 @@ from gcodetools.gcode.program import ARC
 from gcodetools.kit.paths import Paths
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Region
-from gcodetools.kit.solids import compile_solid, stretches
+from gcodetools.kit.solids import Solid, compile_solid, stretches
 from gcodetools.kit.thickness import thin_places
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import of_layer
@@ -45,7 +45,8 @@ class Selection:
 
 @dataclass(frozen=True, slots=True)
 class RegionHit:
-    """A region of one instance: layers (first, last) of the instance and z_mm (low, high) in its frame."""
+    """A region of one instance: layers (first, last) of the instance and z_mm (low, high) in its frame, and the
+    solid it is, in the part's frame."""
 
     part: str
     instance: int
@@ -54,6 +55,7 @@ class RegionHit:
     selection: Selection
     layers: tuple[int, int]
     z_mm: tuple[float, float]
+    solid: Solid | None = field(default=None, repr=False, compare=False)
 
 
 def select(plate: Plate, pose: Pose, region: Region, name: str) -> RegionHit:
@@ -80,13 +82,13 @@ def _select_in(plate: Plate, pose: Pose, regions: dict[str, Region]) -> dict[str
     thin = _ThinParts(plate, pose)
     found = {}
     for name, region in regions.items():
-        index, t0, t1 = stretches(compile_solid(region.within, thin), paths)
+        solid = compile_solid(region.within, thin)
+        index, t0, t1 = stretches(solid, paths)
         if kinds and region.beads != "any":
             keep = np.isin(plate.beads.feature[rows[index]], _BEADS[region.beads])
             index, t0, t1 = index[keep], t0[keep], t1[keep]
-        found[name] = _hit(
-            pose, region, name, Selection(rows[index], t0, t1), layer[index], paths.p1[index, 2]
-        )
+        hit = _hit(pose, region, name, Selection(rows[index], t0, t1), layer[index], paths.p1[index, 2])
+        found[name] = replace(hit, solid=solid)
     return found
 
 
@@ -198,6 +200,8 @@ def _shared_mm(plate: Plate, a: Selection, b: Selection) -> float:
     if len(a.row) == 0 or len(b.row) == 0 or a.row[0] > b.row[-1] or b.row[0] > a.row[-1]:
         return 0.0
     low = np.searchsorted(b.row, a.row, side="left")
+    if not np.any(b.row[np.minimum(low, len(b.row) - 1)] == a.row):
+        return 0.0
     count = np.searchsorted(b.row, a.row, side="right") - low
     left = np.repeat(np.arange(len(a.row)), count)
     right = np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))

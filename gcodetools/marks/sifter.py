@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.gcode.program import Program
 from gcodetools.marks.types import Spans
 
-__all__ = ["NUMBER", "Sifter", "literal_head"]
+__all__ = ["LONGEST_BYTES", "NUMBER", "Sifter", "literal_head"]
 
 I4 = NDArray[np.int32]
 I8 = NDArray[np.int64]
@@ -21,11 +21,13 @@ Index = NDArray[np.intp]
 
 NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
 _BOM = b"\xef\xbb\xbf"
+LONGEST_BYTES = 1 << 20
 _WORD = 8  # bytes compared at a time
 
 
 class Sifter:
-    """The comments of a file that stand alone on their lines: only those can be marks.
+    """The comments of a file that stand alone on their lines: only those can be marks. One of over a megabyte
+    is neither mark nor setting, and is left out: patterns would go through it for seconds.
 
     line : (k,) int32 ascending. start, end : (k,) int64, bytes of the text and behind its line end.
     """
@@ -34,7 +36,8 @@ class Sifter:
         lines, comments = program.lines, program.comments
         self.program = program
         data = lines.data
-        own = _alone(data, lines.start[comments.line], comments.start)
+        own = lines.start[comments.line + 1] - comments.start <= LONGEST_BYTES
+        own[own] = _alone(data, lines.start[comments.line[own]], comments.start[own])
         self.line: I4 = comments.line[own]
         self.start: I8 = comments.start[own]
         self.end: I8 = lines.start[self.line + 1]

@@ -27,8 +27,11 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done]:
     left_out = fast_layers(target)
     if not np.any(wanted < here):
         left_out = np.zeros_like(left_out)
-    spans = hold_spans(draft, target, left_out)
     held = held_note(draft, target, left_out)
+    off = _without_fan(draft, rows, here)
+    spans = hold_spans(draft, target, left_out | off)
+    if not spans and not held and np.any(off):
+        return [target.answer("fan", asked, "nothing", "the file keeps the fan at 0 there")]
     if not spans:
         return [target.answer("fan", asked, "nothing", held or "no layer left", warning=True)]
     if draft.fan is None:
@@ -48,6 +51,17 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done]:
     return [target.answer("fan", asked, f"{at} over {layer_words(spans)}", held, warning=bool(held))]
 
 
+def _without_fan(draft: Draft, rows: NDArray[np.integer], fan: F8) -> Bool:
+    """A flag a plate layer: at all beads `rows` of it the file's fan is at 0, where it stays."""
+    layer = draft.plate.beads.layer[rows]
+    count = len(draft.plate.layers)
+    inside = layer >= 0
+    used = np.bincount(layer[inside], minlength=count) > 0
+    blown = np.bincount(layer[inside & (fan > 0.0)], minlength=count) > 0
+    result: Bool = used & ~blown
+    return result
+
+
 def _hold(draft: Draft, setting: Fan, rows: slice) -> tuple[float, float]:
     """Fill one hold where nobody has asked yet; (lowest, highest) fan of beads that it changes."""
     assert draft.fan is not None
@@ -55,8 +69,7 @@ def _hold(draft: Draft, setting: Fan, rows: slice) -> tuple[float, float]:
     own = file_fan(draft, rows)
     wanted, _ = _wanted(setting, own)
     # What the file keeps at 0 is a first layer or a material that must not be cooled.
-    wanted = np.where(own <= 0.0, own, wanted)
-    free = np.isnan(column)
+    free = np.isnan(column) & (own > 0.0)
     if not setting.bridges:
         free &= ~_bridging(draft, rows)
     column[free] = wanted[free]

@@ -79,7 +79,8 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
 
 
 def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:
-    touched = np.flatnonzero(~np.isnan(draft.feed) | ~np.isnan(draft.flow))
+    wanted = ~np.isnan(draft.feed) | ~np.isnan(draft.flow)
+    touched = np.flatnonzero(wanted & (draft.plate.beads.feature[draft.row] != 0))
     if len(touched) == 0:
         return []
     plate, rows = draft.plate, draft.row[touched]

@@ -14,10 +14,10 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
 from gcodetools.toolpath.plate import Plate
-from gcodetools.treat import accel, fan, flow, nozzle, rest, speed
+from gcodetools.treat import accel, fan, flow, nozzle, perimeters, rest, speed
 from gcodetools.treat.target import Bounds, Done, Target
 
-__all__ = ["BUILT", "Work", "draft_of"]
+__all__ = ["BUILT", "GEOMETRY", "Work", "draft_of"]
 
 # In this order within a region; a new treatment is a file beside and a line here.
 BUILT: dict[str, Callable[[Draft, Target, Any], list[Done]]] = {
@@ -28,6 +28,8 @@ BUILT: dict[str, Callable[[Draft, Target, Any], list[Done]]] = {
     "nozzle": nozzle.treat,
     "fan": fan.treat,
 }
+# Planned before all others, since they decide which beads there are.
+GEOMETRY = ("perimeters", "infill")
 _ON_BEADS = ("speed", "flow", "accel")
 
 Work = tuple[RegionHit, Pose, Treatment, str]
@@ -49,8 +51,10 @@ def draft_of(
     Refused : a temperature outside the allowed range.
     """
     cut_row, cut_t = _cuts(plate, work)
-    draft = Draft.of(plate, cut_row, cut_t)
+    made = perimeters.plan(plate, work, bounds)
+    draft = Draft.of(plate, cut_row, cut_t, made.cuts)
     draft.base_nozzle_c, draft.base_fan = base
+    perimeters.settle(draft, made)
     results: list[Done] = []
     for hit, pose, treatment, _ in work:
         selection = hit.selection
@@ -58,7 +62,9 @@ def draft_of(
         target = Target(hit, pose, treatment, pieces, bounds, layer_s)
         for key in treatment.settings:
             setting = getattr(treatment, key)
-            if key not in BUILT:
+            if key in GEOMETRY:
+                results.append(made.done[(hit.part, hit.instance, hit.region, key)])
+            elif key not in BUILT:
                 why = f"`{key}` is not built yet in this version"
                 results.append(target.answer(key, _plain(setting), "nothing", why, refused=True))
             elif len(pieces) == 0:
@@ -76,7 +82,8 @@ def _plain(setting: object) -> str:
         return setting
     names = getattr(setting, "__struct_fields__", ())
     pairs = [(n, getattr(setting, n)) for n in names]
-    return ", ".join(f"{n} {v}" for n, v in pairs if v is not None and v is not False and v != 0) or "yes"
+    said = [(n, "true" if v is True else v) for n, v in pairs if v is not None and v is not False and v != 0]
+    return ", ".join(f"{n} {v}" for n, v in said) or "yes"
 
 
 def _joined(results: list[Done]) -> list[Done]:

@@ -25,6 +25,7 @@ def treat(draft: Draft, target: Target, setting: Speed) -> list[Done]:
     if len(changed) == 0:
         why = overlap_note(others) or "its beads are that slow already"
         return [target.answer("speed", asked, "nothing", why)]
-    feeds = draft.feed[changed]
-    done = f"{feeds.min():.3g} to {feeds.max():.3g} mm/s over {draft.length_mm(changed).sum():.0f} mm"
+    low, high = (f"{feed:.3g}" for feed in (draft.feed[changed].min(), draft.feed[changed].max()))
+    span = low if low == high else f"{low} to {high}"
+    done = f"{span} mm/s over {draft.length_mm(changed).sum():.0f} mm"
     return [target.answer("speed", asked, done, overlap_note(others))]

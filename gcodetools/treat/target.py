@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,8 @@ BRIDGES = (FEATURE_INDEX["bridge"], FEATURE_INDEX["overhang"])
 class Done:
     """What became of one setting in one region of one instance: asked, done and why, as short texts.
 
-    warning : whether the maker should look at it. refused : nothing at all was done.
+    warning : whether the maker should look at it. refused : nothing at all was done. details : the same by
+    ranges of layers, where it differs from layer to layer.
     """
 
     part: str
@@ -38,6 +40,7 @@ class Done:
     why: str = ""
     warning: bool = False
     refused: bool = False
+    details: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

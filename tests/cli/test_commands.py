@@ -150,8 +150,8 @@ def ordinary(command: str) -> list[str]:
     }[command]
 
 
-def test_demo_makes_everything_it_names(tmp_path: Path, run):
-    ran = run("demo", tmp_path / "d", "--json")
+def test_demo_makes_everything_it_names_without_a_warning(tmp_path: Path, run):
+    ran = run("demo", tmp_path / "d", "--json", "--strict")
     assert ran.status == 0
     record = ran.json
     assert record["schema"] == "beadwright.demo/1"

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from gcodetools.demo import run as demo_run
 from gcodetools.demo.maker import Placement
 from gcodetools.gcode import files
 
@@ -73,10 +74,42 @@ def test_a_full_disk_is_status_7_and_leaves_everything(keys, run, made, monkeypa
     assert (keys / "plate.gcode").read_bytes() == made(KEYS)
 
 
-def test_a_folder_that_is_not_there_is_status_7(keys, run):
-    ran = run("apply", "plate.gcode", "--kit", KIT, "-o", "no/such/o.gcode")
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("apply", "missing.gcode", "--kit", KIT),
+        ("learn", "missing.gcode"),
+        ("check", "missing.kit.yaml"),
+    ],
+)
+def test_a_folder_that_is_not_there_is_status_7_before_any_work(keys, run, args):
+    """Before the input is even looked for."""
+    ran = run(*args, "-o", "no/such/o.gcode")
     assert ran.status == 7
-    assert ran.first == "error: no/such/o.gcode: can't write: the folder does not exist; nothing was changed"
+    assert ran.first == f"error: -o {Path('no/such/o.gcode')}: the folder {Path('no/such')} does not exist"
+    ran = run(*args, "-o", "plate.gcode/o.gcode")
+    assert (ran.status, ran.first) == (
+        7,
+        f"error: -o {Path('plate.gcode/o.gcode')}: the folder plate.gcode is no folder",
+    )
+
+
+def test_a_demo_in_a_file_is_status_7_before_any_work(keys, run, monkeypatch):
+    monkeypatch.setattr(demo_run, "make_plate", lambda: pytest.fail("the plate was made"))
+    ran = run("demo", "plate.gcode/d")
+    assert (ran.status, ran.first) == (
+        7,
+        f"error: {Path('plate.gcode/d')}: can't make the folder: plate.gcode is a file",
+    )
+
+
+def test_a_strict_demo_that_is_warned_of_writes_nothing(tmp_path, run, monkeypatch):
+    overlapping = demo_run.hoophouse_kit().replace("radius: [8, 11], angle: [145, 215]", "radius: [7, 11]")
+    overlapping = overlapping.replace("radius: [7, 11]}", "radius: [7, 11], angle: [145, 215]}")
+    monkeypatch.setattr(demo_run, "hoophouse_kit", lambda: overlapping)
+    ran = run("demo", tmp_path / "d", "--strict")
+    assert ran.status == 6 and "regions ribs and spine share" in ran.err
+    assert names(tmp_path) == []
 
 
 def test_a_read_only_target_is_status_7(keys, run, made, monkeypatch):

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gcodetools.edit import audit as audit_module
+from gcodetools.edit import windows
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.edit.treated import emit
@@ -238,7 +238,7 @@ def test_batches_carry_holds_over_kept_stretches(demo, monkeypatch):
     draft.feed[beads[::97]] = plate.program.moves.f[beads[::97]] * 0.7
     treated = emit(draft, ooze_mm=0.0, bed=None)
     once = treated.audit()
-    monkeypatch.setattr(audit_module, "_BATCH_MOVES", 40)
+    monkeypatch.setattr(windows, "_BATCH_MOVES", 40)
     many = treated.audit()
     assert not once.whole_file and (many.differing, many.moves_read) == (0, once.moves_read)
     wrong = treated.output.replace(b"M104 S241", b"M104 S242")

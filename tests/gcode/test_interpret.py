@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetools.gcode import tokens
-from gcodetools.gcode.interpret import Events, Modes, Start, moves_of
+from gcodetools.gcode.interpret import Events, Interpreted, Modes, Start, moves_of
 from gcodetools.gcode.program import ENDSTOP, RETRACT, UNRETRACT, Program, Track
 from gcodetools.gcode.scan import modes_and_states, read_program, scan_text
 
@@ -70,6 +70,44 @@ def test_inches() -> None:
     assert xyz(text) == [(25.4, 50.8, 0), (1, 50.8, 0)]
     assert moves.e.tolist() == [12.7, 0.5]
     assert moves.f.tolist() == [25.4, 1.0]
+
+
+# --- arcs: absolute centres, ends off the circle
+
+
+def arcs_of(text: str, absolute: bool) -> Interpreted:
+    scanned = scan_text(text.encode(), "t.gcode")
+    modes, _ = modes_and_states(scanned)
+    switch = Track(np.empty(0, np.int32), np.empty(0), float(absolute))
+    return moves_of(scanned.events, replace(modes, arc_absolute=switch), Start())
+
+
+@pytest.mark.parametrize("head", ["", "G20\n", "G92 X-3 Y7 Z1\n", "G1 Z2\nG18\n", "G19\n"])
+@pytest.mark.parametrize("command", ["G2", "G3"])
+def test_an_absolute_centre_is_the_relative_one_plus_the_start(head: str, command: str) -> None:
+    """One arc written both ways: start (4, 1, 0), centre 3 and 4 further on, whatever plane, unit or shift."""
+    place = f"{head}G1 X4 Y1 Z0\n{command} X8 Y1 Z0"
+    relative, absolute = arcs_of(f"{place} I3 J4 K4", False).arcs, arcs_of(f"{place} I7 J5 K4", True).arcs
+    for name in ("row", "cx", "cy", "radius", "begin", "sweep"):
+        np.testing.assert_allclose(getattr(absolute, name), getattr(relative, name), atol=1e-12, err_msg=name)
+    assert len(absolute.row) == 1
+
+
+def test_a_centre_left_out_is_the_starts_own() -> None:
+    found = arcs_of("G1 X4 Y1\nG3 X10 Y1 I7", True).arcs
+    assert (found.cx.tolist(), found.cy.tolist(), found.radius.tolist()) == ([7], [1], [3])
+
+
+@pytest.mark.parametrize(
+    ("end", "uneven"), [("X-10", []), ("X-10.04", []), ("X-10.19", []), ("X-10.21", [1]), ("X-9.79", [1])]
+)
+def test_an_end_off_the_circle_is_told_by_two_percent(end: str, uneven: list[int]) -> None:
+    assert arcs_of(f"G1 X10\nG3 {end} Y0 I-10", False).uneven_arcs.tolist() == uneven
+
+
+def test_of_small_arcs_five_hundredths_may_be_rounding() -> None:
+    text = "G1 X.2\nG3 X-.24 I-.2\nG0 X.2\nG3 X-.26 I-.2\nG0 X0\nG3 X1 Y0 R.4\nG3 X2 Y0 R.49"
+    assert arcs_of(text, False).uneven_arcs.tolist() == [3, 5]
 
 
 # --- filament

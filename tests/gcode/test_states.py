@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from gcodetools.gcode.program import Program, Track
-from gcodetools.gcode.scan import read_program
+from gcodetools.gcode.scan import read_program, scan_text
+from gcodetools.gcode.states import Commands, arc_centre_track, several_commands, unread_motion
 
 
 def read(text: str) -> Program:
@@ -226,3 +227,33 @@ def test_commands_are_found_behind_line_numbers_blanks_and_in_lower_case() -> No
 )
 def test_what_only_looks_like_a_command_sets_nothing(text: str) -> None:
     assert read(text).states.nozzle == {}
+
+
+# --- what is not read
+
+
+def commands(text: str) -> Commands:
+    return Commands(scan_text(text.encode(), "t.gcode").words)
+
+
+def test_arc_centres_are_relative_until_told() -> None:
+    track = arc_centre_track(commands("G90\nG90.1\nG91\nG1 X1\nG91.1"))
+    assert (track.initial, steps(track)) == (0.0, [(1, 1.0), (4, 0.0)])
+
+
+def test_motion_that_is_not_read_is_named() -> None:
+    text = "G5 X1 I1 J1\nG1 X2\nN7 G5.1 X3 I1\ng53 X1\nG38.2 Z-1\nG33 K1\nG6 X1\nG73\nG89\nM53"
+    line, number = unread_motion(commands(text))
+    assert line.tolist() == [0, 2, 3, 4, 5, 6, 7, 8]
+    assert number.tolist() == [5, 5.1, 53, 38.2, 33, 6, 73, 89]
+
+
+@pytest.mark.parametrize("text", ["G80", "G28\nG29\nG30", "G4 P5", "G54\nG55", "G90.1", "G380 S2 Z30", "M5"])
+def test_commands_that_move_nothing_of_the_print_are_no_unread_motion(text: str) -> None:
+    # G80 ends a cycle (NIST RS274/NGC version 3, section 3.5.16.1) and probes the bed (common practice).
+    assert unread_motion(commands(text))[0].tolist() == []
+
+
+def test_several_commands_on_a_line_are_found() -> None:
+    text = "G21 G90 ; units\nG90 G1 X1\nG53 G1 X1\nG28 X Y\nG4 P5 M400\nM117 G1 X1\nG92 E0 ; G1\nG29 (G1)"
+    assert several_commands(commands(text)).tolist() == [0, 1, 4]

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetools.gcode.scan import read_program
-from gcodetools.marks.sifter import Sifter, literal_head
+from gcodetools.marks.sifter import LONGEST_BYTES, Sifter, literal_head
 
 LINES = st.sampled_from(
     [
@@ -82,3 +82,12 @@ def test_a_span_ends_at_the_next_end_and_none_begins_inside_another() -> None:
     to_the_end = sifter.spans(";A", ";B", 6)
     assert (to_the_end.first.tolist(), to_the_end.last.tolist()) == ([0, 5], [2, 6])
     assert to_the_end.holds(np.array([0, 2, 3, 5, 6])).tolist() == [True, True, False, True, True]
+
+
+def test_a_comment_of_over_a_megabyte_is_no_mark_and_no_setting() -> None:
+    """Each pattern would go through a line of a hundred megabytes for a second."""
+    longest = b"; key = ".ljust(LONGEST_BYTES - 1, b"v")
+    assert len(Sifter(read_program(longest + b"\nG28\n", "a")).line) == 1
+    assert len(Sifter(read_program(longest + b"v\nG28\n", "a")).line) == 0
+    data = b"G28\n;LAYER:1\n" + longest + b"v\n;LAYER:2\n"
+    assert Sifter(read_program(data, "a")).line.tolist() == [1, 3]

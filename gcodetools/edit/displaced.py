@@ -1,0 +1,141 @@
+"""Where the nozzle stands elsewhere than in the file: behind what was removed and behind new beads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.lines import line_words
+from gcodetools.gcode.arcs import arc_points
+from gcodetools.gcode.program import ARC, Program
+
+__all__ = ["Displaced", "displaced", "ends_of"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+_SAME_MM = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Displaced:
+    """The first pieces that move in X and Y behind a removal or a run.
+
+    piece : (k,) index into the draft. since : (k,) the last one before that stays and moves, -1 for none.
+    here : (k, 2) where the nozzle stands before it. there : (k, 2) where the piece begins in the file. end : (k, 2) where it ends. free : (k,) it is a travel that names both X
+    and Y, which may begin anywhere. pulled : (k,) filament is pulled back while it stands there.
+    """
+
+    piece: I8
+    since: I8
+    here: F8
+    there: F8
+    end: F8
+    free: Bool
+    pulled: Bool
+
+
+def ends_of(draft: Draft, piece: I8) -> tuple[F8, F8]:
+    """(k, 2) where pieces begin and where they end, in X and Y."""
+    program = draft.plate.program
+    rows = draft.row[piece].astype(np.int64)
+    return _points(program, rows, draft.t0[piece]), _points(program, rows, draft.t1[piece])
+
+
+def _points(program: Program, rows: I8, t: F8) -> F8:
+    moves = program.moves
+    before = np.maximum(rows - 1, 0)
+    a = np.column_stack([moves.x[before], moves.y[before]])
+    b = np.column_stack([moves.x[rows], moves.y[rows]])
+    point: F8 = a + (b - a) * t[:, None]
+    on = np.flatnonzero((moves.kind[rows] & ARC) != 0)
+    if len(on):
+        k = np.searchsorted(program.arcs.row, rows[on])
+        point[on] = arc_points(moves, program.arcs, k, t[on])[:, :2]
+    point[t == 1.0] = b[t == 1.0]
+    return point
+
+
+def displaced(draft: Draft) -> Displaced:
+    """Find them; runs and removals of the draft as they are now."""
+    program = draft.plate.program
+    moves = program.moves
+    gone = np.zeros(len(draft.row), bool) if draft.removed is None else draft.removed
+    runs = draft.run_pieces() if draft.runs else np.empty(0, np.int64)
+    event = np.unique(np.concatenate([2 * np.flatnonzero(gone) + 1, 2 * runs]))
+    none = np.empty((0, 2))
+    if len(event) == 0:
+        no = np.empty(0, np.int64)
+        return Displaced(no, no, none, none, none, np.empty(0, bool), np.empty(0, bool))
+    moved = np.zeros(len(moves), bool)
+    moved[1:] = (np.diff(moves.x) != 0) | (np.diff(moves.y) != 0)
+    moved |= (moves.kind & ARC) != 0
+    stays = np.flatnonzero(~gone & moved[draft.row])
+    next_at = np.searchsorted(2 * stays + 1, event, side="right")
+    event, next_at = event[next_at < len(stays)], next_at[next_at < len(stays)]
+    piece = _named_earlier(draft, gone, event, stays[next_at])
+    piece = piece[np.diff(piece, prepend=-1) > 0]
+    there, end = ends_of(draft, piece)
+    at = np.searchsorted(stays, piece) - 1
+    since = np.where(at >= 0, stays[np.maximum(at, 0)], -1)
+    here = _standing(draft, since, runs, piece)
+    off = np.hypot(*(here - there).T) > _SAME_MM
+    piece, since, here, there, end = piece[off], since[off], here[off], there[off], end[off]
+    rows = draft.row[piece].astype(np.int64)
+    lines = moves.line[rows]
+    words = line_words(program.lines, lines, "XY")
+    at = words.of(lines)
+    free = (words.begin["X"][at] >= 0) & (words.begin["Y"][at] >= 0)
+    free &= ((moves.kind[rows] & ARC) == 0) & (moves.e[rows] <= 0) & (draft.t0[piece] == 0.0)
+    free &= program.states.xyz_relative.at(lines) == 0.0
+    return Displaced(piece, since, here, there, end, free, _pulled(draft, piece))
+
+
+def _named_earlier(draft: Draft, gone: Bool, event: I8, piece: I8) -> I8:
+    """The same, or an earlier piece that names X or Y without moving in the file: now it moves."""
+    first = (event + 1) // 2
+    size = piece - first
+    if not np.any(size > 0):
+        return piece
+    owner = np.repeat(np.arange(len(piece)), size)
+    between = np.repeat(first - (np.cumsum(size) - size), size) + np.arange(int(size.sum()))
+    keep = ~gone[between] & (draft.t0[between] == 0.0)
+    owner, between = owner[keep], between[keep]
+    lines = draft.plate.program.moves.line[draft.row[between]]
+    words = line_words(draft.plate.program.lines, lines, "XY")
+    at = words.of(lines)
+    named = (words.begin["X"][at] >= 0) | (words.begin["Y"][at] >= 0)
+    result = piece.copy()
+    np.minimum.at(result, owner[named], between[named])
+    return result
+
+
+def _standing(draft: Draft, last: I8, runs: I8, piece: I8) -> F8:
+    """Where the nozzle stands before each piece: the end of the last move that stays, or of a run behind it."""
+    _, here = ends_of(draft, np.maximum(last, 0))
+    if len(runs):
+        ends = np.array([[run.x[-1], run.y[-1]] for run in draft.runs])
+        run = np.searchsorted(runs, piece, side="right") - 1
+        newer = (run >= 0) & (runs[np.maximum(run, 0)] > last)
+        here[newer] = ends[run[newer]]
+    return here
+
+
+def _pulled(draft: Draft, piece: I8) -> Bool:
+    """Whether filament is pulled back where each piece begins: net E since the last bead, of what stays."""
+    from_row = draft.row[piece].astype(np.int64)
+    moves, bead = draft.plate.program.moves, draft.plate.beads.feature != 0
+    e = np.where(bead, 0.0, moves.e)
+    # A firmware retraction pulls an amount nobody knows; any will do here.
+    e += np.where((moves.e == 0) & ((moves.kind & 16) != 0), -1.0, 0.0)
+    e += np.where((moves.e == 0) & ((moves.kind & 32) != 0), 1.0, 0.0)
+    total = np.concatenate([[0.0], np.cumsum(e)])
+    beads = np.flatnonzero(bead)
+    at = np.searchsorted(beads, from_row) - 1
+    since = np.where(at >= 0, beads[np.maximum(at, 0)], 0)
+    result: Bool = total[from_row] - total[since] < -1e-6
+    return result

@@ -1,0 +1,325 @@
+"""Runs: new moves of ours, laid between the file's own. Columns a run, and the text they become.
+
+A run stands before a piece of the draft. It says where each of its moves ends; where it begins is where the
+nozzle happens to be. It leaves feed, fan and acceleration as they were, and the marks restored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.context import Context, feed_text
+from gcodetools.edit.draft import Draft, Run, e_decimals
+from gcodetools.edit.filament import file_counter
+from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, TRAVEL, WIPE
+from gcodetools.edit.pieces import coordinate_decimals
+from gcodetools.gcode.numbers import Pool, fixed, fixed_text, join_pools
+from gcodetools.gcode.program import RAPID
+from gcodetools.marks import speak
+from gcodetools.marks.conventions import load_convention
+from gcodetools.marks.features import FEATURES
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["emit_runs"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+_WIDTH_STEP_MM = 0.02  # a change of width that is worth a mark
+
+
+@dataclass(frozen=True, slots=True)
+class _Stack:
+    """All moves of all runs, one after the other. owner : (n,) run of each. row : (n,) row whose state holds.
+
+    place : (r,) byte where each run goes. piece : (r,) the piece it stands before. last : (n,) whether a move
+    is its run's last, first likewise.
+    """
+
+    runs: Sequence[Run]
+    owner: I8
+    row: I8
+    kind: NDArray[np.uint8]
+    first: Bool
+    last: Bool
+    place: I8
+    piece: I8
+    seq: I8
+
+    def column(self, name: str) -> F8:
+        """One column of all runs."""
+        return np.concatenate([np.asarray(getattr(run, name), np.float64) for run in self.runs])
+
+
+def emit_runs(context: Context, feed_behind: F8, shift_before: F8 | None) -> None:
+    """Write the draft's runs.
+
+    Parameters
+    ----------
+    feed_behind : (p,) feed in force behind each piece as it is written, mm/s.
+    shift_before : (r,) E units by which the written counter is ahead of the file's where each run begins, in
+    the order of the draft's runs; None where no absolute E shifts.
+    """
+    draft = context.draft
+    if not draft.runs:
+        return
+    stack = _stacked(draft)
+    fan = _fans(context, stack)
+    feed = np.append(stack.column("feed"), np.nan)[:-1]
+    words = [_command(draft.plate, stack), *_points(context, stack)]
+    words.append(_filament(context, stack, shift_before))
+    words.append(_feeds(context, stack, feed))
+    head, tail = _around(context, stack, fan, feed_behind)
+    text = join_pools(head, *words, context.newline, tail, count=len(stack.kind))
+    starts = np.flatnonzero(stack.first)
+    pool = Pool(text.data, np.add.reduceat(text.length, starts))
+    context.edits.add(stack.place, stack.place, stack.seq, 6, pool)
+    rows = np.unique(np.concatenate([np.maximum(stack.row[starts] - 1, 0), stack.row[starts]]))
+    context.declare(rows, ("position", "e"), "new beads")
+
+
+def _stacked(draft: Draft) -> _Stack:
+    lines, start = draft.plate.program.moves.line, draft.plate.program.lines.start
+    runs = draft.runs
+    size = np.array([len(run.kind) for run in runs])
+    owner = np.repeat(np.arange(len(runs)), size)
+    ends = np.cumsum(size)
+    first, last = np.zeros(len(owner), bool), np.zeros(len(owner), bool)
+    first[ends - size] = True
+    last[ends - 1] = True
+    piece = draft.run_pieces()
+    row = draft.row[piece].astype(np.int64)
+    early = np.array([run.early for run in runs])
+    before = np.maximum(row - 1, 0)
+    place = np.where(early & (row > 0), start[lines[before] + 1], start[lines[row]])
+    # An early run stands right behind the row before, ahead of all that belongs to its own piece.
+    seq = np.where(early, 2 * (piece - 1), 2 * piece - 1)
+    kind = np.concatenate([run.kind for run in runs])
+    return _Stack(runs, owner, row[owner], kind, first, last, place, piece, seq)
+
+
+def _command(plate: Plate, stack: _Stack) -> Pool:
+    """`G0` for travels where the file itself travels so, `G1` else; `G10`, `G11` for firmware retraction."""
+    rapid = bool(np.any((plate.program.moves.kind & RAPID) != 0))
+    table = {FIRMWARE_PULL: b"G10", FIRMWARE_PUSH: b"G11", TRAVEL: b"G0" if rapid else b"G1"}
+    texts = [table.get(int(kind), b"G1") for kind in range(8)]
+    length = np.array([len(t) for t in texts])[stack.kind]
+    data = np.frombuffer(b"".join(texts[k] for k in stack.kind.tolist()), np.uint8)
+    return Pool(data, length.astype(np.int64))
+
+
+def _present(letter: bytes, number: Pool, present: Bool) -> Pool:
+    """` L<number>` where present, nothing elsewhere."""
+    words = join_pools(b" " + letter, number, count=int(present.sum()))
+    length = np.zeros(len(present), np.int64)
+    length[present] = words.length
+    return Pool(words.data, length)
+
+
+def _points(context: Context, stack: _Stack) -> list[Pool]:
+    """X and Y where a move goes somewhere, Z where it lifts."""
+    flat = np.isin(stack.kind, (TRAVEL, BEAD, WIPE))
+    return [
+        _coordinate(context, stack, "X", flat),
+        _coordinate(context, stack, "Y", flat),
+        _coordinate(context, stack, "Z", stack.kind == LIFT),
+    ]
+
+
+def _coordinate(context: Context, stack: _Stack, letter: str, present: Bool) -> Pool:
+    axis = letter.lower()
+    program = context.draft.plate.program
+    line = program.moves.line[stack.row[present]]
+    offset = np.nan_to_num(getattr(program.states, f"offset_{axis}").at(line))
+    unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
+    value = (stack.column(axis)[present] - offset) / unit
+    return _present(letter.encode(), fixed(value, coordinate_decimals(context, letter)), present)
+
+
+def _filament(context: Context, stack: _Stack, shift_before: F8 | None) -> Pool:
+    """E words: the running counter where E is absolute; where it is relative, what rounding loses is carried
+    to the next move of the run."""
+    program = context.draft.plate.program
+    line = program.moves.line[stack.row]
+    unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
+    if len(program.states.volumetric.line):
+        unit = unit * program.states.volumetric.at(line)
+    e = stack.column("e") / unit
+    present = (e != 0) & ~np.isin(stack.kind, (FIRMWARE_PULL, FIRMWARE_PUSH))
+    total = np.cumsum(np.where(present, e, 0.0))
+    starts = np.flatnonzero(stack.first)
+    base = np.concatenate([[0.0], total])[starts]
+    running = total - base[stack.owner]
+    relative = program.states.e_relative.at(line) == 1.0
+    decimals = e_decimals(context.draft.plate)
+    scale = 10.0**decimals
+    rounded = np.rint(running * scale) / scale
+    before = np.concatenate([[0.0], rounded[:-1]])
+    before[starts] = 0.0
+    counter = file_counter(context, stack.row[starts])
+    if shift_before is not None:
+        counter = counter + shift_before
+    value = np.where(relative, rounded - before, running + counter[stack.owner])
+    return _present(b"E", fixed(value[present], decimals), present)
+
+
+def _feeds(context: Context, stack: _Stack, feed: F8) -> Pool:
+    """F on a run's first move and where it changes."""
+    changed = np.ones(len(feed), bool)
+    changed[1:] = feed[1:] != feed[:-1]
+    changed |= stack.first
+    changed &= ~np.isnan(feed)
+    return _present(b"F", feed_text(context, feed[changed], stack.row[changed]), changed)
+
+
+def _around(context: Context, stack: _Stack, fan: F8, feed_behind: F8) -> tuple[Pool, Pool]:
+    """Lines before each move (marks, fan, acceleration) and behind it (all restored), nearly all empty."""
+    newline = context.newline
+    head, tail = _Marks(context, stack).lines()
+    for k in np.flatnonzero(stack.first).tolist():
+        r = int(stack.owner[k])
+        head[k] = _states(stack.runs[r], fan[r], context, newline)[0] + head.get(k, b"")
+    for k in np.flatnonzero(stack.last).tolist():
+        r = int(stack.owner[k])
+        text = tail.get(k, b"")
+        piece = int(stack.piece[r])
+        # Behind a late run the piece itself says its feed.
+        feed = feed_behind[piece - 1] if piece and stack.runs[r].early else np.nan
+        own = np.array([stack.row[k]])
+        if feed == feed:
+            text += b"G1 F" + feed_text(context, np.array([feed]), own).data.tobytes() + newline
+        tail[k] = text + _states(stack.runs[r], fan[r], context, newline)[1]
+    return _sparse(head, len(stack.kind)), _sparse(tail, len(stack.kind))
+
+
+def _sparse(lines: dict[int, bytes], count: int) -> Pool:
+    length = np.zeros(count, np.int64)
+    keys = sorted(lines)
+    length[keys] = [len(lines[k]) for k in keys]
+    return Pool(np.frombuffer(b"".join(lines[k] for k in keys), np.uint8), length)
+
+
+def _fans(context: Context, stack: _Stack) -> F8:
+    """(r,) the fan that holds around each run, NaN where the run does not change it."""
+    draft, program = context.draft, context.draft.plate.program
+    rows = draft.row[stack.piece]
+    held = program.states.fan.at(program.moves.line[rows])
+    held = np.where(np.isnan(held), draft.base_fan, held)
+    if draft.fan is not None:
+        held = np.where(np.isnan(draft.fan[rows]), held, draft.fan[rows])
+    asked = np.array([run.fan for run in stack.runs])
+    # A fan that a treatment holds stays held.
+    free = np.ones(len(rows), bool) if draft.fan is None else np.isnan(draft.fan[rows])
+    return np.where(free & ~np.isnan(asked) & (asked != held), held, np.nan)
+
+
+def _states(run: Run, fan: float, context: Context, newline: bytes) -> tuple[bytes, bytes]:
+    """Fan and acceleration of a run, and what puts them back."""
+    head, tail = b"", b""
+    full = context.draft.plate.program.states.fan_full
+    if fan == fan:
+        digits = 0 if full == 255.0 else 2
+        head += b"M106 S" + fixed_text(run.fan * full, digits) + newline
+        tail += b"M106 S" + fixed_text(fan * full, digits) + newline
+    if run.accel == run.accel:
+        head += b"M204 S" + fixed_text(run.accel, 0) + newline
+        tail += b"M204 S" + fixed_text(run.accel_behind, 0) + newline
+    return head, tail
+
+
+class _Marks:
+    """Feature and width marks before beads in the file's own words, and what restores them behind."""
+
+    def __init__(self, context: Context, stack: _Stack) -> None:
+        self.plate = context.draft.plate
+        self.stack, self.newline = stack, context.newline
+        self.convention = self.plate.marks.convention
+        self.feature = np.concatenate([run.feature for run in stack.runs])
+        self.width = stack.column("width")
+
+    def lines(self) -> tuple[dict[int, bytes], dict[int, bytes]]:
+        """Text before and behind moves, by index into the stack."""
+        head: dict[int, bytes] = {}
+        tail: dict[int, bytes] = {}
+        if not load_convention(self.convention).speak.feature and not self._spoken_width(0.4, 0.2):
+            return head, tail
+        beads = np.flatnonzero(self.stack.kind == BEAD)
+        begins = np.diff(self.stack.owner[beads], prepend=-1) != 0
+        new_word = begins | (np.diff(self.feature[beads].astype(np.int64), prepend=-1) != 0)
+        new_width = new_word | self._jumps(beads)
+        for k in beads[new_word | new_width].tolist():
+            head[k] = b""
+        for k, begin in zip(beads[new_word].tolist(), begins[new_word].tolist(), strict=True):
+            head[k] += self._open(k, begin)
+        for k in beads[new_width].tolist():
+            head[k] += self._width(k)
+        laid = set(self.stack.owner[beads].tolist())
+        for k in np.flatnonzero(self.stack.last).tolist():
+            if int(self.stack.owner[k]) in laid:
+                tail[k] = self._restore(k)
+        return head, tail
+
+    def _jumps(self, beads: I8) -> Bool:
+        """Where a width parts from the last one told by more than a step; counted in steps of twice that."""
+        told = np.floor(self.width[beads] / _WIDTH_STEP_MM + 0.25).astype(np.int64)
+        result: Bool = np.diff(told, prepend=-1) != 0
+        return result
+
+    def _line(self, k: int) -> int:
+        """The line (0-based) at whose start run of move `k` stands."""
+        place = int(self.stack.place[self.stack.owner[k]])
+        return int(np.searchsorted(self.plate.program.lines.start, place))
+
+    def _in_force(self, k: int) -> bytes | None:
+        return speak.mark_in_force(self.plate.program, self.plate.marks, self._line(k) - 1)
+
+    def _word_in_force(self, k: int) -> str | None:
+        marks = self.plate.marks
+        at = int(np.searchsorted(marks.feature_line, self._line(k))) - 1
+        return FEATURES[int(marks.feature[at])] if at >= 0 and marks.feature_word[at] >= 0 else None
+
+    def _word_before(self, k: int) -> str:
+        earlier = self.feature[:k]
+        return FEATURES[int(earlier[np.flatnonzero(earlier)[-1]])]
+
+    def _mark(self, word: str) -> bytes | None:
+        return speak.feature(self.convention, word)
+
+    def _open(self, k: int, begins: bool) -> bytes:
+        word = FEATURES[int(self.feature[k])]
+        before = self._word_in_force(k) if begins else self._word_before(k)
+        text = b""
+        closing = speak.feature_end(self.convention, before) if before else None
+        if closing is not None:
+            text += closing + self.newline
+        mark = self._mark(word)
+        return text + (mark + self.newline if mark is not None else b"")
+
+    def _spoken_width(self, width: float, height: float) -> bytes | None:
+        return speak.width(self.convention, width, height)
+
+    def _width(self, k: int) -> bytes:
+        mark = self._spoken_width(
+            round(float(self.width[k]), 2), self.stack.runs[int(self.stack.owner[k])].height_mm
+        )
+        return mark + self.newline if mark is not None else b""
+
+    def _restore(self, k: int) -> bytes:
+        marks, line = self.plate.marks, self._line(k)
+        text = b""
+        laid = self.stack.runs[int(self.stack.owner[k])].feature
+        closing = speak.feature_end(self.convention, FEATURES[int(laid[laid > 0][-1])])
+        if closing is not None:
+            text += closing + self.newline
+        mark = self._in_force(k)
+        if mark is not None:
+            text += mark + self.newline
+        at = int(np.searchsorted(marks.width_line, line)) - 1
+        if at >= 0 and self._spoken_width(0.4, 0.2) is not None:
+            text += self.plate.program.lines.text(int(marks.width_line[at])) + self.newline
+        return text

@@ -1,0 +1,261 @@
+"""Lays strands: their order, where loops begin, how the nozzle gets there; and the run of moves it comes to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from gcodetools.edit.draft import Run
+from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, TRAVEL, WIPE
+from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
+from gcodetools.toolpath.strands import Strand
+from gcodetools.toolpath.style import Style
+from gcodetools.treat.links import Ground, Way
+
+__all__ = ["MOST_PULLS", "Bead", "MovesColumns", "Recipe", "Seams", "lay", "moves_of", "way_moves"]
+
+F8 = NDArray[np.float64]
+
+MOST_PULLS = 2  # more retractions an island and layer grind the filament
+SEAM_APART_MM = 3.0  # from the seam of the outermost perimeter
+_WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the speed
+
+
+@dataclass(frozen=True, slots=True)
+class Bead:
+    """A strand to lay. bridge : over air or sparse fill. kind : the feature it is."""
+
+    strand: Strand
+    bridge: bool
+
+    @property
+    def feature(self) -> int:
+        """Index into FEATURES."""
+        word = "bridge" if self.bridge else "solid" if self.strand.loop < 0 else "perimeter"
+        return FEATURE_INDEX[word]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How beads of one layer are laid. style : the file's. height_mm, fill : of the layer and of its solid work.
+    filament_mm2 : section of the filament. nozzle_mm. melt_mm3_s : most plastic a second. scale, most_mm_s :
+    of feeds, by the region's own `speed`. flow : by its `flow`.
+    """
+
+    style: Style
+    height_mm: float
+    fill: float
+    filament_mm2: float
+    nozzle_mm: float
+    melt_mm3_s: float
+    scale: float = 1.0
+    most_mm_s: float = float("inf")
+    flow: float = 1.0
+
+    def bead(self, breadth: F8, bead: Bead) -> tuple[F8, F8, F8]:
+        """(n,) feed mm/s, mm3 per mm and width mm of stretches of a bead."""
+        style = self.style
+        flow = self.flow * (min(style.bridge_flow or 1.0, 1.0) if bead.bridge else 1.0)
+        area = breadth * self.height_mm * self.fill * flow
+        width = bead_width_mm(area, np.full(len(area), self.height_mm))
+        base = style.solid_mm_s if bead.strand.loop < 0 else style.perimeter_mm_s
+        if bead.bridge:
+            base = style.bridge_mm_s if style.bridge_mm_s is not None else base / 2
+        feed = np.full(len(area), base * self.scale)
+        feed[width > _WIDE * self.nozzle_mm] *= _SLOWER
+        feed = np.minimum(np.minimum(feed, self.most_mm_s), self.melt_mm3_s / np.maximum(area, 1e-9))
+        return feed, area, width
+
+
+@dataclass(frozen=True, slots=True)
+class Seams:
+    """Where closed loops may begin. outer : (k, 2) seams of the outermost perimeters, mm. near : (j, 2) places
+    under little load, nearest to which a loop begins; empty for anywhere. avoid : area no loop begins in."""
+
+    outer: F8
+    near: F8
+    avoid: shapely.Geometry = field(default_factory=shapely.Polygon)
+
+    def begin(self, strand: Strand, here: F8) -> int:
+        """Index of the point at which a closed strand begins."""
+        points = strand.points
+        cost = np.hypot(*(points - here).T)
+        if len(self.near):
+            away = np.hypot(*(points[:, None] - self.near[None]).transpose(2, 0, 1)).min(axis=1)
+            cost = away + 0.05 * cost
+        if len(self.outer):
+            apart = np.hypot(*(points[:, None] - self.outer[None]).transpose(2, 0, 1)).min(axis=1)
+            # On a loop too short for that the farthest point will do.
+            cost = cost + np.where(apart < SEAM_APART_MM, 1e3 * (SEAM_APART_MM - apart), 0.0)
+        if not self.avoid.is_empty:
+            cost = cost + 1e6 * shapely.intersects_xy(self.avoid, points[:, 0], points[:, 1])
+        return int(np.argmin(cost))
+
+
+@dataclass(slots=True)
+class MovesColumns:
+    """Columns of a run as it grows."""
+
+    z: float
+    kind: list[int] = field(default_factory=list)
+    x: list[float] = field(default_factory=list)
+    y: list[float] = field(default_factory=list)
+    zs: list[float] = field(default_factory=list)
+    e: list[float] = field(default_factory=list)
+    feed: list[float] = field(default_factory=list)
+    width: list[float] = field(default_factory=list)
+    feature: list[int] = field(default_factory=list)
+
+    def add(
+        self,
+        kind: int,
+        at: F8,
+        z: float,
+        e: float,
+        feed: float,
+        width: float = float("nan"),
+        feature: int = 0,
+    ) -> None:
+        self.kind.append(kind)
+        self.x.append(float(at[0]))
+        self.y.append(float(at[1]))
+        self.zs.append(z)
+        self.e.append(e)
+        self.feed.append(feed)
+        self.width.append(width)
+        self.feature.append(feature)
+
+    def run(
+        self, row: int, t0: float, early: bool, height: float, region: str, fan: float = float("nan")
+    ) -> Run:
+        return Run(
+            row, t0, early, np.array(self.kind, np.uint8), np.array(self.x), np.array(self.y),
+            np.array(self.zs), np.array(self.e), np.array(self.feed), np.array(self.width),
+            np.array(self.feature, np.uint8), height, region, fan,
+        )  # fmt: skip
+
+
+def lay(
+    beads: list[Bead], here: F8, back: F8, ground: Ground, seams: Seams, pulls: int
+) -> tuple[list[tuple[Way, Bead]], list[Bead]]:
+    """Put beads in order, each with the way to its first point; and what can't be reached.
+
+    Parameters
+    ----------
+    here : where the nozzle stands. back : the point it was at before (a wipe goes back to it). pulls : how
+    many times filament may still be pulled back.
+
+    Returns
+    -------
+    The beads in order, closed ones begun at their seam, open ones perhaps turned round; and those left over.
+    """
+    left = list(beads)
+    done: list[tuple[Way, Bead]] = []
+    while left:
+        choices = [_nearest(bead, here, seams) for bead in left]
+        order = np.lexsort((np.array([c[0] for c in choices]), np.array([_rank(b) for b in left])))
+        picked = None
+        for k in order.tolist():
+            way = ground.way(here, choices[k][1].strand.points[0])
+            if not way.leaves:
+                picked = k, way
+                break
+        if picked is None:
+            if pulls <= 0:
+                break
+            pulls -= 1
+            k = int(order[0])
+            picked = k, Way(choices[k][1].strand.points[:1], True)
+        k, way = picked
+        bead = choices[k][1]
+        done.append((way, bead))
+        here = bead.strand.points[0] if bead.strand.closed else bead.strand.points[-1]
+        left.pop(k)
+    return done, left
+
+
+def _rank(bead: Bead) -> int:
+    """Loops from the wall inwards, then what lies in the middle, then lines."""
+    loop = bead.strand.loop
+    return loop if loop > 0 else 10_000 if loop == 0 else 20_000
+
+
+def _nearest(bead: Bead, here: F8, seams: Seams) -> tuple[float, Bead]:
+    """Distance to a bead, and the bead as it would be laid from `here`."""
+    strand = bead.strand
+    if strand.closed:
+        k = seams.begin(strand, here)
+        turned = Strand(np.roll(strand.points, -k, axis=0), np.roll(strand.breadth, -k), True, strand.loop)
+        return float(np.hypot(*(turned.points[0] - here))), Bead(turned, bead.bridge)
+    first, last = (float(np.hypot(*(strand.points[k] - here))) for k in (0, -1))
+    if last < first:
+        return last, Bead(Strand(strand.points[::-1], strand.breadth[::-1], False, strand.loop), bead.bridge)
+    return first, bead
+
+
+def moves_of(
+    ordered: list[tuple[Way, Bead]],
+    here: F8,
+    back: F8,
+    z: float,
+    recipe: Recipe,
+    *,
+    row: int,
+    region: str,
+) -> Run:
+    """The run of ordered beads, right behind row `row - 1`."""
+    moves = MovesColumns(z)
+    for way, bead in ordered:
+        way_moves(moves, way, here, back, recipe.style)
+        line = bead.strand.points
+        if bead.strand.closed:
+            line = np.vstack([line, line[:1]])
+        feed, area, width = recipe.bead(bead.strand.breadth, bead)
+        e = area * np.hypot(*np.diff(line, axis=0).T) / recipe.filament_mm2
+        for k in range(len(e)):
+            moves.add(BEAD, line[k + 1], z, float(e[k]), float(feed[k]), float(width[k]), bead.feature)
+        back, here = line[-2], line[-1]
+    fan = float("nan")
+    if any(bead.bridge for _, bead in ordered) and recipe.style.bridge_fan is not None:
+        fan = recipe.style.bridge_fan
+    return moves.run(row, 0.0, True, recipe.height_mm, region, fan)
+
+
+def way_moves(moves: MovesColumns, way: Way, here: F8, back: F8, style: Style) -> None:
+    """The travel along a way; pulled back, lifted and wiped as the file does where it leaves the outline."""
+    pull = style.retraction if way.leaves else None
+    z = moves.z
+    if pull is None:
+        for point in way.points:
+            if np.hypot(*(point - here)) > 5e-3:
+                moves.add(TRAVEL, point, z, 0.0, style.travel_mm_s)
+                here = point
+        return
+    if pull.firmware:
+        moves.add(FIRMWARE_PULL, here, z, 0.0, float("nan"))
+    else:
+        rest = pull.length_mm
+        reach = back - here
+        size = float(np.hypot(*reach))
+        if style.wipe_mm > 0 and size > 0.1:
+            share = style.wipe_share * pull.length_mm
+            here = here + reach * min(1.0, style.wipe_mm / size)
+            moves.add(WIPE, here, z, -share, style.travel_mm_s)
+            rest -= share
+        if rest > 1e-6:
+            moves.add(PULL, here, z, -rest, pull.feed_mm_s)
+    up = z + style.lift_mm
+    if style.lift_mm > 0:
+        moves.add(LIFT, here, up, 0.0, style.lift_mm_s)
+    for point in way.points:
+        moves.add(TRAVEL, point, up, 0.0, style.travel_mm_s)
+        here = point
+    if style.lift_mm > 0:
+        moves.add(LIFT, here, z, 0.0, style.lift_mm_s)
+    if pull.firmware:
+        moves.add(FIRMWARE_PUSH, here, z, 0.0, float("nan"))
+    else:
+        moves.add(PUSH, here, z, pull.length_mm, pull.back_mm_s)

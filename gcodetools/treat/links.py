@@ -1,0 +1,85 @@
+"""Ways between beads of one island: straight where that stays inside, along the wall, or pulled back and lifted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, Polygon
+
+__all__ = ["Ground", "Way"]
+
+F8 = NDArray[np.float64]
+
+_LONGEST_MM = 25.0  # a way along the wall longer than this oozes too much; common practice, no source
+_INSET = 0.6  # widths inside the edge that such a way keeps
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """Points (n, 2) to travel to, the last is the goal. leaves : it leaves the outline, so that filament must
+    be pulled back."""
+
+    points: F8
+    leaves: bool
+
+
+class Ground:
+    """The island on which the nozzle may travel without pulling filament back."""
+
+    def __init__(self, polygon: Polygon, width_mm: float) -> None:
+        # Beads end on the centre of a wall at most; a hair more room keeps rounding out of it.
+        self.polygon = shapely.buffer(polygon, 0.01, quad_segs=2)
+        shapely.prepare(self.polygon)
+        self.inner = shapely.buffer(polygon, -_INSET * width_mm, join_style="mitre", mitre_limit=2.0)
+        self.rings = [
+            ring
+            for part in shapely.get_parts(self.inner).tolist()
+            for ring in (part.exterior, *part.interiors)
+        ]
+
+    def inside(self, a: F8, b: F8) -> bool:
+        """Whether the straight way from a to b stays on the island."""
+        return bool(shapely.covers(self.polygon, LineString([a, b])))
+
+    def way(self, a: F8, b: F8) -> Way:
+        """The way from a to b."""
+        goal = np.asarray(b, float).reshape(1, 2)
+        if np.hypot(*(goal[0] - a)) < 1e-9 or self.inside(a, b):
+            return Way(goal, False)
+        best: F8 | None = None
+        shortest = _LONGEST_MM
+        for ring in self.rings:
+            for points in _along(ring, a, b):
+                length = _length(np.vstack([a, points, goal]))
+                if length < shortest and self._covered(a, points, goal):
+                    best, shortest = points, length
+        return Way(goal, True) if best is None else Way(np.vstack([best, goal]), False)
+
+    def _covered(self, a: F8, points: F8, goal: F8) -> bool:
+        return self.inside(a, points[0]) and self.inside(points[-1], goal[0])
+
+
+def _length(points: F8) -> float:
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
+
+
+def _along(ring: shapely.LinearRing, a: F8, b: F8) -> list[F8]:
+    """Both ways along a ring, from its point nearest to a to that nearest to b."""
+    line = LineString(ring.coords)
+    total = line.length
+    s, t = (float(shapely.line_locate_point(line, shapely.Point(p))) for p in (a, b))
+    corners = shapely.get_coordinates(line)[:-1]
+    place = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    ends = [shapely.get_coordinates(shapely.line_interpolate_point(line, p))[0] for p in (s, t)]
+    found = []
+    for forward in (True, False):
+        ahead = (place - s) % total if forward else (s - place) % total
+        reach = (t - s) % total if forward else (s - t) % total
+        between = np.flatnonzero((ahead > 1e-9) & (ahead < reach - 1e-9))
+        between = between[np.argsort(ahead[between])]
+        path = np.vstack([ends[0], corners[between], ends[1]])
+        found.append(shapely.get_coordinates(LineString(path).simplify(0.02)))
+    return found

@@ -1,0 +1,147 @@
+"""Fill that gives way to new beads: cut exactly at the edge of what they take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from gcodetools.edit.draft import MIN_PIECE_E_UNITS, MIN_PIECE_MM, e_decimals
+from gcodetools.toolpath.chains import segments_of
+from gcodetools.toolpath.islands import ARC_TOLERANCE_MM
+from gcodetools.toolpath.plate import Plate
+from gcodetools.toolpath.strands import Strand
+from gcodetools.treat.intervals import in_polygon, line_of
+
+__all__ = ["Replaced", "band_of", "replaced"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+
+_LEAST_CUT_MM = 0.05  # less is not worth a cut
+_END_OVERLAP = 0.15  # breadths by which an open end reaches into what stays
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """Stretches (row, t0, t1) that go, by row; crumbs : pieces left over that are too short to print, which go
+    too, and their length in mm."""
+
+    row: I8
+    t0: F8
+    t1: F8
+    crumbs: int
+    crumbs_mm: float
+
+
+def band_of(strands: list[Strand]) -> shapely.Geometry:
+    """The area that strands take: their breadth along their centre lines, flat at open ends and a little
+    shorter there."""
+    shapes = []
+    for strand in strands:
+        line = line_of(strand)
+        even = np.ptp(strand.breadth) < 1e-9
+        if even and strand.closed:
+            path = shapely.linearrings(strand.points)
+            shapes.append(shapely.buffer(path, strand.breadth[0] / 2, join_style="mitre", mitre_limit=2.0))
+        elif even:
+            path = shapely.linestrings(_shortened(line, _END_OVERLAP * strand.breadth[0]))
+            shapes.append(
+                shapely.buffer(
+                    path, strand.breadth[0] / 2, cap_style="flat", join_style="mitre", mitre_limit=2.0
+                )
+            )
+        else:
+            if not strand.closed:
+                line = _shortened(line, _END_OVERLAP * float(strand.breadth[[0, -1]].min()))
+            pieces = shapely.linestrings(np.stack([line[:-1], line[1:]], axis=1))
+            shapes += list(shapely.buffer(pieces, strand.breadth / 2, cap_style="flat"))
+            joints = shapely.points(strand.points if strand.closed else line[1:-1])
+            before = np.roll(strand.breadth, 1) if strand.closed else strand.breadth[:-1]
+            after = strand.breadth if strand.closed else strand.breadth[1:]
+            shapes += list(shapely.buffer(joints, np.minimum(before, after) / 2, quad_segs=4))
+    return shapely.union_all(shapes)
+
+
+def _shortened(line: F8, by_mm: float) -> F8:
+    """A line with both ends drawn in along their own pieces, as far as they go."""
+    line = line.copy()
+    for end, towards in ((0, 1), (-1, -2)):
+        step = line[towards] - line[end]
+        size = float(np.hypot(*step))
+        if size > 0:
+            line[end] = line[end] + step * min(by_mm / size, 0.45)
+    return line
+
+
+def replaced(plate: Plate, rows: I8, zone: shapely.Geometry) -> Replaced:
+    """Which stretches of the fill `rows` (ascending) lie in `zone`, and what is too short to stay."""
+    none = Replaced(np.empty(0, np.int64), np.empty(0), np.empty(0), 0, 0.0)
+    rows = (
+        rows[~np.isin(plate.program.moves.line[rows], plate.program.odd)] if len(plate.program.odd) else rows
+    )
+    if len(rows) == 0 or zone.is_empty:
+        return none
+    taken = segments_of(plate.program, rows, ARC_TOLERANCE_MM)
+    begin, end = np.column_stack([taken.x0, taken.y0]), np.column_stack([taken.x1, taken.y1])
+    index, t0, t1 = in_polygon(begin, end, zone)
+    if len(index) == 0:
+        return none
+    # Pieces of an arc are equal: piece k of n runs from k / n to (k + 1) / n of its move.
+    count = np.diff(taken.first)
+    of = taken.bead[index]
+    nth = index - taken.first[of]
+    a, b = (nth + t0) / count[of], (nth + t1) / count[of]
+    length = plate.beads.length_mm[rows]
+    of, a, b = _merged(of, a, b)
+    keep = (b - a) * length[of] >= _LEAST_CUT_MM
+    of, a, b = of[keep], a[keep], b[keep]
+    return _without_crumbs(plate, rows, of, a, b, length)
+
+
+def _merged(of: I8, a: F8, b: F8) -> tuple[I8, F8, F8]:
+    """Stretches of one row that touch, as one."""
+    if len(of) == 0:
+        return of, a, b
+    new = np.ones(len(of), bool)
+    new[1:] = (np.diff(of) != 0) | (a[1:] > b[:-1] + 1e-9)
+    first = np.flatnonzero(new)
+    return of[first], a[first], np.maximum.reduceat(b, first)
+
+
+def _without_crumbs(plate: Plate, rows: I8, of: I8, a: F8, b: F8, length: F8) -> Replaced:
+    """Add what stays only in crumbs: chains of kept stretches too short to print."""
+    # Kept stretches: the gaps between removed ones, row by row.
+    count = np.bincount(of, minlength=len(rows))
+    before = np.concatenate([[0], np.cumsum(count)])
+    k_of = np.repeat(np.arange(len(rows)), count + 1)
+    nth = np.arange(len(k_of)) - np.repeat(np.cumsum(count + 1) - (count + 1), count + 1)
+    left = before[k_of] + nth - 1
+    right = before[k_of] + nth
+    k0 = np.where(nth > 0, np.append(b, 0.0)[np.maximum(left, 0)], 0.0)
+    k1 = np.where(nth < count[k_of], np.append(a, 1.0)[np.minimum(right, len(a))], 1.0)
+    real = k1 - k0 > 1e-9
+    k_of, k0, k1 = k_of[real], k0[real], k1[real]
+    size = (k1 - k0) * length[k_of]
+    # What is left of a cut row must carry enough E to be written.
+    e = plate.program.moves.e[rows]
+    starved = (e[k_of] * (k1 - k0) < MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)) & (count[k_of] > 0)
+    joined = np.zeros(len(k_of), bool)
+    follows = (np.diff(k_of) == 1) & (np.diff(rows[k_of]) == 1)
+    joined[1:] = follows & (k1[:-1] >= 1 - 1e-9) & (k0[1:] <= 1e-9)
+    chain = np.cumsum(~joined) - 1
+    short = np.bincount(chain, size)[chain] < MIN_PIECE_MM if len(chain) else np.empty(0, bool)
+    # Only what a cut has left is a crumb; short beads of the file's own stay.
+    cut = np.bincount(chain, count[k_of] > 0)[chain] > 0 if len(chain) else short
+    crumb = (short & cut) | starved
+    crumbs = len(np.unique(chain[crumb]))
+    crumbs_mm = float(size[crumb].sum())
+    of = np.concatenate([of, k_of[crumb]])
+    a, b = np.concatenate([a, k0[crumb]]), np.concatenate([b, k1[crumb]])
+    order = np.lexsort((a, of))
+    of, a, b = _merged(of[order], a[order], b[order])
+    a[a < 1e-9] = 0.0
+    b[b > 1 - 1e-9] = 1.0
+    return Replaced(rows[of], a, b, crumbs, crumbs_mm)

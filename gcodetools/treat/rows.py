@@ -1,0 +1,82 @@
+"""Moves that serve nothing once the beads they lead to are gone."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.gcode.program import DWELL, ENDSTOP, RETRACT, UNRETRACT
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["with_useless"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+_NET_MM = 1e-6
+
+
+def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
+    """Add the travels, retractions and lifts between removed beads to what is removed.
+
+    From the last bead that stays to the last one that goes, all moves go, where they leave the filament and
+    the height as they found them, on one layer, of one tool and inside one object's bracket.
+
+    Parameters
+    ----------
+    row, t0, t1 : stretches of beads that are removed, sorted; touching ones may overlap.
+    """
+    row, t0, t1 = _merged(row, t0, t1)
+    beads, moves = plate.beads, plate.program.moves
+    index = np.flatnonzero(beads.feature != 0)
+    at = np.searchsorted(index, row)
+    head_gone, whole = np.zeros(len(index), bool), np.zeros(len(index), bool)
+    head_gone[at[t0 <= 0.0]] = True
+    whole[at[(t0 <= 0.0) & (t1 >= 1.0)]] = True
+    # A chain is a run of beads that go, each whole but perhaps the last.
+    goes_on = np.zeros(len(index), bool)
+    goes_on[1:] = head_gone[1:] & whole[:-1]
+    begins = head_gone & ~goes_on
+    chain = np.cumsum(begins) - 1
+    mine = np.flatnonzero(head_gone & (np.arange(len(index)) > 0))
+    low, high = index[mine - 1] + 1, index[mine]
+    size = high - low
+    between = np.repeat(low - (np.cumsum(size) - size), size) + np.arange(int(size.sum()))
+    owner = np.repeat(chain[mine], size)
+    count = int(chain[-1]) + 1 if len(chain) else 0
+    if count == 0 or len(between) == 0:
+        return row, t0, t1
+    first, last = index[np.flatnonzero(begins)], np.zeros(count, np.int64)
+    np.maximum.at(last, chain[mine], index[mine])
+    before = np.maximum(index[np.maximum(np.flatnonzero(begins) - 1, 0)], 0)
+    ok = np.abs(np.bincount(owner, moves.e[between], minlength=count)) < _NET_MM
+    firmware = np.where((moves.kind[between] & RETRACT) != 0, 1, 0) * (moves.e[between] == 0)
+    firmware -= np.where((moves.kind[between] & UNRETRACT) != 0, 1, 0) * (moves.e[between] == 0)
+    ok &= np.bincount(owner, firmware, minlength=count) == 0
+    odd = (moves.kind[between] & (DWELL | ENDSTOP)) != 0
+    if len(plate.program.odd):
+        odd |= np.isin(moves.line[between], plate.program.odd)
+    ok &= np.bincount(owner, odd, minlength=count) == 0
+    ok &= np.abs(moves.z[before] - moves.z[last]) < _NET_MM
+    for column in (moves.tool, beads.layer, beads.instance):
+        ok &= column[before] == column[last]
+    ok &= first > before
+    gone = between[ok[owner]]
+    row = np.concatenate([row, gone])
+    t0, t1 = np.concatenate([t0, np.zeros(len(gone))]), np.concatenate([t1, np.ones(len(gone))])
+    order = np.lexsort((t0, row))
+    return row[order], t0[order], t1[order]
+
+
+def _merged(row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
+    """Stretches of one row that touch, as one."""
+    if len(row) == 0:
+        return row, t0, t1
+    # Ends of a row's stretches so far, kept apart from those of other rows by an offset a row.
+    rank = np.cumsum(np.diff(row, prepend=row[0]) != 0)
+    reach = np.maximum.accumulate(t1 + 2.0 * rank) - 2.0 * rank
+    new = np.ones(len(row), bool)
+    new[1:] = (np.diff(row) != 0) | (t0[1:] > reach[:-1] + 1e-9)
+    first = np.flatnonzero(new)
+    return row[first], t0[first], np.maximum.reduceat(t1, first)
