@@ -7,6 +7,7 @@ from typing import Any
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.text_apply import show_apply
 from gcodetools.cli.words import plainly
+from gcodetools.jobs.records import counted
 
 __all__ = ["CAUTION", "show_check", "show_demo", "show_learn"]
 
@@ -56,6 +57,10 @@ def show_learn(record: dict[str, Any], paper: Paper) -> None:
         paper.table(rows, right=(0, 1), indent=2)
     else:
         paper.line("no thin area found in it; the kit has a commented region to start from", 2)
+    if record["specks_left_out"]:
+        paper.line(
+            f"left out as too small for a region: {counted(record['specks_left_out'], 'thin speck')}", 2
+        )
     paper.facts([("kit", record["out"]), ("drawing", record["drawing"])])
     paper.blank()
     paper.line("Next: look at the drawing, uncomment the region you mean in the kit, then run")

@@ -40,7 +40,19 @@ class Context:
         brackets = self.draft.plate.marks.objects.brackets()
         self.bracket_first = brackets.first.astype(np.int64)
         self.bracket_last = brackets.last.astype(np.int64)
-        self.bracket = self.bracket_at(self.draft.plate.program.moves.line)
+        self.bracket = self._bracket_of_rows()
+
+    def _bracket_of_rows(self) -> NDArray[np.int32]:
+        """What `bracket_at` tells of every row's line; as these ascend, whole stretches at once."""
+        line = self.draft.plate.program.moves.line
+        count = len(self.bracket_first)
+        begin = np.searchsorted(line, self.bracket_first)
+        end = np.searchsorted(line, self.bracket_last, side="right")
+        end = np.minimum(end, np.append(begin[1:], len(line)))
+        edges = np.column_stack([begin, end]).ravel()
+        number = np.full(2 * count + 1, -1, np.int32)
+        number[1::2] = np.arange(count)
+        return np.repeat(number, np.diff(edges, prepend=0, append=len(line)))
 
     def bracket_at(self, lines: NDArray[np.integer]) -> NDArray[np.int32]:
         """Bracket of each line, -1 outside."""

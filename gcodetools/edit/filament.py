@@ -40,7 +40,10 @@ def _rebase_lines(context: Context) -> I8:
     plate = context.draft.plate
     moves, feature = plate.program.moves, plate.beads.feature
     filament = (moves.e != 0) | ((moves.kind & (RETRACT | UNRETRACT)) != 0)
-    acting = np.flatnonzero((plate.beads.length_mm > 0) | filament)
+    acting = (plate.beads.length_mm > 0) | filament
+    if context.draft.removed is not None:  # a removed move separates nothing
+        acting[context.draft.row[context.draft.removed & (context.draft.t0 == 0) & (context.draft.t1 == 1)]] = False
+    acting = np.flatnonzero(acting)
     is_bead = np.append(feature[acting] != 0, False)
     free = acting[~is_bead[:-1] & (context.bracket[acting] < 0)]
     after = context.bracket_last + 1
@@ -135,7 +138,9 @@ def _run_shifts(context: Context, shift: F8, group: I8) -> F8:
     total = np.cumsum(net) - net
     starts = np.maximum.accumulate(np.where(same, 0, np.arange(len(piece))))
     joined = early | (group[piece] == group[before]) | (draft.t0[piece] > 0)
-    result: F8 = np.where(joined & (piece > 0), shift[before], 0.0) + total - total[starts]
+    pushed = np.where(piece > 0, shift[before], 0.0) + total - total[starts]
+    # Right before a piece of another stretch the counter is the file's; late runs push nothing on balance.
+    result: F8 = np.where(joined, pushed, 0.0)
     return result
 
 

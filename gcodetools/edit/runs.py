@@ -161,11 +161,23 @@ def _filament(context: Context, stack: _Stack, shift_before: F8 | None) -> Pool:
     rounded = np.rint(running * scale) / scale
     before = np.concatenate([[0.0], rounded[:-1]])
     before[starts] = 0.0
-    counter = file_counter(context, stack.row[starts])
+    counter = _counter(context, stack, starts, unit[starts])
     if shift_before is not None:
         counter = counter + shift_before
     value = np.where(relative, rounded - before, running + counter[stack.owner])
     return _present(b"E", fixed(value[present], decimals), present)
+
+
+def _counter(context: Context, stack: _Stack, starts: I8, unit: F8) -> F8:
+    """(r,) the file's counter where each run stands: right behind the row before, or before its own piece."""
+    e = context.draft.plate.program.moves.e
+    row = stack.row[starts]
+    early = np.array([run.early for run in stack.runs]) & (row > 0)
+    at = np.where(early, row - 1, row)
+    # The part of a move before the piece at which a run stands has been pushed.
+    share = np.where(early, 1.0, [run.t0 for run in stack.runs])
+    counter: F8 = file_counter(context, at) + e[at] * share / unit
+    return counter
 
 
 def _feeds(context: Context, stack: _Stack, feed: F8) -> Pool:

@@ -109,7 +109,10 @@ def _windows(draft: Draft, rows: I8) -> tuple[I8, I8]:
     changed = np.flatnonzero(disturbed)
     if len(changed) == 0:
         return changed, changed
-    anchors = rows[~disturbed[rows]]
+    # Behind a move in X and Y the nozzle is where the file has it.
+    moves = draft.plate.program.moves
+    moving = (np.diff(moves.x, prepend=np.nan) != 0) | (np.diff(moves.y, prepend=np.nan) != 0)
+    anchors = rows[~disturbed[rows] & moving[rows]]
     before = np.searchsorted(anchors, changed) - 1
     low = np.where(before >= 0, anchors[np.maximum(before, 0)] if len(anchors) else 0, -1)
     behind = np.searchsorted(anchors, changed)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,6 @@ I8 = NDArray[np.int64]
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _NUMBER_BYTES = 24  # numbers are no longer, and hold no line end
 _CHUNK_EDITS = 1 << 14
-_WORD_BYTES, _SHORT_BYTES = 8, 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +137,17 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     ends = np.cumsum(edits.text.length)
     kept_from = np.concatenate([[0], edits.end[:-1]])
     columns = (kept_from, edits.begin, ends - edits.text.length, ends)
-    chunks = []
-    for low in range(0, len(edits), _CHUNK_EDITS):
-        chunk = (column[low : low + _CHUNK_EDITS].tolist() for column in columns)
-        pieces = [
-            piece for a, b, first, last in zip(*chunk, strict=True) for piece in (data[a:b], text[first:last])
-        ]
-        chunks.append(b"".join(pieces))
-    return b"".join([*chunks, memoryview(data)[edits.end[-1] :]])
+    texts = []
+    for chunk in _chunks(*columns):
+        pieces = [piece for a, b, first, last in chunk for piece in (data[a:b], text[first:last])]
+        texts.append(b"".join(pieces))
+    return b"".join([*texts, memoryview(data)[edits.end[-1] :]])
+
+
+def _chunks(*columns: I8) -> Iterator[Iterator[tuple[int, ...]]]:
+    """Rows of columns as numbers, some at a time: lists of them all would take more memory than the columns."""
+    for low in range(0, len(columns[0]), _CHUNK_EDITS):
+        yield zip(*(column[low : low + _CHUNK_EDITS].tolist() for column in columns), strict=True)
 
 
 def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
@@ -154,27 +158,8 @@ def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
     if len(output) != total:
         return int(min(len(output), total)) - 1
     kept_from, kept_to = np.concatenate([[0], edits.end]), np.append(edits.begin, len(data))
-    there = kept_from + growth
-    long = np.flatnonzero(~_alike(data, output, kept_from, there, kept_to - kept_from))
-    columns = (column[long].tolist() for column in (kept_from, kept_to, there))
-    for a, b, c in zip(*columns, strict=True):
+    for a, b, c in chain.from_iterable(_chunks(kept_from, kept_to, kept_from + growth)):
         if data[a:b] != output[c : c + b - a]:
             differs = np.frombuffer(data, np.uint8, b - a, a) != np.frombuffer(output, np.uint8, b - a, c)
             return int(c) + int(np.argmax(differs))
     return -1
-
-
-def _alike(data: bytes, output: bytes, here: I8, there: I8, length: I8) -> NDArray[np.bool_]:
-    """Which of the short stretches hold the same bytes, eight at a time; most lie between edits of one line."""
-    result = np.zeros(len(length), bool)
-    short = np.flatnonzero((length >= _WORD_BYTES) & (length <= _SHORT_BYTES))
-    if len(short) == 0:
-        return result
-    a, b = (np.ndarray((len(text) - 7,), "<u8", text, strides=(1,)) for text in (data, output))
-    here, there, last = here[short], there[short], length[short] - _WORD_BYTES
-    same = np.ones(len(short), bool)
-    for place in range(0, _SHORT_BYTES, _WORD_BYTES):
-        at = np.minimum(place, last)
-        same &= a[here + at] == b[there + at]
-    result[short] = same
-    return result

@@ -118,8 +118,8 @@ class _Reader:
         # Lines inserted before a window's first line belong to it.
         self.begin = np.where(first > 0, mapped[np.maximum(first - 1, 0)] + 1, 0)
         self.end = mapped[last]
-        starts = _line_starts(output)
-        self.begin_byte, self.end_byte = starts[self.begin], starts[self.end]
+        edges = np.column_stack([self.begin, self.end]).ravel().astype(np.int64)
+        self.begin_byte, self.end_byte = _line_bytes(output, edges).reshape(-1, 2).T
 
     def batch(self, number: int) -> Batch:
         """Batch `number` (from 0)."""
@@ -150,8 +150,8 @@ class _Reader:
         return b"".join(pieces), lines_before + (self.mapped[first] - begin)
 
 
-def _line_starts(output: bytes) -> I8:
-    """Byte at which each line begins, and behind the last the output's length."""
+def _line_bytes(output: bytes, lines: I8) -> I8:
+    """Byte at which each of the ascending `lines` begins; the output's length for one behind the last."""
     text = np.frombuffer(output, np.uint8)
 
     def behind_ends(low: int) -> I8:
@@ -159,11 +159,14 @@ def _line_starts(output: bytes) -> I8:
         found += low + 1
         return found
 
+    result = np.where(lines > 0, len(output), 0)
+    done = 1
     with ThreadPoolExecutor(_THREADS) as pool:
-        parts = list(pool.map(behind_ends, range(0, len(text), _BLOCK_BYTES)))
-    none = np.empty(0, np.int64)
-    tail = none if output.endswith(b"\n") else np.array([len(output)])
-    return np.concatenate([[0], *parts, tail])
+        for begins in pool.map(behind_ends, range(0, len(text), _BLOCK_BYTES)):
+            low, high = np.searchsorted(lines, (done, done + len(begins)))
+            result[low:high] = begins[lines[low:high] - done]
+            done += len(begins)
+    return result
 
 
 def _ranges(low: I8, high: I8) -> I8:

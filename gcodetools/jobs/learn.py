@@ -50,5 +50,6 @@ def learnt_record(learnt: Learnt, path: Path, out: Path) -> dict[str, Any]:
         "label": learnt.label,
         "height_mm": round(learnt.height_mm, 3),
         "thin_areas": learnt.areas,
+        "specks_left_out": learnt.specks,
     }
     return without_nulls(record)

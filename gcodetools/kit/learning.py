@@ -36,7 +36,7 @@ THIN_WIDTHS = (
 )  # wall thicknesses to look for, in bead widths; the second if the first finds nothing
 _SAME_TURN_MM = 0.15  # an outline that differs from itself turned by less looks the same on a plate
 _MOST_AREAS = 12
-_LEAST_MM3 = 0.5
+_LEAST_MM3, _LEAST_WIDTHS = 0.5, 2.0  # what is smaller, or shorter in plan than so many beads are wide
 _MARGIN_MM = 0.3  # around an area's box, so that rounding leaves out no bead
 _FOLDS = (360, 180, 120, 90, 72, 60, 45, 40, 36, 30, 24, 20, 18, 15, 12, 10, 9, 8, 7, 6, 5, 4, 3, 2)
 
@@ -44,7 +44,7 @@ _FOLDS = (360, 180, 120, 90, 72, 60, 45, 40, 36, 30, 24, 20, 18, 15, 12, 10, 9, 
 @dataclass(frozen=True, slots=True)
 class Learnt:
     """A kit's text and its drawing (SVG). areas : a record of each thin area (number, thickness_mm, z_mm,
-    size_mm, centre_mm, layers)."""
+    size_mm, centre_mm, layers). specks : how many were left out as too small to mean anything."""
 
     part: str
     label: str | None
@@ -52,6 +52,7 @@ class Learnt:
     kit_text: str
     drawing: str
     areas: list[dict[str, object]]
+    specks: int
     warnings: tuple[str, ...]
 
 
@@ -70,11 +71,18 @@ class _Area:
     def volume_mm3(self) -> float:
         return float(self.shape.area) * (self.z_mm[1] - self.z_mm[0])
 
+    @property
+    def length_mm(self) -> float:
+        """Its longer side in plan, however it is turned."""
+        box = shapely.get_coordinates(shapely.oriented_envelope(self.shape))
+        return float(np.hypot(*np.diff(box, axis=0).T).max(initial=0.0))
+
 
 def learn(plate: Plate, label: str | None = None, thickness_mm: float | None = None) -> Learnt:
     """Start a kit from one object of a plate.
 
-    Its frame is the centre of its first layer's bounds, unturned; z = 0 is under its first layer.
+    Its frame is the centre of its first layer's bounds, unturned; z = 0 is under its first layer. A thin area
+    is at least two bead widths long in plan and 0.5 mm3: shorter ones are tips of corners and bumps, no walls.
 
     Parameters
     ----------
@@ -90,9 +98,9 @@ def learn(plate: Plate, label: str | None = None, thickness_mm: float | None = N
     outline = sections.of_layer(1)
     width = float(np.nanmedian(plate.beads.width[pose.rows]))
     looked = [thickness_mm] if thickness_mm else [_ceil(n * width - 1e-6) for n in THIN_WIDTHS]
-    thin, areas = looked[0], list[_Area]()
+    thin, areas, specks = looked[0], list[_Area](), 0
     for thin in looked:
-        areas = _thin_areas(sections, thin)
+        areas, specks = _thin_areas(sections, thin, _LEAST_WIDTHS * width)
         if areas:
             break
     if len(areas) > _MOST_AREAS:
@@ -105,9 +113,10 @@ def learn(plate: Plate, label: str | None = None, thickness_mm: float | None = N
         part=name,
         label=pose.label,
         height_mm=height,
-        kit_text=_kit_text(plate, pose, name, outline, height, areas, thin),
+        kit_text=_kit_text(plate, pose, name, outline, height, areas, thin, specks),
         drawing=_drawing(sections, name, areas, thin),
         areas=[_as_record(k, area) for k, area in enumerate(areas, 1)],
+        specks=specks,
         warnings=tuple(warnings),
     )
 
@@ -193,8 +202,8 @@ class _Sections:
         return local
 
 
-def _thin_areas(sections: _Sections, thin_mm: float) -> list[_Area]:
-    """Thin areas that overlap from layer to layer as one, largest first."""
+def _thin_areas(sections: _Sections, thin_mm: float, least_mm: float) -> tuple[list[_Area], int]:
+    """Thin areas that overlap from layer to layer as one, largest first, and how many specks are left out."""
     open_areas: list[_Area] = []
     done: list[_Area] = []
     known: dict[int, list[shapely.Geometry]] = {}
@@ -213,8 +222,10 @@ def _thin_areas(sections: _Sections, thin_mm: float) -> list[_Area]:
             grown.append(_merged([*mine, *also], shape, number, z))
         done += left
         open_areas = grown
-    areas = [area for area in [*done, *open_areas] if area.volume_mm3 >= _LEAST_MM3]
-    return sorted(areas, key=lambda area: (-round(area.volume_mm3), area.first, area.shape.bounds))
+    found = [*done, *open_areas]
+    areas = [area for area in found if area.volume_mm3 >= _LEAST_MM3 and area.length_mm >= least_mm]
+    areas.sort(key=lambda area: (-round(area.volume_mm3), area.first, area.shape.bounds))
+    return areas, len(found) - len(areas)
 
 
 def _merged(areas: Sequence[_Area], shape: shapely.Geometry, layer: int, z: tuple[float, float]) -> _Area:
@@ -316,6 +327,7 @@ def _kit_text(
     height: float,
     areas: Sequence[_Area],
     thin: float,
+    specks: int,
 ) -> str:
     plain = normal_label(pose.label) if pose.label else ""
     label = "" if not plain or plain.isdigit() else f"      label: {json.dumps(_glob(plain))}\n"
@@ -337,6 +349,8 @@ def _kit_text(
         )
     else:
         text += _NO_AREA.format(thin=thin)
+    if specks:
+        text += f"      # Left out: {specks} thin {'speck' if specks == 1 else 'specks'}, too small for a region.\n"
     for k, area in enumerate(areas, 1):
         text += _region_text(k, area, [other for other in areas if other is not area], thin)
     text += (

@@ -157,19 +157,18 @@ def _pieces(edge: Edge, breadth: F8, knots: list[I8]) -> list[Polygon]:
     return [p for p in whole.tolist() if isinstance(p, Polygon)]
 
 
-def loops_along(
-    line: shapely.Geometry, polygon: Polygon, edge: Edge | None, breadth: F8 | float, step: float
-) -> list[Path]:
-    """The rings of `line` (the polygon without half the band) as closed paths with their breadths.
+def loops_along(line: shapely.Geometry, edge: Edge | None, breadth: F8 | float, step: float) -> list[Path]:
+    """The rings of `line` (a polygon without half the band) as closed paths with their breadths.
 
+    edge : points along the polygon, None where the breadth is one number. breadth : (n,) at them, mm.
     step : mm between points where the breadth varies.
     """
     rings = [ring for part in polygons_of(line) for ring in rings_of(part)]
-    if edge is None or np.ptp(breadth) < _CONSTANT_MM:
+    if len(rings) == 0 or edge is None or np.ptp(breadth) < _CONSTANT_MM:
         b = float(np.mean(breadth))
         return [tidied(xy, np.full(len(xy), b), True) for xy in rings]
-    shapely.prepare(polygon.boundary)
-    sides = [shapely.linearrings(edge.xy[edge.ring == r]) for r in range(len(edge.around))]
+    at, after = np.asarray(breadth), edge.xy[edge.follow]
+    tree = shapely.STRtree(shapely.linestrings(np.stack([edge.xy, after], axis=1)))
     paths = []
     for xy in rings:
         way = np.roll(xy, -1, axis=0) - xy
@@ -177,12 +176,13 @@ def loops_along(
         first = np.repeat(np.cumsum(pieces) - pieces, pieces)
         part = (np.arange(len(first)) - first) / np.repeat(pieces, pieces)
         fine = np.repeat(xy, pieces, axis=0) + np.repeat(way, pieces, axis=0) * part[:, None]
-        side = int(np.argmin(shapely.distance(shapely.points(fine[0]), sides)))
-        own = np.flatnonzero(edge.ring == side)
-        along = shapely.line_locate_point(sides[side], shapely.points(fine))
-        b = np.interp(along, edge.arc[own], np.asarray(breadth)[own], period=float(edge.around[side]))
+        near = tree.nearest(shapely.points(fine))
+        along = after[near] - edge.xy[near]
+        part = np.einsum("ij,ij->i", fine - edge.xy[near], along) / np.einsum("ij,ij->i", along, along)
+        part = np.clip(part, 0.0, 1.0)
+        b = at[near] * (1 - part) + at[edge.follow[near]] * part
         # Where the band is broader than the room there, as in a sharp tip, the bead may not leave it.
-        off = 2 * shapely.distance(polygon.boundary, shapely.points(fine))
+        off = 2 * np.hypot(*(edge.xy[near] + along * part[:, None] - fine).T)
         beside = np.minimum(np.roll(off, 1), np.roll(off, -1))
         paths.append(tidied(fine, np.minimum(b, np.minimum(off, beside + _LEVEL_MM)), True))
     return paths

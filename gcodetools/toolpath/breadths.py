@@ -6,6 +6,8 @@ t / N, none of the N's stretches short, the breadth changing gently along the ed
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,6 +30,7 @@ _DOUBT = 0.12  # pitches; so near to a half, the number is that of the neighbour
 _SHORT = 4.0  # pitches; a shorter stretch of one number takes that of its neighbours where it fits
 _FULL = 0.95  # of the most; as broad as a short stretch may get to keep the number
 _TOO_SHORT = 1.5  # pitches; over a shorter one the breadth is bridged
+_MAJORITY = 0.6  # of the points opposite to a stretch; what they have in common it takes over
 _GENTLE = 1.5  # pitches over which the breadth is averaged, twice
 _NARROW = 0.7  # of its greatest circle; a room with a narrower place has a shape of its own
 _SHORT_MIDDLE = 0.8  # thicknesses; a room with a shorter middle line is filled from its edge alone
@@ -110,6 +113,36 @@ def _greatest_circle(mesh: Mesh) -> float:
     return float(min(np.max(diameter), 2 * np.sqrt(size.sum() / np.pi)))
 
 
+@dataclass(frozen=True, slots=True)
+class _Wall:
+    """A room's edge to be laid along. thickness : (n,) mm. limits : mm, of breadths. most : beads across."""
+
+    mesh: Mesh
+    thickness: F8
+    pitch: float
+    limits: tuple[float, float]
+    most: float
+
+    def fits(self, beads: int, part: I8) -> bool:
+        """Whether so many lie across a stretch; 0 stands for beads of the pitch and something left."""
+        t = self.thickness[part]
+        if beads == 0:
+            return bool(t.min() > 2.5 * self.pitch)
+        broad = bool(t.max() < self.limits[1] * _FULL * beads)
+        return beads <= self.most and broad and bool(t.min() > self.limits[0] * beads)
+
+    def runs(self, beads: I8, own: I8) -> tuple[list[I8], F8]:
+        """Stretches of one number on a ring, in order, and their lengths; one that goes all round is none."""
+        starts = np.flatnonzero(beads[own] != np.roll(beads[own], 1))
+        if len(starts) < 2:
+            return [], np.zeros(0)
+        edge = self.mesh.edge
+        arc = edge.arc[own][starts]
+        length = np.diff(np.append(arc, arc[0] + edge.around[edge.ring[own[0]]]))
+        turned = np.roll(own, -int(starts[0]))
+        return np.split(turned, starts[1:] - starts[0]), length
+
+
 def breadths_of(
     mesh: Mesh, thickness: F8, pitch: float, limits: tuple[float, float], cap: float, most_beads: float
 ) -> F8:
@@ -117,21 +150,26 @@ def breadths_of(
 
     Parameters
     ----------
-    thickness : (n,) at the points. limits : mm, of breadths.
-    cap : mm, thickness above which the breadth is the pitch. most_beads : across where it is filled wholly.
+    thickness : (n,) at the points. limits : mm, of breadths. cap : mm, thickness above which the breadth is the
+    pitch. most_beads : across where it is filled wholly.
     """
+    wall = _Wall(mesh, thickness, pitch, limits, most_beads)
     beads = _beads(mesh, thickness / pitch, cap / pitch, most_beads)
-    breadth = np.empty(len(thickness))
     for own in _rings(mesh):
-        t = thickness[own]
-        beads[own], keep = _without_short(mesh, own, beads[own], t, pitch, limits, most_beads)
-        breadth[own] = np.where(beads[own] == 0, pitch, t / np.maximum(beads[own], 1))
-        if not keep.any():
-            breadth[own] = np.where(beads[own] == 0, pitch, np.minimum(pitch, t / 2))
-        elif not keep.all():
+        _join_short(wall, beads, own)
+    _agree(wall, beads)
+    breadth = np.where(beads == 0, pitch, thickness / np.maximum(beads, 1))
+    for own in _rings(mesh):
+        runs, length = wall.runs(beads, own)
+        keep = np.ones(len(thickness), bool)
+        for run in (run for run, long in zip(runs, length, strict=True) if long < _TOO_SHORT * pitch):
+            keep[run] = False
+        sure = own[keep[own]]
+        if len(sure) == 0:
+            breadth[own] = np.where(beads[own] == 0, pitch, np.minimum(pitch, thickness[own] / 2))
+        elif len(sure) < len(own):
             around = float(mesh.edge.around[mesh.edge.ring[own[0]]])
-            arc = mesh.edge.arc[own]
-            breadth[own] = np.interp(arc, arc[keep], breadth[own][keep], period=around)
+            breadth[own] = np.interp(mesh.edge.arc[own], mesh.edge.arc[sure], breadth[sure], period=around)
     if np.ptp(breadth) > 1e-9:
         breadth = smoothed(mesh, breadth, _GENTLE * pitch)
     limit = np.where(beads == 0, np.inf, thickness / 2)
@@ -164,44 +202,45 @@ def _beads(mesh: Mesh, pitches: F8, cap: float, most: float) -> I8:
     return beads.astype(np.int64)
 
 
-def _without_short(
-    mesh: Mesh, own: I8, beads: I8, thickness: F8, pitch: float, limits: tuple[float, float], most: float
-) -> tuple[I8, Bool]:
-    """Numbers of beads on one ring, short stretches given their neighbours' number where that fits.
-
-    Also where the numbers may stay: elsewhere the breadth is best bridged.
-    """
-    around = float(mesh.edge.around[mesh.edge.ring[own[0]]])
-    arc, beads = mesh.edge.arc[own], beads.copy()
+def _join_short(wall: _Wall, beads: I8, own: I8) -> None:
+    """Give short stretches of one number on a ring their neighbours' number where that fits, in place."""
     kept: set[int] = set()  # first points of stretches that can't be changed
     while True:
-        starts = np.flatnonzero(beads != np.roll(beads, 1))
-        if len(starts) < 2:
-            return beads, np.ones(len(own), bool)
-        length = np.diff(np.append(arc[starts], arc[starts[0]] + around))
-        order = [k for k in np.argsort(length, kind="stable").tolist() if int(starts[k]) not in kept]
-        if not order or length[order[0]] >= _SHORT * pitch:
-            break
-        k = order[0]
-        run = np.arange(
-            starts[k], starts[(k + 1) % len(starts)] + (len(own) if k + 1 == len(starts) else 0)
-        ) % len(own)
-        around_it = {int(beads[starts[k] - 1]), int(beads[starts[(k + 1) % len(starts)]])}
-        fits = [n for n in sorted(around_it) if n <= most and _fits(n, thickness[run], pitch, limits)]
-        if fits:
-            mean = float(thickness[run].mean()) / pitch
-            beads[run] = min(fits, key=lambda n: abs(mean - n))
+        runs, length = wall.runs(beads, own)
+        order = [k for k in np.argsort(length, kind="stable").tolist() if int(runs[k][0]) not in kept]
+        if not order or length[order[0]] >= _SHORT * wall.pitch:
+            return
+        run = runs[order[0]]
+        beside = {int(beads[runs[(order[0] + d) % len(runs)][0]]) for d in (-1, 1)}
+        fit = [n for n in sorted(beside) if wall.fits(n, run)]
+        if fit:
+            mean = float(wall.thickness[run].mean()) / wall.pitch
+            beads[run] = min(fit, key=lambda n: abs(mean - n))
         else:
-            kept.add(int(starts[k]))
-    keep = np.repeat(length >= _TOO_SHORT * pitch, np.diff(np.append(starts, starts[0] + len(own))))
-    return beads, np.roll(keep, int(starts[0]))
+            kept.add(int(run[0]))
 
 
-def _fits(beads: int, thickness: F8, pitch: float, limits: tuple[float, float]) -> bool:
-    """Whether so many beads can lie across a stretch; 0 stands for beads of the pitch and something left."""
-    if beads == 0:
-        return bool(thickness.min() > 2.5 * pitch)
-    return bool(thickness.min() / beads > limits[0] and thickness.max() / beads < limits[1] * _FULL)
+def _agree(wall: _Wall, beads: I8) -> None:
+    """Let the two sides of a wall have the same number, that of the longer stretch, in place."""
+    opposite = _opposite(wall.mesh)
+    runs = [pair for own in _rings(wall.mesh) for pair in zip(*wall.runs(beads, own), strict=True)]
+    for run, _ in sorted(runs, key=lambda pair: float(pair[1])):
+        facing = opposite[run]
+        numbers, times = np.unique(beads[facing[facing >= 0]], return_counts=True)
+        most = int(np.argmax(times)) if len(times) else 0
+        if len(times) and times[most] > _MAJORITY * len(run) and wall.fits(int(numbers[most]), run):
+            beads[run] = numbers[most]
+
+
+def _opposite(mesh: Mesh) -> I8:
+    """(n,) the point that lies opposite to each at the least distance, -1 where none does."""
+    real = np.flatnonzero(~mesh.corner | mesh.facing)
+    one, two = np.concatenate([mesh.chord[real], mesh.chord[real, ::-1]]).T
+    order = np.lexsort((np.tile(mesh.across[real], 2), one))
+    first = order[np.flatnonzero(np.diff(one[order], prepend=-1))]
+    opposite = np.full(len(mesh.edge.xy), -1)
+    opposite[one[first]] = two[first]
+    return opposite
 
 
 def smoothed(mesh: Mesh, values: F8, over: float) -> F8:

@@ -18,7 +18,7 @@ from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.chains import Chains, Segments, chains_of, dry_path, segments_of
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["ARC_TOLERANCE_MM", "Island", "of_layer", "opened", "thin_mask"]
+__all__ = ["ARC_TOLERANCE_MM", "Island", "of_layer"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -28,8 +28,6 @@ Bool = NDArray[np.bool_]
 ARC_TOLERANCE_MM = 0.005  # a tenth of the accuracy at which parts are placed
 _CACHED_LAYERS = 512
 _MITRE_LIMIT = 2.0  # keeps corners of 60 degrees and more
-_THIN_MITRE_LIMIT = 1.5  # keeps corners of 84 degrees and more; a sharper tip is thin
-_THIN_SLACK_MM = 0.01  # a wall of the very thickness asked for is not thinner
 _SAME_RING = 0.5  # widths; a loop laid twice is one
 _BRIDGED = 0.6  # widths on either side of a bead that count as covered where no wall tells the edge
 _STRAY_MM = 5.0  # beads outside all walls make an island of their own from this length on
@@ -89,32 +87,6 @@ def of_layer(plate: Plate, layer: int, rows: NDArray[np.generic] | None = None) 
         owner = _owner(polygons, x, y)
     islands = [Island(p, own[owner == k].astype(np.int32)) for k, p in enumerate(polygons)]
     return sorted((i for i in islands if len(i.rows)), key=lambda island: int(island.rows[0]))
-
-
-def thin_mask(polygon: Polygon, points: F8, thickness_mm: float) -> Bool:
-    """(n,) whether the plastic at each of `points` (n, 2) is locally thinner than `thickness_mm`.
-
-    A point is thin where no disc of that diameter that fits into the polygon covers it (morphological
-    opening); square corners count as covered. Points outside the polygon are not thin.
-    """
-    if len(points) == 0:
-        return np.zeros(0, bool)
-    x, y = points[:, 0], points[:, 1]
-    shapely.prepare(polygon)
-    thick = opened(polygon, thickness_mm)
-    thin: Bool = shapely.intersects_xy(polygon, x, y) & ~shapely.intersects_xy(thick, x, y)
-    return thin
-
-
-@lru_cache(maxsize=_CACHED_LAYERS)
-def opened(polygon: Polygon, thickness_mm: float) -> shapely.Geometry:
-    """The polygon without what is thinner than `thickness_mm`: inset by half of it, then offset back."""
-    half = max(thickness_mm - _THIN_SLACK_MM, 0.0) / 2
-    inner = shapely.buffer(polygon, -half, join_style="mitre", mitre_limit=_THIN_MITRE_LIMIT)
-    # A trifle more than it was inset, so that points on the very edge are covered.
-    thick = shapely.buffer(inner, half + 1e-6, join_style="mitre", mitre_limit=_THIN_MITRE_LIMIT)
-    shapely.prepare(thick)
-    return thick
 
 
 def _own_rows(plate: Plate, layer: int, rows: NDArray[np.generic] | None) -> I8:

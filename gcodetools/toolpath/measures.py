@@ -6,7 +6,7 @@ layer's height: the pitch at which such beads would fill their layer wholly. Len
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 from weakref import ref
@@ -51,6 +51,8 @@ _NEIGHBOURS = (0.6, 1.5)  # strips that neighbouring beads may stand apart
 _WINDOW = 0.04  # strips: distances this close are one
 _LONG_MM = 2.0  # of a line of fill
 _LAYERS = 12  # of each kind that are looked at
+_ISLANDS = 4  # the largest of each layer
+_FEW_ENDS = 24  # of lines of fill, that tell no habit
 _ROWS = 200_000
 _POINTS = 400  # of a layer's loops
 _REACH = 0.7  # breadths beside a solid line that count as covered by it
@@ -253,6 +255,14 @@ def _strip(plate: Plate, rows: I8) -> float | None:
     return weighted_median(area[known], plate.beads.length_mm[rows[known]])
 
 
+def _largest(plate: Plate, layers: I8, mask: Bool | None) -> Iterator[tuple[float, Island, list[Wall]]]:
+    """Height, island and walls of the largest islands of some layers."""
+    for layer in layers.tolist():
+        islands = sorted(of_layer(plate, layer, mask), key=lambda i: -float(i.polygon.area))[:_ISLANDS]
+        for island, walls in zip(islands, walls_of(plate, islands), strict=True):
+            yield float(plate.layers.height_mm[layer]), island, walls
+
+
 def _solid_layers(length: F8) -> I8:
     """Layers of which most of the fill is solid, the more so the earlier."""
     fill = length[:, list(_FILL)].sum(axis=1)
@@ -267,14 +277,12 @@ def _solid_layers(length: F8) -> I8:
 def _fill(plate: Plate, layers: I8, mask: Bool | None, gauge: Measure) -> float | None:
     """q of the islands that are solid throughout."""
     values, weights = [], []
-    for layer in layers.tolist():
-        islands = of_layer(plate, layer, mask)
-        for island, walls in zip(islands, walls_of(plate, islands), strict=True):
-            if _solid_throughout(plate, island, walls, gauge, float(plate.layers.height_mm[layer])):
-                q = _fill_of(plate, island, gauge, float(plate.layers.height_mm[layer]))
-                if _FILLS[0] <= q <= _FILLS[1]:
-                    values.append(q)
-                    weights.append(float(island.polygon.area))
+    for height, island, walls in _largest(plate, layers, mask):
+        if _solid_throughout(plate, island, walls, gauge, height):
+            q = _fill_of(plate, island, gauge, height)
+            if _FILLS[0] <= q <= _FILLS[1]:
+                values.append(q)
+                weights.append(float(island.polygon.area))
     return weighted_median(np.array(values), np.array(weights)) if values else None
 
 
@@ -345,10 +353,8 @@ def _pitch(plate: Plate, layers: I8, mask: Bool | None, strip: float, outer: flo
     """Distance between neighbouring inner perimeters; where each wall has but one, by its distance to the
     outermost, which is half a breadth of each."""
     found: list[tuple[F8, F8, bool]] = []
-    for layer in layers.tolist():
-        islands = of_layer(plate, layer, mask)
-        for island, walls in zip(islands, walls_of(plate, islands), strict=True):
-            found += _distances(island.polygon, walls, strip)
+    for _, island, walls in _largest(plate, layers, mask):
+        found += _distances(island.polygon, walls, strip)
     limits = (_NEIGHBOURS[0] * strip, _NEIGHBOURS[1] * strip)
     between, beside = (
         _mode([f for f, _, e in found if e == edge], [w for _, w, e in found if e == edge], limits, strip)
@@ -433,16 +439,16 @@ def _overlap(plate: Plate, mask: Bool | None, gauge: Measure, length: F8) -> flo
     word = _SOLID if np.any(length[:, _SOLID] > 0) else _SPARSE
     half = gauge.solid_breadth_mm / 2
     depths = []
-    for layer in _spread(np.flatnonzero(length[:, word] > 0), _LAYERS).tolist():
-        islands = of_layer(plate, layer, mask)
-        for island, walls in zip(islands, walls_of(plate, islands), strict=True):
-            rows = island.rows[plate.beads.feature[island.rows] == word].astype(np.int64)
-            rows = rows[plate.beads.length_mm[rows] > _LONG_MM][:_POINTS]
-            if len(rows) and walls:
-                space = space_of(island.polygon, walls, float(plate.layers.height_mm[layer]), gauge)
-                depths.append(_depths(plate, rows, space))
+    layers = _spread(np.flatnonzero(length[:, word] > 0), _LAYERS)
+    for height, island, walls in _largest(plate, layers, mask):
+        rows = island.rows[plate.beads.feature[island.rows] == word].astype(np.int64)
+        rows = rows[plate.beads.length_mm[rows] > _LONG_MM][:_POINTS]
+        if len(rows) and walls:
+            depths.append(_depths(plate, rows, space_of(island.polygon, walls, height, gauge)))
     inset = _mode(depths, [np.ones(len(d)) for d in depths], (-2 * half, 2 * half), 2 * half)
-    return _USUAL_OVERLAP * 2 * half if inset is None else max(half - inset, 0.0)
+    if inset is None or sum(map(len, depths)) < _FEW_ENDS:
+        return _USUAL_OVERLAP * 2 * half
+    return max(half - inset, 0.0)
 
 
 def _depths(plate: Plate, rows: I8, space: Area) -> F8:

@@ -87,9 +87,10 @@ class Mesh:
         keys, times = np.unique(_key(corners, np.roll(corners, -1, axis=1), n), return_counts=True)
         once = keys[times == 1]
         lines = self.edge.xy[np.column_stack([once // n, once % n])]
-        whole = shapely.build_area(shapely.multilinestrings(lines))
-        parts: list[Polygon] = [p for p in shapely.get_parts(whole).tolist() if isinstance(p, Polygon)]
-        return parts
+        faces = shapely.get_parts(shapely.polygonize(shapely.linestrings(lines))).tolist()
+        centre = self.edge.xy[corners].mean(axis=1)
+        # What others enclose is a face too.
+        return [p for p in faces if shapely.contains_xy(p, centre[:, 0], centre[:, 1]).any()]
 
 
 def rings_of(polygon: Polygon) -> list[F8]:
@@ -104,7 +105,7 @@ def rings_of(polygon: Polygon) -> list[F8]:
 
 
 def mesh_of(polygon: Polygon, step_mm: float) -> Mesh | None:
-    """Its mesh with points at most `step_mm` apart; None where no triangle fits."""
+    """Its mesh with points at most `step_mm` apart; None where there are no two triangles."""
     xy, ring = _points(polygon, step_mm)
     for _ in range(_ROUNDS):
         n = len(xy)
@@ -123,7 +124,10 @@ def mesh_of(polygon: Polygon, step_mm: float) -> Mesh | None:
     shapely.prepare(polygon)
     centre = xy[triangle].mean(axis=1)
     triangle = triangle[shapely.contains_xy(polygon, centre[:, 0], centre[:, 1]) & _solid(xy, triangle)]
-    return _mesh(_edge(xy, ring, follow), triangle) if len(triangle) else None
+    if len(triangle) < 2:
+        return None
+    mesh = _mesh(_edge(xy, ring, follow), triangle)
+    return mesh if len(mesh.chord) else None
 
 
 def _solid(xy: F8, triangle: I8) -> Bool:

@@ -70,6 +70,12 @@ class _Narrow:
     real: I8
     count: I8
 
+    def turns(self) -> Bool:
+        """(k,) whether the way leads through a triangle round a corner that it cuts off."""
+        chords = self.mesh.chords
+        found: Bool = (self.count == 2) & np.any((chords >= 0) & self.mesh.corner[chords], axis=1)
+        return found
+
 
 def middles_of(mesh: Mesh, narrow: Bool, room: Polygon, least: float, most: float) -> list[Middle]:
     """Middle beads of the `narrow` triangles (k,), breadths limited to `least` and `most`, mm.
@@ -251,9 +257,12 @@ def _nodes(zone: _Narrow, chain: _Chain) -> tuple[F8, F8]:
     """Points of a chain and the thickness at them; round a sharp inner corner the path turns sharply too."""
     mesh = zone.mesh
     points, across = mesh.middle[chain.chords], mesh.across[chain.chords]
-    turns = [
-        k for k, t in enumerate(chain.between) if t >= 0 and zone.count[t] == 2 and _cut_corner(mesh, t) >= 0
-    ]
+    between = np.array(chain.between, dtype=np.int64)
+    turns = np.flatnonzero((between >= 0) & zone.turns()[between]).tolist()
+    even = (np.roll(points, 1, axis=0) + 2 * points + np.roll(points, -1, axis=0)) / 4
+    fixed = [*turns, *((k + 1) % len(points) for k in turns), *(() if chain.closed else (0, -1))]
+    even[fixed] = points[fixed]
+    points = even
     for k in reversed(turns):
         after = chain.chords[(k + 1) % len(chain.chords)]
         fan = _fan(mesh, chain.between[k], chain.chords[k], after)

@@ -31,7 +31,8 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 _WIDE = 8.5  # pitches; a thicker room is laid at the pitch
-_STEP = 0.4  # pitches between points of the edge
+_STEP, _LONG_STEP = 0.4, 0.6  # pitches between points of the edge, at least and at most
+_STEPS_ACROSS = 0.2  # of the mean thickness
 _SHORTEST = 1.5  # pitches; a shorter bead is not laid
 _SLIVER = 0.03  # pitches; half of what is too thin to be looked at
 _TOUCHING_MM = 1e-4  # an edge that touches itself is parted by so much
@@ -124,6 +125,13 @@ def _begun_near(strand: Strand, anchor: F8) -> Strand:
     return Strand(np.roll(strand.points, first, axis=0), np.roll(strand.breadth, first), True, strand.loop)
 
 
+def _lengths(points: F8, closed: bool) -> F8:
+    """Lengths of the stretches of a path."""
+    around = np.vstack([points, points[:1]]) if closed else points
+    length: F8 = np.hypot(*np.diff(around, axis=0).T)
+    return length
+
+
 class _Filling:
     """A room being filled: what is laid and what is left."""
 
@@ -133,7 +141,7 @@ class _Filling:
         self.left: list[shapely.Geometry] = []
         self.thickness: F8 = np.zeros(0)
         self.weights: F8 = np.zeros(0)
-        self._meshes: dict[int, Mesh | None] = {}
+        self._meshed: tuple[Polygon, Mesh | None] | None = None
 
     def measure(self, parts: list[Polygon]) -> None:
         """Note the thickness of the room along its edge."""
@@ -192,7 +200,7 @@ class _Filling:
         for piece in wide:
             if piece is not part:
                 piece = shapely.simplify(piece, _TOUCHING_MM)
-                own = mesh_of(piece, _STEP * self.gauge.pitch_mm)
+                own = self._mesh(piece)
                 if own is None:
                     self.left.append(piece)
                     continue
@@ -208,17 +216,19 @@ class _Filling:
         pitch = self.gauge.pitch_mm
         line = inset(part, edge, np.asarray(breadth) / 2)
         inner = inset(part, edge, breadth)
-        laid = loops_along(line, part, edge, breadth, _STEP * pitch)
-        for points, own in laid:
-            if len(points) > 2:
-                self.strands.append(
-                    Strand(points, np.clip(own, self.gauge.least_mm, self.gauge.most_mm), True, loop)
-                )
+        laid = [p for p in loops_along(line, edge, breadth, _STEP * pitch) if len(p[0]) > 2]
         if not laid:
             self.left.append(part)
             return []
         rest = opened_parts(inner, _SLIVER * pitch)
-        if inner.area > sum(p.area for p in rest) + 1e-6:
+        free = sum(p.area for p in rest)
+        # In narrow tips a band overlaps itself: the beads are not to hold more than the band.
+        volume = sum(float((_lengths(points, True) * own).sum()) for points, own in laid)
+        share = min(1.0, (part.area - float(inner.area)) / max(volume, 1e-12))
+        for points, own in laid:
+            fitting = np.clip(own * share, self.gauge.least_mm, self.gauge.most_mm)
+            self.strands.append(Strand(points, fitting, True, loop))
+        if inner.area > free + 1e-6:
             self.left.append(shapely.difference(inner, shapely.union_all(rest)))
         return rest
 
@@ -243,9 +253,11 @@ class _Filling:
 
     def _mesh(self, part: Polygon) -> Mesh | None:
         """Its mesh; the first one is asked for twice."""
-        if id(part) not in self._meshes:
-            self._meshes = {id(part): mesh_of(part, _STEP * self.gauge.pitch_mm)}
-        return self._meshes[id(part)]
+        if self._meshed is None or self._meshed[0] is not part:
+            pitch, across = self.gauge.pitch_mm, 2 * part.area / part.length
+            step = float(np.clip(_STEPS_ACROSS * across, _STEP * pitch, _LONG_STEP * pitch))
+            self._meshed = part, mesh_of(part, step)
+        return self._meshed[1]
 
     def _is_wide(self, part: Polygon, cap: float) -> bool:
         """Whether nothing of a part is thinner than `cap`, corners apart."""

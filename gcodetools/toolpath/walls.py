@@ -22,6 +22,7 @@ from gcodetools.toolpath.plate import DEFAULT_DIAMETER_MM, Plate
 
 __all__ = [
     "Area",
+    "Same",
     "Wall",
     "bead_areas",
     "breadths",
@@ -38,14 +39,17 @@ Bool = NDArray[np.bool_]
 Area: TypeAlias = Polygon | MultiPolygon
 
 _OUTERMOST, _PERIMETER, _OVERHANG = (FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang"))
-_WALLS = (_OUTERMOST, _PERIMETER, _OVERHANG)
+_IS_WALL = np.isin(np.arange(256), (_OUTERMOST, _PERIMETER, _OVERHANG))
 _USUAL_WIDTH_MM = 0.4  # where neither a mark nor E tells; common practice, no source
 _MITRE_LIMIT = 2.0  # as islands have it
+_USUAL = 0.01  # a loop whose section is within this share of the plate's has the plate's
 _EVEN = 0.03  # stretches within this share of their loop's usual section have that section
 _EVEN_SHARE = 0.95  # of a loop's length
 _STEP_MM = 0.01  # to which the breadths of an uneven wall are rounded
 _LEAST_MM = 0.02  # breadth of a stretch whose E says next to nothing
 _SLIVER = 0.1  # breadths on either side: a room narrower than twice this is none
+_COASTING_MOVES, _COASTED_MM, _COASTED = 48, 5.0, 0.3  # of the loop that is run dry, in moves, mm and share
+_AT_START_MM = 0.05
 _CACHED = 1024
 
 
@@ -94,7 +98,7 @@ def walls_of(plate: Plate, islands: list[Island]) -> list[list[Wall]]:
     owner = np.repeat(np.arange(len(islands)), [len(i.rows) for i in islands])
     order = np.argsort(rows, kind="stable")
     rows, owner = rows[order], owner[order]
-    keep = np.isin(plate.beads.feature[rows], _WALLS)
+    keep = _IS_WALL[plate.beads.feature[rows]]
     rows, owner = rows[keep], owner[keep]
     found: list[list[Wall]] = [[] for _ in islands]
     if len(rows) == 0:
@@ -155,13 +159,31 @@ def _wall(
     if closed and chains.gap_mm[c] > width / 2:
         dry = dry_path(plate.program.moves, int(own[-1]), points[0])
         points, section = np.vstack([points, dry]), np.append(section, np.full(len(dry), section[-1]))
-    if not closed:
-        closed = _climbs(plate, own) and len(points) > 3 and bool(Polygon(points).is_valid)
+    if not closed and len(points) > 3:
+        dry = _coasted(plate, int(own[-1]), points)
+        points, section = np.vstack([points, dry]), np.append(section, np.full(len(dry), section[-1]))
+        closed = (len(dry) > 0 or _climbs(plate, own)) and bool(Polygon(points).is_valid)
     if closed and np.hypot(*(points[-1] - points[0])) < 1e-6:
         points = points[:-1]
     elif closed:
         section = np.append(section, section[-1])
     return Wall(points, section, closed, kind == _OUTERMOST, own)
+
+
+def _coasted(plate: Plate, last: int, points: F8) -> F8:
+    """(n, 2) where the nozzle runs dry behind a bead's last row to where the bead began, start left out; of
+    a loop in many short pieces these may be many. Empty if it does not."""
+    moves = plate.program.moves
+    ahead = slice(last + 1, last + 1 + _COASTING_MOVES)
+    path = np.column_stack([moves.x[ahead], moves.y[ahead]])
+    pushed = np.flatnonzero(moves.e[ahead] > 0)
+    back = np.flatnonzero(np.hypot(*(path - points[0]).T) < _AT_START_MM)
+    if len(back) == 0 or (len(pushed) and pushed[0] <= back[0]):
+        return np.empty((0, 2))
+    dry = path[: back[0]]
+    way = _lengths(np.vstack([points[-1:], dry, points[:1]]), False).sum()
+    short = way < min(_COASTED_MM, _COASTED * float(_lengths(points, False).sum()))
+    return dry if short else np.empty((0, 2))
 
 
 def _climbs(plate: Plate, rows: I8) -> bool:
@@ -255,14 +277,16 @@ def breadths(wall: Wall, height_mm: float, fill: float, usual_mm2: float) -> F8:
     section; and that of the plate, `usual_mm2`, where it is within 1 % of it, so that like layers are equal.
     Stretches over air take their neighbours' section: the pitch at which they lie is the loop's.
     """
-    length = _lengths(wall.points, wall.closed)
     area = wall.area_mm2
-    known = np.isfinite(area) & (length > 1e-6)
     scale = 1.0 / (height_mm * fill)
+    if np.all(np.abs(area - usual_mm2) < _USUAL * usual_mm2):
+        return np.full(len(area), round(usual_mm2 * scale, 3))
+    length = _lengths(wall.points, wall.closed)
+    known = np.isfinite(area) & (length > 1e-6)
     if not np.any(known):
-        return np.full(len(area), round(usual_mm2 * scale, 4))
+        return np.full(len(area), round(usual_mm2 * scale, 3))
     middle = weighted_median(area[known], length[known])
-    if abs(middle - usual_mm2) < 0.01 * usual_mm2:
+    if abs(middle - usual_mm2) < _USUAL * usual_mm2:
         middle = usual_mm2
     even = np.abs(area[known] - middle) <= _EVEN * middle
     if length[known][even].sum() >= _EVEN_SHARE * length[known].sum():
@@ -292,7 +316,7 @@ def space_within(polygon: Polygon, walls: list[Wall], breadth: list[F8], usual_m
         return MultiPolygon()
     edge = [float(np.median(b)) for wall, b in zip(walls, breadth, strict=True) if wall.outermost]
     return _space(
-        polygon,
+        Same(polygon),
         b"".join(wall.points.tobytes() for wall in walls),
         b"".join(b.tobytes() for b in breadth),
         tuple((len(wall.points), wall.closed) for wall in walls),
@@ -301,9 +325,24 @@ def space_within(polygon: Polygon, walls: list[Wall], breadth: list[F8], usual_m
     )
 
 
+class Same:
+    """A geometry as a key, by identity: like layers share their polygons, and hashing them takes long."""
+
+    __slots__ = ("shape",)
+
+    def __init__(self, shape: Area) -> None:
+        self.shape = shape
+
+    def __hash__(self) -> int:
+        return id(self.shape)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Same) and other.shape is self.shape
+
+
 @lru_cache(maxsize=_CACHED)
 def _space(
-    polygon: Polygon,
+    island: Same,
     points: bytes,
     breadth: bytes,
     sizes: tuple[tuple[int, bool], ...],
@@ -317,8 +356,10 @@ def _space(
     for line, (_, closed), b in zip(lines, sizes, widths, strict=True):
         taken += _footprint(line, closed, b)
     # What stands outside the outermost centre line is the wall's, however wide its stretches are.
-    inner = shapely.buffer(polygon, -0.45 * edge_mm, join_style="mitre", mitre_limit=_MITRE_LIMIT)
-    free = inner.difference(shapely.union_all(taken))
+    inner = shapely.buffer(island.shape, -0.45 * edge_mm, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    # Buffering by nothing unites overlapping polygons, twice as fast as an overlay does.
+    parts = shapely.get_parts(taken)
+    free = inner.difference(shapely.buffer(shapely.multipolygons(parts[~shapely.is_empty(parts)]), 0))
     sliver = _SLIVER * usual_mm
     free = shapely.buffer(free, -sliver, join_style="mitre", mitre_limit=_MITRE_LIMIT)
     free = shapely.buffer(free, sliver, join_style="mitre", mitre_limit=_MITRE_LIMIT)

@@ -17,7 +17,7 @@ Bool = NDArray[np.bool_]
 
 NONE, ONE, TWO = 0, 1, 2  # beads across
 _SWELL = 3.0  # pitches; a shorter place for two beads, in between single ones, is laid with one
-_SQUEEZED = 1.3  # least breadths; a thinner place without a bead of its own gets no loop either
+_SQUEEZED = 1.8  # least breadths; a thinner place without a bead of its own gets no loop either
 
 
 def kinds_of(mesh: Mesh, thickness: F8, pitch: float, least: float, twin: float, most: float) -> I8:

@@ -9,7 +9,8 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.toolpath.strands import Strand
-from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, segments
+from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, line_of, segments
+from gcodetools.treat.memory import remembered
 
 __all__ = ["SIDE_BEADS", "SPAN_MM", "Below", "Carried", "carried"]
 
@@ -24,7 +25,7 @@ _SLACK_MM = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Below:
-    """What lies under a layer of an island: solid plastic, and the beads of a sparse infill; None on the bed."""
+    """What lies under a layer of an island: solid plastic, None on the bed, and the centre lines of sparse fill."""
 
     solid: shapely.Geometry | None
     sparse: shapely.Geometry
@@ -39,30 +40,47 @@ class Carried:
     open_mm: float
 
 
-def carried(strands: list[Strand], below: Below, walls: shapely.Geometry, pitch_mm: float) -> Carried:
+def carried(
+    strands: list[Strand], below: Below, walls: shapely.Geometry, pitch_mm: float, width_mm: float
+) -> Carried:
     """Sort out what is carried.
 
     Parameters
     ----------
-    walls : plastic of the layer's own perimeters.
+    walls : plastic of the layer's own perimeters. pitch_mm, width_mm : of the file's inner perimeters.
     """
     if not strands or below.solid is None:
         return Carried(strands, np.zeros(len(strands), bool), 0.0)
-    sides = shapely.union(walls, below.solid).buffer(SIDE_BEADS * pitch_mm + _SLACK_MM, quad_segs=4)
-    firm = shapely.union(sides, below.sparse)
+    box = _box(walls, pitch_mm)
+    solid = shapely.clip_by_rect(below.solid, *box)
+    sides = _sides(walls, solid, pitch_mm)
+    if _held_by_sides(strands, sides):
+        return Carried(strands, _bridging(strands, solid), 0.0)
+    sparse = shapely.clip_by_rect(below.sparse, *box).buffer(width_mm / 2, quad_segs=1)
     begin, end, owner = segments(strands)
-    inside = in_polygon(begin, end, firm)
+    inside = in_polygon(begin, end, shapely.union(sides, sparse))
     total = _length(begin, end, (np.arange(len(begin)), np.zeros(len(begin)), np.ones(len(begin))))
-    held = _length(begin, end, inside)
-    result: list[Strand] = []
-    left_out = 0.0
-    if held.sum() >= total.sum() - 1e-6:
-        result = strands
-    else:
-        kept = _spanned(begin, end, owner, strands, inside)
-        left_out = float(total.sum() - _length(begin, end, kept).sum())
-        result = cut_strands(strands, owner, kept)
-    return Carried(result, _bridging(result, below.solid), left_out)
+    kept = _spanned(begin, end, owner, strands, inside)
+    left_out = float(total.sum() - _length(begin, end, kept).sum())
+    result = cut_strands(strands, owner, kept)
+    return Carried(result, _bridging(result, solid), max(left_out, 0.0))
+
+
+def _box(walls: shapely.Geometry, pitch_mm: float) -> tuple[float, float, float, float]:
+    low_x, low_y, high_x, high_y = walls.bounds
+    return low_x - pitch_mm, low_y - pitch_mm, high_x + pitch_mm, high_y + pitch_mm
+
+
+@remembered(64)
+def _sides(walls: shapely.Geometry, solid: shapely.Geometry, pitch_mm: float) -> shapely.Geometry:
+    """What is carried from the side or from below."""
+    return shapely.union(walls, solid).buffer(SIDE_BEADS * pitch_mm + _SLACK_MM, quad_segs=4)
+
+
+@remembered(256)
+def _held_by_sides(strands: list[Strand], sides: shapely.Geometry) -> bool:
+    shapely.prepare(sides)
+    return bool(np.all(shapely.covers(sides, [shapely.linestrings(line_of(s)) for s in strands])))
 
 
 def _length(begin: F8, end: F8, part: Stretches) -> F8:
@@ -115,6 +133,7 @@ def _as_stretches(spans: F8, at: F8, length: F8) -> Stretches:
     return piece[keep].astype(np.int64), t0[keep], t1[keep]
 
 
+@remembered(256)
 def _bridging(strands: list[Strand], solid: shapely.Geometry) -> NDArray[np.bool_]:
     """(k,) whether less than half of each lies over solid plastic."""
     begin, end, owner = segments(strands)

@@ -9,7 +9,7 @@ from gcodetools.edit.displaced import displaced
 from gcodetools.edit.draft import Draft
 from gcodetools.toolpath.style import style_at
 from gcodetools.treat.laying import MovesColumns, way_moves
-from gcodetools.treat.links import Ground, Way
+from gcodetools.treat.links import Ground, Way, ground_of
 from gcodetools.treat.sites import Site, Sites
 
 __all__ = ["add_hops"]
@@ -63,7 +63,7 @@ class _Grounds:
             (site.room, site, group.gauge.width_mm)
             for group in sites
             for _, site in group.all()
-            if site.beads or site.gone
+            if site.laid or site.gone
         ]
         self._made: dict[int, Ground] = {}
         self._sites = [(site, width) for _, site, width in known]
@@ -81,5 +81,5 @@ class _Grounds:
         n = int(self._owner[at])
         site, width = self._sites[n]
         if n not in self._made:
-            self._made[n] = Ground(site.room.island.polygon, width)
+            self._made[n] = ground_of(site.room.island.polygon, width)
         return self._made[n], site

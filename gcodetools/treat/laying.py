@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -14,6 +14,7 @@ from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
 from gcodetools.toolpath.strands import Strand
 from gcodetools.toolpath.style import Style
 from gcodetools.treat.links import Ground, Way
+from gcodetools.treat.memory import remembered
 
 __all__ = ["MOST_PULLS", "Bead", "MovesColumns", "Recipe", "Seams", "lay", "moves_of", "way_moves"]
 
@@ -21,6 +22,7 @@ F8 = NDArray[np.float64]
 
 MOST_PULLS = 2  # more retractions an island and layer grind the filament
 SEAM_APART_MM = 3.0  # from the seam of the outermost perimeter
+_DOT_MM = 0.004  # pieces that rounding would make points
 _WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the speed
 
 
@@ -30,6 +32,10 @@ class Bead:
 
     strand: Strand
     bridge: bool
+
+    def key(self) -> tuple[object, ...]:
+        """What tells it apart."""
+        return self.strand, self.bridge
 
     @property
     def feature(self) -> int:
@@ -42,7 +48,8 @@ class Bead:
 class Recipe:
     """How beads of one layer are laid. style : the file's. height_mm, fill : of the layer and of its solid work.
     filament_mm2 : section of the filament. nozzle_mm. melt_mm3_s : most plastic a second. scale, most_mm_s :
-    of feeds, by the region's own `speed`. flow : by its `flow`.
+    of feeds, by the region's own `speed`. flow : by its `flow`. most_mm_s2 : by its `accel`. mm_s2 : the
+    acceleration in force, NaN if the file sets none.
     """
 
     style: Style
@@ -54,6 +61,8 @@ class Recipe:
     scale: float = 1.0
     most_mm_s: float = float("inf")
     flow: float = 1.0
+    most_mm_s2: float = float("inf")
+    mm_s2: float = float("nan")
 
     def bead(self, breadth: F8, bead: Bead) -> tuple[F8, F8, F8]:
         """(n,) feed mm/s, mm3 per mm and width mm of stretches of a bead."""
@@ -78,6 +87,10 @@ class Seams:
     outer: F8
     near: F8
     avoid: shapely.Geometry = field(default_factory=shapely.Polygon)
+
+    def key(self) -> tuple[object, ...]:
+        """What tells them apart."""
+        return self.outer, self.near, self.avoid
 
     def begin(self, strand: Strand, here: F8) -> int:
         """Index of the point at which a closed strand begins."""
@@ -138,15 +151,15 @@ class MovesColumns:
         )  # fmt: skip
 
 
+@remembered(256)
 def lay(
-    beads: list[Bead], here: F8, back: F8, ground: Ground, seams: Seams, pulls: int
+    beads: list[Bead], here: F8, ground: Ground, seams: Seams, pulls: int
 ) -> tuple[list[tuple[Way, Bead]], list[Bead]]:
     """Put beads in order, each with the way to its first point; and what can't be reached.
 
     Parameters
     ----------
-    here : where the nozzle stands. back : the point it was at before (a wipe goes back to it). pulls : how
-    many times filament may still be pulled back.
+    here : where the nozzle stands. pulls : how many times filament may still be pulled back.
 
     Returns
     -------
@@ -214,14 +227,19 @@ def moves_of(
         if bead.strand.closed:
             line = np.vstack([line, line[:1]])
         feed, area, width = recipe.bead(bead.strand.breadth, bead)
-        e = area * np.hypot(*np.diff(line, axis=0).T) / recipe.filament_mm2
-        for k in range(len(e)):
+        size = np.hypot(*np.diff(line, axis=0).T)
+        e = area * size / recipe.filament_mm2
+        real = np.flatnonzero(size >= _DOT_MM)
+        for k in real.tolist():
             moves.add(BEAD, line[k + 1], z, float(e[k]), float(feed[k]), float(width[k]), bead.feature)
         back, here = line[-2], line[-1]
     fan = float("nan")
     if any(bead.bridge for _, bead in ordered) and recipe.style.bridge_fan is not None:
         fan = recipe.style.bridge_fan
-    return moves.run(row, 0.0, True, recipe.height_mm, region, fan)
+    run = moves.run(row, 0.0, True, recipe.height_mm, region, fan)
+    if recipe.most_mm_s2 < recipe.mm_s2:
+        run = replace(run, accel=recipe.most_mm_s2, accel_behind=recipe.mm_s2)
+    return run
 
 
 def way_moves(moves: MovesColumns, way: Way, here: F8, back: F8, style: Style) -> None:

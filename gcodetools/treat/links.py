@@ -9,7 +9,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
-__all__ = ["Ground", "Way"]
+from gcodetools.treat.memory import remembered
+
+__all__ = ["Ground", "Way", "ground_of"]
 
 F8 = NDArray[np.float64]
 
@@ -40,6 +42,10 @@ class Ground:
             for ring in (part.exterior, *part.interiors)
         ]
 
+    def key(self) -> tuple[object, ...]:
+        """What tells it apart."""
+        return (self.polygon,)
+
     def inside(self, a: F8, b: F8) -> bool:
         """Whether the straight way from a to b stays on the island."""
         return bool(shapely.covers(self.polygon, LineString([a, b])))
@@ -60,6 +66,12 @@ class Ground:
 
     def _covered(self, a: F8, points: F8, goal: F8) -> bool:
         return self.inside(a, points[0]) and self.inside(points[-1], goal[0])
+
+
+@remembered(256)
+def ground_of(polygon: Polygon, width_mm: float) -> Ground:
+    """The ground of an island, once for islands that are alike."""
+    return Ground(polygon, width_mm)
 
 
 def _length(points: F8) -> float:

@@ -20,15 +20,16 @@ from gcodetools.toolpath.rooms import Measure, fill_direction, measure
 from gcodetools.toolpath.strands import Filled, Gauge, Strand, fill_room
 from gcodetools.toolpath.style import style_at
 from gcodetools.toolpath.walls import filament_mm2
-from gcodetools.treat.carry import carried
+from gcodetools.treat.carry import Below, carried
 from gcodetools.treat.hops import add_hops
 from gcodetools.treat.intervals import cut_strands, in_polygon, in_solid, segments
 from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
-from gcodetools.treat.links import Ground
+from gcodetools.treat.links import ground_of
+from gcodetools.treat.memory import remembered
 from gcodetools.treat.replacing import Replaced, band_of, replaced
 from gcodetools.treat.rows import with_useless
 from gcodetools.treat.seams import seams_of
-from gcodetools.treat.sites import Site, Sites
+from gcodetools.treat.sites import Laid, Site, Sites
 from gcodetools.treat.target import Bounds, Done
 from gcodetools.treat.told import LayerTold, told
 
@@ -102,6 +103,7 @@ class _Builder:
         self.plate, self.sites, self.hit, self.pose = plate, sites, hit, pose
         self.treatment, self.bounds = treatment, bounds
         self.name = f"{hit.part}#{hit.instance}/{hit.region}"
+        self._below: tuple[int, Below] | None = None
         self.told: dict[str, list[LayerTold]] = {"perimeters": [], "infill": []}
 
     def build(self) -> dict[str, Done]:
@@ -134,7 +136,7 @@ class _Builder:
         strands: list[Strand] = []
         filled: list[Filled] = []
         for part in shapely.get_parts(space).tolist():
-            filled.append(_filled(shapely.to_wkb(shapely.normalize(part)), gauge, count))
+            filled.append(_filled(part, gauge, count))
             strands += filled[-1].strands
         self._lay("perimeters", site, layer, strands, setting.over_air, filled)
 
@@ -183,31 +185,27 @@ class _Builder:
         if not asked:
             self._tell(key, site, filled=filled, why="none of it lies in the region" if strands else "")
             return
-        if not over_air:
-            held = carried(asked, self.sites.below(layer), site.walls, self.sites.gauge.pitch_mm)
-        else:
-            held = carried(
-                asked, self.sites.below(layer), site.room.island.polygon, self.sites.gauge.pitch_mm
-            )
+        gauge = self.sites.gauge
+        sides = site.room.island.polygon if over_air else site.walls
+        held = carried(asked, self._under(layer), sides, gauge.pitch_mm, gauge.width_mm)
         beads = [
             Bead(strand, bool(bridge))
             for strand, bridge in zip(held.strands, held.bridge, strict=True)
             if _long_enough(strand)
         ]
         dots = sum(_size(s) for s in held.strands if not _long_enough(s))
-        beads, unreached = self._reached(site, beads)
-        strands = [bead.strand for bead in beads]
-        zone_gone = 0
+        laid, unreached = self._reached(site, beads)
+        beads = [bead for _, bead in laid.beads]
         crumbs = (0, 0.0)
-        if strands:
-            site.beads.append((self.name, beads))
-            band = band_of(strands)
+        if beads:
+            site.laid.append(laid)
+            band = band_of([bead.strand for bead in beads])
             gave = self._give_way(site, band)
-            site.taken = shapely.union(site.taken, band) if not site.taken.is_empty else band
-            zone_gone, crumbs = len(gave.row), (gave.crumbs, gave.crumbs_mm)
+            site.taken = band if site.taken.is_empty else shapely.union(site.taken, band)
+            crumbs = gave.crumbs, gave.crumbs_mm
         self._tell(
             key, site, beads=beads, filled=filled, open_mm=held.open_mm, dots_mm=dots,
-            unreached_mm=sum(_size(b.strand) for b in unreached), replaced=zone_gone, crumbs=crumbs,
+            unreached_mm=sum(_size(b.strand) for b in unreached), crumbs=crumbs,
         )  # fmt: skip
 
     def _within(self, strands: list[Strand], site: Site) -> list[Strand]:
@@ -230,30 +228,42 @@ class _Builder:
             strands = cut_strands(strands, owner, in_polygon(begin, end, clear))
         return strands
 
-    def _reached(self, site: Site, beads: list[Bead]) -> tuple[list[Bead], list[Bead]]:
+    def _under(self, layer: int) -> Below:
+        """What lies under a layer, which this region has done with."""
+        if self._below is None or self._below[0] != layer:
+            self._below = layer, self.sites.below(layer)
+        return self._below[1]
+
+    def _reached(self, site: Site, beads: list[Bead]) -> tuple[Laid, list[Bead]]:
         """Beads that can be laid with the retractions allowed, in order; those that can't."""
-        here, back = _anchor(self.plate, site)
-        ground = _ground(site, self.sites.gauge)
+        here, back = site.laid[-1].end if site.laid else _anchor(self.plate, site)
+        ground = ground_of(site.room.island.polygon, self.sites.gauge.width_mm)
         seams = seams_of(site.room)
-        if site.beads:
-            last = site.beads[-1][1][-1].strand
-            here = last.points[0] if last.closed else last.points[-1]
-        ordered, left = lay(beads, here, back, ground, seams, MOST_PULLS - site.pulls)
+        ordered, left = lay(beads, here, ground, seams, MOST_PULLS - site.pulls)
         site.pulls += sum(way.leaves for way, _ in ordered)
-        return [bead for _, bead in ordered], left
+        return Laid(self.name, ordered, here, back, self.treatment), left
 
     def _give_way(self, site: Site, band: shapely.Geometry) -> Replaced:
         """Cut the fill at the band's edge; where room is left beside it, by the file's own overlap within."""
-        left = site.free.difference(band)
-        overlap = self.sites.gauge.overlap_mm
-        edge = shapely.union(band, site.walls)
-        zone = edge.difference(shapely.buffer(left, overlap, quad_segs=2)) if overlap > 0 else edge
+        zone = _zone(site.free, band, site.walls, self.sites.gauge.overlap_mm)
         found = replaced(self.plate, site.room.fill_rows, zone)
         site.gone.append((found.row, found.t0, found.t1))
         return found
 
     def _tell(self, key: str, site: Site, **what: object) -> None:
         self.told[key].append(LayerTold.of(site, key, **what))  # type: ignore[arg-type]
+
+
+@remembered(256)
+def _zone(
+    free: shapely.Geometry, band: shapely.Geometry, walls: shapely.Geometry, overlap_mm: float
+) -> shapely.Geometry:
+    """Where fill goes: the band, and the walls, which fill reaches into; but for what keeps its overlap."""
+    edge = shapely.union(band, walls)
+    if overlap_mm <= 0:
+        return edge
+    left = free.difference(band)
+    return edge.difference(shapely.buffer(left, overlap_mm, quad_segs=2))
 
 
 def _gauge(measured: Measure, height_mm: float) -> Gauge:
@@ -263,18 +273,10 @@ def _gauge(measured: Measure, height_mm: float) -> Gauge:
     return Gauge(measured.pitch_mm, float(least), float(twin), float(most))
 
 
-_FILLED: dict[tuple[bytes, Gauge, int | None], Filled] = {}
-_MOST_KNOWN = 512
-
-
-def _filled(wkb: bytes, gauge: Gauge, count: int | None) -> Filled:
+@remembered(512)
+def _filled(room: shapely.Polygon, gauge: Gauge, count: int | None) -> Filled:
     """`fill_room`, once for rooms that are alike."""
-    key = (wkb, gauge, count)
-    if key not in _FILLED:
-        if len(_FILLED) >= _MOST_KNOWN:
-            _FILLED.pop(next(iter(_FILLED)))
-        _FILLED[key] = fill_room(shapely.from_wkb(wkb), gauge, count)
-    return _FILLED[key]
+    return fill_room(room, gauge, count)
 
 
 def _size(strand: Strand) -> float:
@@ -293,31 +295,33 @@ def _anchor(plate: Plate, site: Site) -> tuple[F8, F8]:
     return here, np.array([moves.x[row - 1], moves.y[row - 1]])
 
 
-def _ground(site: Site, gauge: Measure) -> Ground:
-    return Ground(site.room.island.polygon, gauge.width_mm)
-
-
 def _runs(plate: Plate, sites: Sites, site: Site, layer: int, bounds: Bounds) -> list[Run]:
     """The new beads of a site as runs, one a region."""
-    here, back = _anchor(plate, site)
-    ground = _ground(site, sites.gauge)
+    if not site.laid:
+        return []
     row = int(site.room.wall_rows[-1])
     z = float(plate.program.moves.z[row])
-    recipe = Recipe(
-        style_at(plate, layer), site.room.height_mm, sites.gauge.fill, filament_mm2(plate),
-        sites.gauge.nozzle_mm, bounds.material.melt_rate_mm3_s.value,
-    )  # fmt: skip
     runs = []
-    for name, beads in site.beads:
-        ordered = []
-        at = here
-        for bead in beads:
-            way = ground.way(at, bead.strand.points[0])
-            ordered.append((way, bead))
-            at = bead.strand.points[0] if bead.strand.closed else bead.strand.points[-1]
-        runs.append(moves_of(ordered, here, back, z, recipe, row=row + 1, region=name))
-        here, back = at, beads[-1].strand.points[-1 if beads[-1].strand.closed else -2]
+    for laid in site.laid:
+        recipe = _recipe(plate, sites.gauge, site, layer, laid.treatment, bounds)
+        runs.append(moves_of(laid.beads, laid.here, laid.back, z, recipe, row=row + 1, region=laid.region))
     return runs
+
+
+def _recipe(
+    plate: Plate, gauge: Measure, site: Site, layer: int, treatment: Treatment, bounds: Bounds
+) -> Recipe:
+    """How a region's beads are laid: as the file does, changed as its treatment says."""
+    speed, flow, accel = treatment.speed, treatment.flow, treatment.accel
+    return Recipe(
+        style_at(plate, layer), site.room.height_mm, gauge.fill, filament_mm2(plate), gauge.nozzle_mm,
+        bounds.material.melt_rate_mm3_s.value,
+        scale=speed.scale if speed is not None and speed.scale is not None else 1.0,
+        most_mm_s=speed.max_mm_s if speed is not None and speed.max_mm_s is not None else float("inf"),
+        flow=flow.scale if flow is not None else 1.0,
+        most_mm_s2=accel.max_mm_s2 if accel is not None else float("inf"),
+        mm_s2=float(plate.program.states.accel.at(plate.program.moves.line[[site.room.wall_rows[-1]]])[0]),
+    )  # fmt: skip
 
 
 def settle(draft: Draft, made: Plan) -> None:

@@ -14,6 +14,7 @@ from gcodetools.toolpath.islands import ARC_TOLERANCE_MM
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.strands import Strand
 from gcodetools.treat.intervals import in_polygon, line_of
+from gcodetools.treat.memory import remembered
 
 __all__ = ["Replaced", "band_of", "replaced"]
 
@@ -21,6 +22,7 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _LEAST_CUT_MM = 0.05  # less is not worth a cut
+_STEP_MM = 0.02
 _END_OVERLAP = 0.15  # breadths by which an open end reaches into what stays
 
 
@@ -36,33 +38,46 @@ class Replaced:
     crumbs_mm: float
 
 
+@remembered(256)
 def band_of(strands: list[Strand]) -> shapely.Geometry:
     """The area that strands take: their breadth along their centre lines, flat at open ends and a little
-    shorter there."""
+    shorter there. Breadths count in steps of 0.02 mm."""
     shapes = []
     for strand in strands:
         line = line_of(strand)
-        even = np.ptp(strand.breadth) < 1e-9
-        if even and strand.closed:
-            path = shapely.linearrings(strand.points)
-            shapes.append(shapely.buffer(path, strand.breadth[0] / 2, join_style="mitre", mitre_limit=2.0))
-        elif even:
-            path = shapely.linestrings(_shortened(line, _END_OVERLAP * strand.breadth[0]))
-            shapes.append(
-                shapely.buffer(
-                    path, strand.breadth[0] / 2, cap_style="flat", join_style="mitre", mitre_limit=2.0
-                )
-            )
-        else:
-            if not strand.closed:
-                line = _shortened(line, _END_OVERLAP * float(strand.breadth[[0, -1]].min()))
-            pieces = shapely.linestrings(np.stack([line[:-1], line[1:]], axis=1))
-            shapes += list(shapely.buffer(pieces, strand.breadth / 2, cap_style="flat"))
-            joints = shapely.points(strand.points if strand.closed else line[1:-1])
-            before = np.roll(strand.breadth, 1) if strand.closed else strand.breadth[:-1]
-            after = strand.breadth if strand.closed else strand.breadth[1:]
-            shapes += list(shapely.buffer(joints, np.minimum(before, after) / 2, quad_segs=4))
-    return shapely.union_all(shapes)
+        if not strand.closed:
+            line = _shortened(line, _END_OVERLAP * float(strand.breadth[[0, -1]].min()))
+        step = np.round(strand.breadth / _STEP_MM).astype(np.int64)
+        if strand.closed and np.all(step == step[0]):
+            ring = shapely.linearrings(strand.points)
+            half = float(strand.breadth.mean()) / 2
+            shapes.append(shapely.buffer(ring, half, join_style="mitre", mitre_limit=2.0))
+            continue
+        for k in np.unique(step).tolist():
+            mine = step == k
+            pieces = _runs_of(line, mine)
+            half = float(strand.breadth[mine].mean()) / 2
+            shapes.append(shapely.buffer(pieces, half, cap_style="flat", join_style="mitre", mitre_limit=2.0))
+        shapes.append(_joints(strand, line, step))
+    return shapely.union_all([shape for shape in shapes if not shape.is_empty])
+
+
+def _runs_of(line: F8, mine: NDArray[np.bool_]) -> shapely.Geometry:
+    """Stretches of a line that are `mine`, neighbours joined, as lines."""
+    index = np.flatnonzero(mine)
+    breaks = np.flatnonzero(np.diff(index) > 1) + 1
+    runs = np.split(index, breaks)
+    return shapely.multilinestrings([shapely.linestrings(line[r[0] : r[-1] + 2]) for r in runs])
+
+
+def _joints(strand: Strand, line: F8, step: I8) -> shapely.Geometry:
+    """Discs where the breadth changes, so that no wedge stays open between two stretches."""
+    before = np.roll(step, 1) if strand.closed else np.concatenate([step[:1], step[:-1]])
+    at = np.flatnonzero(step != before)
+    if len(at) == 0:
+        return shapely.MultiPolygon()
+    half = np.minimum(strand.breadth[at], strand.breadth[at - 1]) / 2
+    return shapely.union_all(shapely.buffer(shapely.points(line[at]), half, quad_segs=4))
 
 
 def _shortened(line: F8, by_mm: float) -> F8:
@@ -96,7 +111,7 @@ def replaced(plate: Plate, rows: I8, zone: shapely.Geometry) -> Replaced:
     a, b = (nth + t0) / count[of], (nth + t1) / count[of]
     length = plate.beads.length_mm[rows]
     of, a, b = _merged(of, a, b)
-    keep = (b - a) * length[of] >= _LEAST_CUT_MM
+    keep = ((b - a) * length[of] >= _LEAST_CUT_MM) | ((a <= 0.0) & (b >= 1.0))
     of, a, b = of[keep], a[keep], b[keep]
     return _without_crumbs(plate, rows, of, a, b, length)
 
@@ -134,7 +149,13 @@ def _without_crumbs(plate: Plate, rows: I8, of: I8, a: F8, b: F8, length: F8) ->
     chain = np.cumsum(~joined) - 1
     short = np.bincount(chain, size)[chain] < MIN_PIECE_MM if len(chain) else np.empty(0, bool)
     # Only what a cut has left is a crumb; short beads of the file's own stay.
-    cut = np.bincount(chain, count[k_of] > 0)[chain] > 0 if len(chain) else short
+    gone_end, gone_begin = np.zeros(len(rows) + 1, bool), np.zeros(len(rows) + 1, bool)
+    gone_end[of[b >= 1 - 1e-9]] = True
+    gone_begin[of[a <= 1e-9]] = True
+    after = np.minimum(k_of + 1, len(rows) - 1)
+    beside = (k0 <= 1e-9) & gone_end[k_of - 1] & (rows[k_of] - rows[k_of - 1] == 1)
+    beside |= (k1 >= 1 - 1e-9) & gone_begin[after] & (rows[after] - rows[k_of] == 1)
+    cut = np.bincount(chain, (count[k_of] > 0) | beside)[chain] > 0 if len(chain) else short
     crumb = (short & cut) | starved
     crumbs = len(np.unique(chain[crumb]))
     crumbs_mm = float(size[crumb].sum())

@@ -9,28 +9,48 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.kit.placing import Pose
-from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.kit.settings import Treatment
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, Room, rooms_of
 from gcodetools.treat.carry import Below
 from gcodetools.treat.laying import Bead
+from gcodetools.treat.links import Way
+from gcodetools.treat.memory import remembered
 
-__all__ = ["Site", "Sites"]
+__all__ = ["Laid", "Site", "Sites"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _EMPTY = shapely.MultiPolygon()
-_BRIDGES = FEATURE_INDEX["bridge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """New beads of one region in order, each with the way to it. here : where the nozzle stands before them.
+    back : the point it was at before that. treatment : of the region."""
+
+    region: str
+    beads: list[tuple[Way, Bead]]
+    here: F8
+    back: F8
+    treatment: Treatment
+
+    @property
+    def end(self) -> tuple[F8, F8]:
+        """Where the nozzle stands behind them, and the point before."""
+        strand = self.beads[-1][1].strand
+        if strand.closed:
+            return strand.points[0], strand.points[-1]
+        return strand.points[-1], strand.points[-2]
 
 
 @dataclass(slots=True)
 class Site:
     """One room with what regions have done to it.
 
-    layer : of the instance, from 1. taken : area of new beads. beads : new beads by region, in order; each
-    with who asked. pulls : retractions used. laid_solid : new beads that count as plastic below the next layer.
-    gone : (row, t0, t1) stretches of its fill that give way.
+    layer : of the instance, from 1. walls : plastic of its perimeters. taken : area of new beads. laid : new
+    beads by region, in order. pulls : retractions used. gone : (row, t0, t1) stretches of its fill that go.
     """
 
     room: Room
@@ -38,18 +58,28 @@ class Site:
     walls: shapely.Geometry
     taken: shapely.Geometry = _EMPTY
     pulls: int = 0
-    beads: list[tuple[str, list[Bead]]] = field(default_factory=list)
+    laid: list[Laid] = field(default_factory=list)
     gone: list[tuple[I8, F8, F8]] = field(default_factory=list)
 
     @property
     def solid(self) -> shapely.Geometry:
         """Plastic that carries the layer above: walls, solid fill, new beads."""
-        return shapely.union_all([self.walls, self.room.solid, self.taken])
+        return _union([self.walls, self.room.solid, self.taken])
 
     @property
     def free(self) -> shapely.Geometry:
         """What of the room no new bead has taken."""
-        return self.room.space if self.taken.is_empty else self.room.space.difference(self.taken)
+        return self.room.space if self.taken.is_empty else _difference(self.room.space, self.taken)
+
+
+@remembered(256)
+def _union(parts: list[shapely.Geometry]) -> shapely.Geometry:
+    return shapely.union_all([part for part in parts if not part.is_empty])
+
+
+@remembered(256)
+def _difference(a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:
+    return shapely.difference(a, b)
 
 
 class Sites:
@@ -59,7 +89,6 @@ class Sites:
         self.plate, self.pose, self.gauge = plate, pose, gauge
         self._layers = plate.beads.layer[pose.rows]
         self._known: dict[int, list[Site]] = {}
-        self._below: dict[int, Below] = {}
 
     def plate_layers(self, first: int, last: int) -> list[int]:
         """Plate layers (indices, ascending) of the instance's layers first to last."""
@@ -73,7 +102,7 @@ class Sites:
             rows = self.pose.rows[low:high].astype(np.int64)
             own = int(self.pose.layer[low]) if high > low else 0
             rooms = rooms_of(self.plate, layer, rows, self.gauge) if high > low else []
-            self._known[layer] = [Site(r, own, r.island.polygon.difference(r.space)) for r in rooms]
+            self._known[layer] = [Site(r, own, _difference(r.island.polygon, r.space)) for r in rooms]
         return self._known[layer]
 
     def below(self, layer: int) -> Below:
@@ -82,11 +111,12 @@ class Sites:
         if at == 0 or self.pose.layer[at] <= 1:
             return Below(None, _EMPTY)
         under = self.at(int(self._layers[at - 1]))
-        solid = shapely.union_all([site.solid for site in under])
-        lines = [self._sparse(site) for site in under if not site.room.solid.equals(site.room.space)]
-        return Below(solid, shapely.union_all(lines) if lines else _EMPTY)
+        solid = _union([site.solid for site in under])
+        lines = [self._sparse(site) for site in under if site.room.solid is not site.room.space]
+        return Below(solid, shapely.geometrycollections(lines) if lines else _EMPTY)
 
     def _sparse(self, site: Site) -> shapely.Geometry:
+        """Lines of the fill that stays, as lines."""
         rows = site.room.fill_rows
         if len(rows) == 0:
             return _EMPTY
@@ -99,8 +129,7 @@ class Sites:
             ],
             axis=1,
         )
-        lines = shapely.multilinestrings(shapely.linestrings(ends))
-        return shapely.buffer(lines, self.gauge.width_mm / 2, quad_segs=1)
+        return shapely.multilinestrings(shapely.linestrings(ends))
 
     def all(self) -> list[tuple[int, Site]]:
         """Every site made so far, with its plate layer, ascending."""

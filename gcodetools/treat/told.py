@@ -54,7 +54,6 @@ class LayerTold:
         open_mm: float = 0.0,
         dots_mm: float = 0.0,
         unreached_mm: float = 0.0,
-        replaced: int = 0,
         crumbs: tuple[int, float] = (0, 0.0),
         why: str = "",
     ) -> LayerTold:

@@ -22,7 +22,6 @@ from gcodetools.kit.learning import Learnt, learn
 from gcodetools.kit.placing import place
 from gcodetools.kit.schema import Kit, kit_from_bytes
 from gcodetools.kit.selection import select
-from gcodetools.kit.thickness import thin_places
 from gcodetools.toolpath.plate import Plate
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -245,30 +244,3 @@ def test_sections_of_a_part_without_an_outline_are_drawn() -> None:
     kit = read("beadwright: 1\nkit: k\nparts:\n  p:\n    found_by: {label: p}\n    regions:\n"
                "      r: {within: {cylinder: {centre: [0, 0], radius: 5}}}\n")  # fmt: skip
     assert "no outline in the kit" in draw_sections(kit)
-
-
-SLAB = shapely.box(0, 0, 20, 20)
-FIN = shapely.box(9.4, 19, 10.6, 26)
-
-
-@pytest.mark.parametrize(
-    ("shape", "thickness", "area"),
-    [
-        (SLAB, 3.0, 0.0),
-        (shapely.box(0, 0, 2, 20), 3.0, 40.0),
-        (shapely.box(0, 0, 2, 20), 2.0, 0.0),
-        (SLAB.union(FIN), 2.0, 1.2 * 6),
-        (shapely.Polygon([(0, 0), (10, 0), (10, 5), (5, 5), (5, 10), (0, 10)]), 3.0, 0.0),
-        (shapely.Point(0, 0).buffer(10).difference(shapely.Point(0, 0).buffer(8)), 1.9, 0.0),
-    ],
-    ids=["thick", "bar", "as thick as asked", "fin", "corners", "ring"],
-)
-def test_thin_places_are_walls_and_not_corners(
-    shape: shapely.Geometry, thickness: float, area: float
-) -> None:
-    assert thin_places(shape, thickness).area == pytest.approx(area, abs=0.05)
-
-
-def test_all_of_a_ring_is_thin_if_its_wall_is() -> None:
-    ring = shapely.Point(0, 0).buffer(10).difference(shapely.Point(0, 0).buffer(8))
-    assert thin_places(ring, 2.2).area == pytest.approx(ring.area, rel=0.01)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import cos, pi, sin, tau
+from math import pi, tau
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from gcodetools.demo.plates import Placement
 from gcodetools.demo.shapes import part_named
 from gcodetools.toolpath import islands
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import of_layer, opened, thin_mask
+from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
 
 HALF = 0.225  # half of the pens' 0.45
@@ -236,36 +236,3 @@ def test_samples_lose_no_bead_of_a_part(sample_path: Path, read: Callable[..., P
         whole += plate.beads.length_mm[rows].sum()
         lost += plate.beads.length_mm[np.setdiff1d(rows, held)].sum()
     assert lost <= 0.002 * whole
-
-
-@given(st.floats(1.0, 8.0), st.floats(0.5, 8.0), st.floats(0, 180))
-def test_a_wall_is_thin_by_its_thickness_however_turned(wall: float, asked: float, degrees: float) -> None:
-    if abs(wall - asked) < 0.05:
-        return
-    polygon = affinity.rotate(box(-30, -wall / 2, 30, wall / 2), degrees, (0, 0))
-    points = np.array([[0.0, 0.0], [10 * cos(np.radians(degrees)), 10 * sin(np.radians(degrees))]])
-    assert thin_mask(polygon, points, asked).tolist() == [wall < asked] * 2
-
-
-def test_a_rib_on_a_block_is_thin_and_the_corners_of_the_block_are_not() -> None:
-    block, rib = box(0, 0, 20, 20), box(20, 9.4, 32, 10.6)
-    polygon = block.union(rib)
-    points = np.array([[0.2, 0.2], [19.8, 0.2], [10, 10], [26, 10], [31.8, 9.6], [50, 50]])
-    assert thin_mask(polygon, points, 2.0).tolist() == [False, False, False, True, True, False]
-
-
-def test_a_ring_is_thin_by_its_wall() -> None:
-    centre = shapely.Point(0, 0)
-    ring = centre.buffer(10.4, quad_segs=64).difference(centre.buffer(8, quad_segs=64))
-    points = np.array([[9.2 * cos(a), 9.2 * sin(a)] for a in np.linspace(0, tau, 37)])
-    assert np.all(thin_mask(ring, points, 2.5))
-    assert not np.any(thin_mask(ring, points, 2.3))
-
-
-def test_a_wall_of_the_very_thickness_is_not_thinner() -> None:
-    assert not thin_mask(box(0, 0, 30, 2.0), np.array([[15.0, 1.0], [3.0, 0.225]]), 2.0).any()
-
-
-def test_no_points_give_no_answer_and_all_thin_leaves_nothing() -> None:
-    assert thin_mask(box(0, 0, 1, 1), np.empty((0, 2)), 2.0).shape == (0,)
-    assert opened(box(0, 0, 30, 1), 2.0).is_empty

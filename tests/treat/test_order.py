@@ -270,3 +270,38 @@ def test_a_region_without_a_bead_s_midpoint_says_so(case):
     one = case()
     _, done = one.run(one.work(Treatment(fan=Fan(cap=0.2)), t=(0.0, 0.01), features=(1,)))
     assert only(done, "fan").done == "nothing" and "no bead has its midpoint" in only(done, "fan").why
+
+
+def test_speeds_that_are_all_one_are_said_once(case):
+    one = case()
+    slowed = only(one.run(one.work(Treatment(speed=Speed(max_mm_s=12.0))))[1], "speed")
+    assert slowed.done.startswith("12 mm/s over ")
+    scaled = only(one.run(one.work(Treatment(speed=Speed(scale=0.5))))[1], "speed")
+    low, to, high = scaled.done.split(" mm/s")[0].split(" ")
+    assert to == "to" and float(low) < float(high)
+
+
+def test_a_fan_hold_leaves_out_the_layers_without_fan(case):
+    """The demo's fan is off on the first three layers and at 40 % from then on."""
+    one = case()
+    treated, done = one.run(one.work(Treatment(fan=Fan(cap=0.25)), layers=(0, 6)))
+    answer = only(done, "fan")
+    assert (answer.done, answer.warning) == ("25% over plate layers 4-7", False)
+    (hold,) = treated.draft.holds
+    column = treated.draft.fan[hold.first : hold.last]
+    assert hold.first == one.plate.layers.first_row[3]
+    assert np.unique(column[~np.isnan(column)]).tolist() == [0.25]
+
+
+def test_a_region_without_fan_gets_no_hold(case):
+    one = case()
+    treated, done = one.run(one.work(Treatment(fan=Fan(set=0.8)), layers=(0, 2)))
+    answer = only(done, "fan")
+    assert (answer.done, answer.why) == ("nothing", "the file keeps the fan at 0 there")
+    assert not answer.warning and treated.draft.holds == []
+
+
+def test_what_was_asked_is_said_in_the_words_of_a_kit(case):
+    one = case()
+    _, done = one.run(one.work(Treatment(flow=Flow(scale=1.04, outer=True)), layers=(90, 91)))
+    assert only(done, "flow").asked == "scale 1.04, outer true"
