@@ -58,7 +58,8 @@ def emit_beads(context: Context) -> None:
     if len(wanted_rows):
         words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "EF")
         walk = _walk_feed(draft, words, target, file_feed, fed, broken, is_cut, late)
-        feed_behind = np.where(walk.restore, file_feed, target)
+        if draft.runs:
+            feed_behind = np.where(walk.restore, file_feed, target)
         _write_feed(context, words, walk, is_cut)
         e_word, e_row = filament_words(context, words, flowing, is_cut, stretch)
         write_filament(context, words, e_word, e_row)
@@ -212,10 +213,13 @@ def _walk_pieces(
     # A line of ours stands between brackets' pieces; inside a cut move the next piece's own line does it.
     leaving = np.flatnonzero(before_fed & ~own & (broken | (~fed & first_piece)))
     restore[leaving - 1] = True
-    have = np.concatenate([[np.nan], np.where(restore[:-1], file_feed[:-1], target[:-1])])
-    have[anew] = np.nan
-    entering = (fed | before_fed | fresh) & ~own & (target != have) & ~np.isnan(target)
-    feed_word[entering] = target[entering]
+    entering = np.flatnonzero((fed | before_fed | fresh) & ~own)
+    before = np.maximum(entering - 1, 0)
+    have = np.where(restore[before], file_feed[before], target[before])
+    unknown = anew[entering] | (entering == 0)
+    wanted = target[entering]
+    says = (unknown | (wanted != have)) & ~np.isnan(wanted)
+    feed_word[entering[says]] = wanted[says]
     if count and fed[-1]:
         restore[-1] = True
     return _Walk(feed_word, restore)

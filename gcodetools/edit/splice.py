@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from io import BytesIO
 from itertools import chain
 
 import numpy as np
@@ -98,7 +99,8 @@ def _reordered(pools: list[Pool], order: I8) -> Pool:
     start = np.cumsum(length) - length
     new_length = length[order]
     new_start = np.cumsum(new_length) - new_length
-    index = np.arange(len(data)) + np.repeat(start[order] - new_start, new_length)
+    index = np.repeat((start[order] - new_start).astype(np.int32), new_length)
+    index += np.arange(len(data), dtype=np.int32)
     return Pool(data[index], new_length)
 
 
@@ -137,11 +139,17 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     ends = np.cumsum(edits.text.length)
     kept_from = np.concatenate([[0], edits.end[:-1]])
     columns = (kept_from, edits.begin, ends - edits.text.length, ends)
-    texts = []
+    out = BytesIO()
+    # Made as large as it will be: growing it would copy it some thirty times.
+    out.seek(len(data) + int((edits.text.length - (edits.end - edits.begin)).sum()))
+    out.write(b"\n")
+    out.truncate(out.tell() - 1)
+    out.seek(0)
     for chunk in _chunks(*columns):
         pieces = [piece for a, b, first, last in chunk for piece in (data[a:b], text[first:last])]
-        texts.append(b"".join(pieces))
-    return b"".join([*texts, memoryview(data)[edits.end[-1] :]])
+        out.write(b"".join(pieces))
+    out.write(memoryview(data)[edits.end[-1] :])
+    return out.getvalue()
 
 
 def _chunks(*columns: I8) -> Iterator[Iterator[tuple[int, ...]]]:

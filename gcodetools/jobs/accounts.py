@@ -63,11 +63,11 @@ def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
     for (part, region, setting, asked, did, why), instances in grouped.items():
         which = f"{part}#{','.join(map(str, instances))}/{region}"
         found.append(f"{which}: {setting} {asked}: {did}, {why}")
-    is_bead = plate.beads.feature != 0
-    length = np.where(is_bead, plate.beads.length_mm, 0.0)
-    total = float(length.sum())
+    length, is_bead = plate.beads.length_mm, plate.beads.is_bead
+    total = float(length.sum(where=is_bead))
     for setting in ("nozzle", "fan"):
-        held = sum(float(length[h.first : h.last].sum()) for h in treated.draft.holds if h.setting == setting)
+        spans = [slice(h.first, h.last) for h in treated.draft.holds if h.setting == setting]
+        held = sum(float(length[span].sum(where=is_bead[span])) for span in spans)
         if total and held / total > HELD_SHARE_WARNING:
             found.append(
                 f"{setting}: the hold covers {held / total:.0%} of the plate's bead length: "
@@ -156,9 +156,9 @@ def _added(plate: Plate, treated: Treated, profiles: Profiles) -> dict[str, Any]
     The filament's diameter is within 0.05 mm of its nominal (common practice, no source), which is the band.
     """
     draft = treated.draft
-    flow = np.where(np.isnan(draft.flow), 1.0, draft.flow)
-    share = draft.t1 - draft.t0
-    extra_mm = float((plate.program.moves.e[draft.row] * share * (flow - 1.0)).sum())
+    piece = np.flatnonzero(~np.isnan(draft.flow))
+    share = draft.t1[piece] - draft.t0[piece]
+    extra_mm = float((plate.program.moves.e[draft.row[piece]] * share * (draft.flow[piece] - 1.0)).sum())
     extra_mm += profiles.material.ooze_mm.value * (len(draft.rests) - len(treated.unrested))
     material = profiles.material
     d = material.diameter_mm.value

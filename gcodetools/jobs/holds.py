@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,12 +11,13 @@ from numpy.typing import NDArray
 from gcodetools.edit.draft import Hold
 from gcodetools.edit.treated import Treated
 from gcodetools.kit.placing import Pose
-from gcodetools.kit.selection import RegionHit
+from gcodetools.kit.selection import RegionHit, Selection
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["hold_records"]
 
 F8 = NDArray[np.float64]
+_ROWS = 1 << 16
 _LEAST_MM = 0.05  # below, it is rounding at a region's edge
 
 
@@ -26,57 +28,75 @@ def hold_records(
 
     `spill` is what other beads got: their length, its share of the plate's bead length, and the instances.
     """
-    length = np.where(plate.beads.feature != 0, plate.beads.length_mm, 0.0)
-    total = float(length.sum())
-    owner = np.full(len(length), -1, np.int16)
+    total = float(plate.beads.length_mm.sum(where=plate.beads.is_bead))
+    owner = np.full(len(plate.beads.feature), -1, np.int16)
     for k, pose in enumerate(poses):
         owner[pose.rows] = k
-    by_name = {f"{hit.part}#{hit.instance}/{hit.region}": hit for hit in hits}
+    by_name = {f"{hit.part}#{hit.instance}/{hit.region}": hit.selection for hit in hits}
     result = []
     for hold in sorted(treated.draft.holds, key=lambda h: (h.setting, h.first)):
         column = treated.draft.nozzle_c if hold.setting == "nozzle" else treated.draft.fan
         if column is None:
             continue
-        span = slice(hold.first, hold.last)
-        rows = np.flatnonzero((length[span] > 0) & ~np.isnan(column[span])) + hold.first
-        if len(rows) == 0:
+        meant = [by_name[name] for name in hold.regions if name in by_name]
+        reach = _reach(plate, hold, column, owner, meant, len(poses))
+        if reach is None:
             continue
-        layers = plate.beads.layer[rows]
-        spilt, names = _spill(hold, rows, length, by_name, owner, poses)
+        spilt = float(reach.spilt_mm.sum())
+        whose = np.flatnonzero(reach.spilt_mm[1:] > _LEAST_MM).tolist()
         result.append(
             {
                 "setting": hold.setting,
-                "layers": [int(layers.min()) + 1, int(layers.max()) + 1],
-                "value": [round(float(column[rows].min()), 4), round(float(column[rows].max()), 4)],
-                "bead_length_mm": round(float(length[rows].sum()), 1),
+                "layers": [reach.layers[0] + 1, reach.layers[1] + 1],
+                "value": [round(value, 4) for value in reach.value],
+                "bead_length_mm": round(reach.length_mm, 1),
                 "regions": list(hold.regions),
                 "spill": {
                     "length_mm": round(spilt, 1),
                     "share_of_plate": round(spilt / total, 4) if total else 0.0,
-                    "instances": names,
+                    "instances": [f"{poses[k].part}#{poses[k].instance}" for k in whose],
                 },
             }
         )
     return result
 
 
-def _spill(
-    hold: Hold,
-    rows: NDArray[np.int64],
-    length: F8,
-    by_name: dict[str, RegionHit],
-    owner: NDArray[np.int16],
-    poses: tuple[Pose, ...],
-) -> tuple[float, list[str]]:
-    """Length, mm, of beads under a hold that lie in none of its regions, and the instances whose they are."""
-    meant = np.zeros(hold.last - hold.first)
-    for name in hold.regions:
-        if name not in by_name:
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    """What a hold reaches: plate layers and values (lowest, highest), length of its beads, and of those that
+    lie in none of its regions by owner: index + 1, 0 for nobody's."""
+
+    layers: tuple[int, int]
+    value: tuple[float, float]
+    length_mm: float
+    spilt_mm: F8
+
+
+def _reach(
+    plate: Plate, hold: Hold, column: F8, owner: NDArray[np.int16], meant: list[Selection], poses: int
+) -> _Reach | None:
+    """What a hold reaches, None for no bead; some rows at a time, since it may reach over the whole plate."""
+    beads = plate.beads
+    order = np.argsort(np.concatenate([np.empty(0, np.int64), *(s.row for s in meant)]), kind="stable")
+    row = np.concatenate([np.empty(0, np.int64), *(s.row for s in meant)])[order]
+    share = np.concatenate([np.empty(0), *(s.t1 - s.t0 for s in meant)])[order]
+    found: list[tuple[int, int, float, float]] = []
+    length, spilt = 0.0, np.zeros(poses + 1)
+    for low in range(hold.first, hold.last, _ROWS):
+        high = min(low + _ROWS, hold.last)
+        held = beads.is_bead[low:high] & (beads.length_mm[low:high] > 0) & ~np.isnan(column[low:high])
+        rows = np.flatnonzero(held)
+        if len(rows) == 0:
             continue
-        selection = by_name[name].selection
-        a, b = np.searchsorted(selection.row, (hold.first, hold.last))
-        np.add.at(meant, selection.row[a:b] - hold.first, (selection.t1 - selection.t0)[a:b])
-    spilt = length[rows] * (1.0 - np.minimum(meant[rows - hold.first], 1.0))
-    whose = np.bincount(owner[rows] + 1, spilt, minlength=len(poses) + 1)[1:]
-    names = [f"{poses[k].part}#{poses[k].instance}" for k in np.flatnonzero(whose > _LEAST_MM).tolist()]
-    return float(spilt.sum()), names
+        a, b = np.searchsorted(row, (low, high))
+        inside = np.bincount(row[a:b] - low, share[a:b], minlength=high - low)[rows]
+        rows += low
+        layer, value, mm = beads.layer[rows], column[rows], beads.length_mm[rows]
+        found.append((int(layer.min()), int(layer.max()), float(value.min()), float(value.max())))
+        length += float(mm.sum())
+        spilt += np.bincount(owner[rows] + 1, mm * (1.0 - np.minimum(inside, 1.0)), minlength=poses + 1)
+    if not found:
+        return None
+    lowest, highest = np.min(found, axis=0), np.max(found, axis=0)
+    layers = int(lowest[0]), int(highest[1])
+    return _Reach(layers, (float(lowest[2]), float(highest[3])), length, spilt)

@@ -58,7 +58,8 @@ def inset(polygon: Polygon, edge: Edge | None, breadth: F8 | float) -> shapely.G
         return moved
     band = shapely.union_all(_pieces(edge, np.asarray(breadth), at))
     # Hairs may remain where two pieces meet.
-    return shapely.multipolygons(opened_parts(shapely.difference(polygon, band), _HAIR_MM))
+    parts = opened_parts(shapely.difference(polygon, band), _HAIR_MM)
+    return shapely.multipolygons(parts) if parts else Polygon()
 
 
 def _knots(edge: Edge, breadth: F8) -> list[I8]:

@@ -198,7 +198,10 @@ def _beads(mesh: Mesh, pitches: F8, cap: float, most: float) -> I8:
                 beads[own] = np.clip(common, low[own], high[own])
                 continue
             before = sure[np.searchsorted(sure, np.arange(len(own))) - 1]
-            beads[own] = np.where(unsure, np.clip(beads[own][before], low[own], high[own]), beads[own])
+            after = sure[np.searchsorted(sure, np.arange(len(own))) % len(sure)]
+            arc, around = mesh.edge.arc[own], mesh.edge.around[mesh.edge.ring[own[0]]]
+            nearer = np.where((arc - arc[before]) % around < (arc[after] - arc) % around, before, after)
+            beads[own] = np.where(unsure, np.clip(beads[own][nearer], low[own], high[own]), beads[own])
     return beads.astype(np.int64)
 
 

@@ -24,6 +24,7 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 _ROUNDS = 5  # stretches of edge that the triangulation does not hold are halved at most so often
+_LIFT_MM = 2e-4  # height of the arc that a straight edge is taken for
 _FLAT = 1e-6  # height over length of a triangle that is none
 _SMOOTH = np.cos(np.radians(30.0))  # a vertex that turns less is a chord of an arc, not a corner
 _CORNER = 2.2  # along the edge over across: a chord with less cuts off a corner of over 54 degrees or a cap
@@ -106,21 +107,18 @@ def rings_of(polygon: Polygon) -> list[F8]:
 
 def mesh_of(polygon: Polygon, step_mm: float) -> Mesh | None:
     """Its mesh with points at most `step_mm` apart; None where there are no two triangles."""
-    xy, ring = _points(polygon, step_mm)
-    for _ in range(_ROUNDS):
+    xy, lift, ring = _points(polygon, step_mm)
+    middle = xy.mean(axis=0)
+    for round_ in range(_ROUNDS + 1):
         n = len(xy)
         follow = _follow(ring)
-        triangle = _triangles(xy)
-        if len(triangle) == 0:
-            return None
+        triangle = _triangles(xy - middle + lift)
         held = np.isin(_key(np.arange(n), follow, n), _key(triangle, np.roll(triangle, -1, axis=1), n))
-        if held.all():
+        if held.all() or len(triangle) == 0 or round_ == _ROUNDS:
             break
         at = np.flatnonzero(~held)
-        xy = np.insert(xy, at + 1, (xy[at] + xy[follow[at]]) / 2, axis=0)
+        xy, lift = (np.insert(a, at + 1, (a[at] + a[follow[at]]) / 2, axis=0) for a in (xy, lift))
         ring = np.insert(ring, at + 1, ring[at])
-    else:
-        follow, triangle = _follow(ring), _triangles(xy)
     shapely.prepare(polygon)
     centre = xy[triangle].mean(axis=1)
     triangle = triangle[shapely.contains_xy(polygon, centre[:, 0], centre[:, 1]) & _solid(xy, triangle)]
@@ -139,17 +137,23 @@ def _solid(xy: F8, triangle: I8) -> Bool:
     return solid
 
 
-def _points(polygon: Polygon, step_mm: float) -> tuple[F8, I8]:
-    """Vertices and points between them, and the ring each is of."""
-    points, ring = [], []
+def _points(polygon: Polygon, step_mm: float) -> tuple[F8, F8, I8]:
+    """Vertices and points between them, how much to lift those for triangulation, the ring each is of.
+
+    Points in line make triangulation fail; so those of a straight edge are taken as of a very flat arc.
+    """
+    points, lifts, ring = [], [], []
     for j, xy in enumerate(rings_of(polygon)):
         way = np.roll(xy, -1, axis=0) - xy
-        pieces = np.maximum(np.ceil(np.hypot(*way.T) / step_mm - 1e-3).astype(np.int64), 1)
+        length = np.hypot(*way.T)
+        pieces = np.maximum(np.ceil(length / step_mm - 1e-3).astype(np.int64), 1)
         first = np.repeat(np.cumsum(pieces) - pieces, pieces)
-        part = (np.arange(len(first)) - first) / np.repeat(pieces, pieces)
-        points.append(np.repeat(xy, pieces, axis=0) + np.repeat(way, pieces, axis=0) * part[:, None])
+        part = ((np.arange(len(first)) - first) / np.repeat(pieces, pieces))[:, None]
+        outward = np.column_stack([way[:, 1], -way[:, 0]]) / np.maximum(length, 1e-12)[:, None]
+        points.append(np.repeat(xy, pieces, axis=0) + np.repeat(way, pieces, axis=0) * part)
+        lifts.append(np.repeat(outward, pieces, axis=0) * (4 * _LIFT_MM * part * (1 - part)))
         ring.append(np.full(len(first), j))
-    return np.concatenate(points), np.concatenate(ring)
+    return np.concatenate(points), np.concatenate(lifts), np.concatenate(ring)
 
 
 def _follow(ring: I8) -> I8:
@@ -165,9 +169,12 @@ def _key(a: I8, b: I8, n: int) -> I8:
 
 
 def _triangles(xy: F8) -> I8:
-    """(k, 3) points of the Delaunay triangles."""
-    corners = shapely.get_coordinates(shapely.delaunay_triangles(shapely.multipoints(xy)))
-    corners = np.ascontiguousarray(corners.reshape(-1, 4, 2)[:, :3])
+    """(k, 3) points of the Delaunay triangles; none where triangulation fails."""
+    try:
+        whole = shapely.delaunay_triangles(shapely.multipoints(xy))
+    except shapely.errors.GEOSException:
+        return np.zeros((0, 3), np.int64)
+    corners = np.ascontiguousarray(shapely.get_coordinates(whole).reshape(-1, 4, 2)[:, :3])
     known = np.ascontiguousarray(xy).view(np.complex128)[:, 0]
     order = np.argsort(known, kind="stable")
     at = np.searchsorted(known[order], corners.reshape(-1, 2).view(np.complex128)[:, 0])

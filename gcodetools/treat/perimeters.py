@@ -175,6 +175,8 @@ class _Builder:
         states = self.plate.program.states
         if np.any(states.xyz_relative.at(lines) == 1.0):
             return "the file moves in relative coordinates there"
+        if self.plate.program.lines.text(int(lines[0])).lstrip()[:1] in (b"N", b"n"):
+            return "the file numbers its lines, which can be neither left out nor added to"
         return ""
 
     def _lay(

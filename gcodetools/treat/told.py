@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,8 @@ from gcodetools.treat.target import Done
 
 __all__ = ["LayerTold", "told"]
 
-_STEP_MM = 0.02  # widths that part by less are told as one
+_STEP_MM = 0.03  # widths that part by less are told as one
+_MOST_RUNS = 6
 _LEAST_OPEN_MM = 0.5
 
 
@@ -78,22 +80,11 @@ class LayerTold:
             why,
         )
 
-    def words(self, key: str) -> str:
-        """What was laid, in words."""
-        if self.length_mm == 0:
-            return "nothing"
-        if key == "infill":
-            return "solid lines"
-        laid = [f"{self.laid} perimeter{'s' if self.laid > 1 else ''}"] if self.laid > 0 else []
-        if self.middle_mm:
-            laid.append(f"a middle bead of {_step(self.middle_mm):.2f} mm")
-        return " and ".join(laid) + (" as a bridge" if self.bridge else "")
-
     def record(self, key: str) -> dict[str, Any]:
         """The same for scripts, without its layer."""
         return {
-            "laid": self.words(key),
-            "perimeters": self.laid,
+            "perimeters": self.laid if key == "perimeters" else None,
+            "solid_lines": (self.lines_mm > 0) if key == "infill" else None,
             "middle_mm": round(self.middle_mm, 3) or None,
             "room_mm": round(self.room_mm, 2) or None,
             "bridge": self.bridge or None,
@@ -106,21 +97,11 @@ def _size(points: Any, closed: bool) -> float:
     return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
-def _step(value: float) -> float:
-    return round(value / _STEP_MM) * _STEP_MM
-
-
 def told(hit: RegionHit, key: str, treatment: Treatment, layers: list[LayerTold]) -> Done:
     """The answer of one region of one instance."""
     asked = _asked(key, treatment)
     laid = [item for item in layers if item.length_mm > 0]
-    done = _ranges([(item.layer, item.words(key)) for item in laid]) if laid else "nothing"
-    if laid:
-        rooms = [item.room_mm for item in laid if item.room_mm > 0]
-        done += f"; {sum(item.length_mm for item in laid):.0f} mm of new beads"
-        if rooms:
-            low, high = min(rooms), max(rooms)
-            done += f"; room {low:.2f} mm" if high - low < 0.05 else f"; room {low:.2f} to {high:.2f} mm"
+    done = "; ".join(_done(key, laid)) if laid else "nothing"
     notes = _notes(layers, laid)
     details = _details(key, layers)
     return Done(
@@ -138,40 +119,91 @@ def _asked(key: str, treatment: Treatment) -> str:
     return "fill the room" if setting.fill else f"{setting.add}"
 
 
-def _ranges(items: list[tuple[int, str]]) -> str:
-    """`2 perimeters on layers 3-40, 1 perimeter on layers 41-44`: equal neighbours as one."""
-    by_layer: dict[int, list[str]] = {}
-    for layer, words in items:
-        kept = by_layer.setdefault(layer, [])
-        if words not in kept:
-            kept.append(words)
-    runs: list[list[Any]] = []
+def _done(key: str, laid: list[LayerTold]) -> list[str]:
+    """What was laid, in words."""
+    found = [", ".join(_laid_words(key, group) for group in _alike(laid, _loops))]
+    bridged = sorted({item.layer for item in laid if item.bridge})
+    if bridged:
+        found.append(f"{_spans(bridged)} laid as a bridge, which counts as no strength")
+    found.append(f"{sum(item.length_mm for item in laid):.0f} mm of new beads")
+    rooms = [item.room_mm for item in laid if item.room_mm > 0]
+    if rooms:
+        found.append(f"room {_between(rooms)} mm")
+    return found
+
+
+def _loops(items: list[LayerTold]) -> tuple[int, int]:
+    """Fewest and most perimeters on the islands of a layer."""
+    return min(item.laid for item in items), max(item.laid for item in items)
+
+
+def _alike(laid: list[LayerTold], tell: Callable[[list[LayerTold]], object]) -> list[list[LayerTold]]:
+    """Runs of layers of which `tell` says the same, each with all its islands."""
+    by_layer: dict[int, list[LayerTold]] = {}
+    for item in laid:
+        by_layer.setdefault(item.layer, []).append(item)
+    groups: list[list[LayerTold]] = []
+    last: tuple[int, object] | None = None
     for layer in sorted(by_layer):
-        words = " or ".join(sorted(by_layer[layer]))
-        if runs and runs[-1][2] == words and runs[-1][1] == layer - 1:
+        now = tell(by_layer[layer])
+        if last is not None and last == (layer - 1, now):
+            groups[-1] += by_layer[layer]
+        else:
+            groups.append(list(by_layer[layer]))
+        last = layer, now
+    return groups if len(groups) <= _MOST_RUNS else [laid]
+
+
+def _laid_words(key: str, group: list[LayerTold]) -> str:
+    layers = _spans(sorted({item.layer for item in group}))
+    if key == "infill":
+        return f"solid lines on {layers}"
+    low, high = _loops(group)
+    words = []
+    if high:
+        count = f"{low} to {high}" if low != high else f"{high}"
+        words.append(f"{count} perimeter{'s' if high > 1 else ''}")
+    middle = [item.middle_mm for item in group if item.middle_mm]
+    if middle:
+        many = max(middle) - min(middle) > _STEP_MM
+        words.append(
+            f"middle beads of {_between(middle)} mm" if many else f"a middle bead of {_between(middle)} mm"
+        )
+    return f"{' and '.join(words)} on {layers}"
+
+
+def _between(values: list[float]) -> str:
+    low, high = min(values), max(values)
+    return f"{low:.2f} to {high:.2f}" if high - low > _STEP_MM else f"{(low + high) / 2:.2f}"
+
+
+def _spans(layers: list[int]) -> str:
+    """`layers 3-8, 10`."""
+    runs: list[list[int]] = []
+    for layer in layers:
+        if runs and layer == runs[-1][1] + 1:
             runs[-1][1] = layer
         else:
-            runs.append([layer, layer, words])
-    shown = [f"{words} on {_layers(a, b)}" for a, b, words in runs[:6]]
-    return ", ".join(shown) + (f" and {len(runs) - 6} more runs" if len(runs) > 6 else "")
-
-
-def _layers(first: int, last: int) -> str:
-    return f"layer {first}" if first == last else f"layers {first}-{last}"
+            runs.append([layer, layer])
+    shown = [f"{a}" if a == b else f"{a}-{b}" for a, b in runs[:_MOST_RUNS]]
+    more = f" and {len(runs) - _MOST_RUNS} more runs" if len(runs) > _MOST_RUNS else ""
+    return f"layer{'s' if len(layers) > 1 else ''} {', '.join(shown)}{more}"
 
 
 def _notes(layers: list[LayerTold], laid: list[LayerTold]) -> list[str]:
     notes = []
-    reasons = [(item.layer, item.why) for item in layers if item.why and item.length_mm == 0]
-    if reasons and (not laid or len(reasons) > 0):
-        notes.append(_ranges(reasons))
+    reasons: dict[str, set[int]] = {}
+    for item in layers:
+        if item.why and item.length_mm == 0:
+            reasons.setdefault(item.why, set()).add(item.layer)
+    notes += [f"{why} on {_spans(sorted(which))}" for why, which in reasons.items()]
     open_layers = [item for item in layers if item.open_mm > _LEAST_OPEN_MM]
     if open_layers:
-        first, last = min(i.layer for i in open_layers), max(i.layer for i in open_layers)
-        above = [i.layer for i in laid if i.layer > last]
+        which = sorted({i.layer for i in open_layers})
+        above = [i.layer for i in laid if i.layer > which[-1]]
         begin = f", filling begins in full at layer {min(above)}" if above else ""
         notes.append(
-            f"nothing carries {sum(i.open_mm for i in open_layers):.0f} mm on {_layers(first, last)} "
+            f"nothing carries {sum(i.open_mm for i in open_layers):.0f} mm on {_spans(which)} "
             f"(spans over 5 mm){begin}; `from_below` starts earlier, `over_air` lays them all the same"
         )
     unreached = sum(item.unreached_mm for item in layers)

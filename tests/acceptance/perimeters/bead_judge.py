@@ -1,0 +1,653 @@
+"""Judges new beads from outside: reads the bytes before and after, and believes nothing that was reported.
+
+Which beads are new is found out by geometry: a bead of the treated file is the file's own if it is one of the
+original's or a stretch of one, with the same filament per mm. All checks return sentences, one a fault found.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, MultiPolygon, Point, Polygon, affinity
+
+from gcodetools.demo.maker import Placement
+from gcodetools.gcode.program import RETRACT, UNRETRACT
+from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.islands import of_layer
+from gcodetools.toolpath.plate import Plate
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Shapes = Callable[[int], list[Polygon]]
+
+WALLS = tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang"))
+FILL = tuple(FEATURE_INDEX[w] for w in ("solid", "sparse", "gap", "bridge"))
+OUTERMOST, BRIDGE, SPARSE = (FEATURE_INDEX[w] for w in ("outermost", "bridge", "sparse"))
+
+OUTSIDE_MM = 0.02  # the bound the issue states
+UNDER, OVER = 0.96, 1.015  # of q, a band's volume
+ISLAND_OVER, ISLAND_UNDER = 0.015, 0.03
+SEAM_MM = 3.0
+MORE_PULLS = 2
+SAME_MM = 0.008  # ends of pieces are rounded to three decimals, lines slant
+PULLED_MM = 0.05
+CROSSES_MM = 0.1
+THINNEST = 0.6  # nozzles
+
+
+def stadium(width: float | F8, height: float | F8) -> float | F8:
+    """Section of a bead, mm2; common practice, no source."""
+    return (width - height) * height + math.pi * height * height / 4
+
+
+def opened(shape: shapely.Geometry, by: float) -> shapely.Geometry:
+    """Without what is narrower than twice `by`."""
+    return shapely.buffer(shapely.buffer(shape, -by, quad_segs=4), by * 1.001, quad_segs=4)
+
+
+@dataclass
+class Laid:
+    """The beads of a plate in layers, as lines in file order, with what they were laid with.
+
+    rows : of the moves. line : arcs as chords of at most 0.002 mm sagitta. area : mm3 per mm. width : by the
+    bead's own filament and the layer's height. breadth is area / (height q).
+    """
+
+    plate: Plate
+    rows: I8 = field(init=False)
+    line: NDArray[np.object_] = field(init=False)
+    length: F8 = field(init=False)
+    e: F8 = field(init=False)
+    layer: I8 = field(init=False)
+    feature: NDArray[np.uint8] = field(init=False)
+    area: F8 = field(init=False)
+    height: F8 = field(init=False)
+
+    def __post_init__(self) -> None:
+        plate, moves = self.plate, self.plate.program.moves
+        beads = plate.beads
+        rows = np.flatnonzero((beads.feature != 0) & (beads.layer >= 0)).astype(np.int64)
+        rows = rows[rows > 0]
+        ends = np.stack(
+            [
+                np.column_stack([moves.x[rows - 1], moves.y[rows - 1]]),
+                np.column_stack([moves.x[rows], moves.y[rows]]),
+            ],
+            axis=1,
+        )
+        line = shapely.linestrings(ends)
+        arcs = plate.program.arcs
+        for k in np.flatnonzero(np.isin(rows, arcs.row)).tolist():
+            n = int(np.searchsorted(arcs.row, rows[k]))
+            if arcs.plane[n] == 17:
+                line[k] = _chords(arcs.cx[n], arcs.cy[n], arcs.radius[n], arcs.begin[n], arcs.sweep[n])
+        length = shapely.length(line)
+        real = length > 1e-6
+        self.rows, self.line, self.length = rows[real], line[real], length[real]
+        self.e = moves.e[self.rows]
+        self.layer = beads.layer[self.rows].astype(np.int64)
+        self.feature = beads.feature[self.rows]
+        self.height = plate.layers.height_mm[self.layer]
+        diameter = plate.settings.filament_diameter_mm or 1.75
+        self.area = self.e / self.length * math.pi * diameter**2 / 4
+
+    @property
+    def width(self) -> F8:
+        """The stadium of that area and height, mm."""
+        return self.area / self.height + self.height * (1 - math.pi / 4)
+
+    @cached_property
+    def middle(self) -> NDArray[np.object_]:
+        return shapely.line_interpolate_point(self.line, 0.5, normalized=True)
+
+    def text(self, k: int) -> bytes:
+        program = self.plate.program
+        return program.lines.text(int(program.moves.line[self.rows[k]]))
+
+
+def _chords(cx: float, cy: float, radius: float, begin: float, sweep: float) -> LineString:
+    step = 2 * math.acos(max(0.0, 1 - 0.002 / max(radius, 0.004)))
+    angle = begin + np.linspace(0.0, sweep, max(2, math.ceil(abs(sweep) / step) + 1))
+    return LineString(np.column_stack([cx + radius * np.cos(angle), cy + radius * np.sin(angle)]))
+
+
+def match(old: Laid, new: Laid) -> tuple[I8, F8, F8]:
+    """For each bead of `new` the bead of `old` that it is a stretch of, -1 for none, and from where to where."""
+    origin = np.full(len(new.rows), -1, np.int64)
+    t0, t1 = np.zeros(len(origin)), np.ones(len(origin))
+    a, b = _keys(old), _keys(new)
+    place: dict[tuple[int, ...], list[int]] = {}
+    for k, key in enumerate(a):
+        place.setdefault(key, []).append(k)
+    for k, key in enumerate(b):
+        found = place.get(key)
+        if found and abs(old.e[found[0]] - new.e[k]) < 4e-5 + 1e-4 * old.e[found[0]]:
+            origin[k] = found.pop(0)
+    rest = np.flatnonzero(origin < 0)
+    for layer in np.unique(new.layer[rest]).tolist():
+        mine = rest[new.layer[rest] == layer]
+        theirs = np.flatnonzero(old.layer == layer)
+        if len(theirs):
+            _stretches(old, new, theirs, mine, origin, t0, t1)
+    return origin, t0, t1
+
+
+def _keys(laid: Laid) -> list[tuple[int, ...]]:
+    first = shapely.get_coordinates(shapely.get_point(laid.line, 0))
+    last = shapely.get_coordinates(shapely.get_point(laid.line, -1))
+    table = np.column_stack([laid.layer, np.round(np.column_stack([first, last]) * 1000).astype(np.int64)])
+    return list(map(tuple, table.tolist()))
+
+
+def _stretches(old: Laid, new: Laid, theirs: I8, mine: I8, origin: I8, t0: F8, t1: F8) -> None:
+    tree = shapely.STRtree(old.line[theirs])
+    of, near = tree.query(new.middle[mine], predicate="dwithin", distance=SAME_MM)
+    for k, n in zip(mine[of].tolist(), theirs[near].tolist(), strict=True):
+        if origin[k] >= 0:
+            continue
+        ends = [shapely.get_point(new.line[k], at) for at in (0, -1)]
+        if max(shapely.distance(old.line[n], end) for end in ends) > SAME_MM:
+            continue
+        if abs(new.e[k] - old.e[n] * new.length[k] / old.length[n]) > 4e-5 + 2e-3 * new.e[k]:
+            continue
+        a, b = (shapely.line_locate_point(old.line[n], end, normalized=True) for end in ends)
+        if old.line[n].is_closed and b < a:
+            b = 1.0
+        origin[k], t0[k], t1[k] = n, min(a, b), max(a, b)
+
+
+def made_shapes(placements: Sequence[Placement], layer_mm: float) -> Shapes:
+    """The true sections of made parts, islands of each layer of the plate."""
+
+    def islands(layer: int) -> list[Polygon]:
+        found: list[Polygon] = []
+        for place in placements:
+            part = place.part
+            assert not isinstance(part, str)
+            if layer * layer_mm >= part.height_mm * place.scale - 1e-6:
+                continue
+            z = min((layer + 0.5) * layer_mm, part.height_mm * place.scale)
+            shape = part.section(z / place.scale)
+            shape = affinity.scale(shape, -place.scale if place.mirrored else place.scale, place.scale, origin=(0, 0))
+            shape = affinity.rotate(shape, place.turn_deg, origin=(0, 0))
+            shape = affinity.translate(shape, place.x_mm, place.y_mm)
+            found += [p for p in shapely.get_parts(shape).tolist() if p.area > 0.1]
+        return found
+
+    return islands
+
+
+def read_shapes(plate: Plate) -> Shapes:
+    """Islands by the outermost walls of a file, tested in tests/toolpath against polygons that are known."""
+    return lambda layer: [island.polygon for island in of_layer(plate, layer)]
+
+
+@dataclass
+class Site:
+    """One island of one layer before and after. Indices into `Laid`. new : beads after. old : beads before.
+    kept : beads after that were there before."""
+
+    layer: int
+    polygon: Polygon
+    height: float
+    old: I8
+    new: I8
+    kept: I8
+
+
+class Verdict:
+    """Before and after, side by side.
+
+    Parameters
+    ----------
+    islands : polygons of a layer. nozzle_mm : of the file. q : fill of the file's own solid work; None works
+    it out. whole : the region covers whole islands, so that bands can be judged by area.
+    """
+
+    def __init__(
+        self,
+        before: Plate,
+        after: Plate | bytes,
+        islands: Shapes | None = None,
+        *,
+        nozzle_mm: float | None = None,
+        q: float | None = None,
+        whole: bool = True,
+    ) -> None:
+        after = Plate.from_bytes(after, "treated.gcode") if isinstance(after, bytes) else after
+        self.before, self.after = Laid(before), Laid(after)
+        self.islands = islands or read_shapes(before)
+        self.nozzle_mm = nozzle_mm or before.settings.nozzle_diameter_mm or 0.4
+        self.whole = whole
+        self.origin, self.t0, self.t1 = match(self.before, self.after)
+        self.is_new = self.origin < 0
+        self._shapes: dict[int, list[Polygon]] = {}
+        self.q = q if q is not None else self.own_fill()
+
+    def polygons(self, layer: int) -> list[Polygon]:
+        if layer not in self._shapes:
+            self._shapes[layer] = self.islands(layer)
+        return self._shapes[layer]
+
+    @cached_property
+    def new_layers(self) -> list[int]:
+        return [int(k) for k in np.unique(self.after.layer[self.is_new])]
+
+    @cached_property
+    def touched(self) -> list[int]:
+        """Layers in which anything was laid or taken away."""
+        share = np.zeros(len(self.before.rows))
+        own = ~self.is_new
+        np.add.at(share, self.origin[own], (self.t1 - self.t0)[own])
+        gone = np.unique(self.before.layer[share < 0.999])
+        return sorted({*self.new_layers, *gone.tolist()})
+
+    @cached_property
+    def sites(self) -> list[Site]:
+        return list(self._sites())
+
+    def _sites(self) -> Iterator[Site]:
+        for layer in self.touched:
+            old = np.flatnonzero(self.before.layer == layer)
+            after = np.flatnonzero(self.after.layer == layer)
+            height = float(self.before.plate.layers.height_mm[layer])
+            for polygon in self.polygons(layer):
+                near = shapely.buffer(polygon, 0.05)
+                shapely.prepare(near)
+                inside = after[shapely.covers(near, self.after.middle[after])]
+                mine = old[shapely.covers(near, self.before.middle[old])]
+                new = inside[self.is_new[inside]]
+                share = np.bincount(self.origin[inside[~self.is_new[inside]]], minlength=1).sum()
+                if len(new) or share != len(mine):
+                    yield Site(layer, polygon, height, mine, new, inside[~self.is_new[inside]])
+
+    # ---- what the file's own work measures
+
+    def wall_loss(self, polygon: Polygon, height: float, old: I8) -> float:
+        """m, the share of an island that beads without a void fill: the rounded edge holds no plastic.
+
+        For n beads side by side this is n A / ((w + (n - 1) s) h) with s = A / h, as the stadium says: common
+        practice, no source.
+        """
+        outer = old[self.before.feature[old] == OUTERMOST]
+        if len(outer) == 0:
+            outer = old[np.isin(self.before.feature[old], WALLS)]
+        if len(outer) == 0:
+            return 1.0
+        area = float(np.average(self.before.area[outer], weights=self.before.length[outer]))
+        width = area / height + height * (1 - math.pi / 4)
+        return 1 - polygon.length * (width - area / height) / 2 / polygon.area
+
+    def own_fill(self) -> float:
+        """q: bead volume over area times height of the islands that are solid throughout; the rounded edge is
+        no part of the area. Without one, of the walls: 1 by the stadium."""
+        laid, values, weights = self.before, [], []
+        sparse = np.unique(laid.layer[laid.feature == SPARSE])
+        heights = self.before.plate.layers.height_mm
+        candidates = [k for k in np.unique(laid.layer[np.isin(laid.feature, FILL)]).tolist() if k not in sparse]
+        layers = [k for k in candidates if k > 0] or candidates
+        for layer in layers[:12]:
+            for polygon in self.polygons(layer):
+                old = np.flatnonzero(laid.layer == layer)
+                old = old[shapely.covers(shapely.buffer(polygon, 0.05), laid.middle[old])]
+                if polygon.area < 20 or not np.any(np.isin(laid.feature[old], FILL)):
+                    continue
+                height = float(heights[layer])
+                volume = float((laid.area * laid.length)[old].sum())
+                q = volume / (polygon.area * height) / self.wall_loss(polygon, height, old)
+                if 0.8 < q < 1.2:
+                    values.append(q)
+                    weights.append(polygon.area)
+        return float(np.average(values, weights=weights)) if values else 1.0
+
+    def footprint(self, laid: Laid, which: I8, of: str) -> shapely.Geometry:
+        """What beads cover: by their width, or by their breadth (what they fill at q)."""
+        size = laid.width[which] if of == "width" else laid.area[which] / (laid.height[which] * self.q)
+        return shapely.union_all(shapely.buffer(laid.line[which], size / 2, quad_segs=6))
+
+    def room(self, site: Site) -> shapely.Geometry:
+        """What walls leave of an island."""
+        walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
+        area = self.before.area[walls]
+        size = area / (self.before.height[walls] * self.q)
+        taken = shapely.union_all(shapely.buffer(self.before.line[walls], size / 2, quad_segs=6))
+        return opened(site.polygon.difference(taken), 0.07)
+
+    def least(self, height: float) -> float:
+        """Breadth of a bead 0.6 nozzles wide, mm."""
+        return float(stadium(THINNEST * self.nozzle_mm, height)) / (height * self.q)
+
+    def left(self, site: Site) -> shapely.Geometry:
+        """What of the room no new bead covers, where one could be laid."""
+        room = self.room(site)
+        if len(site.new) == 0:
+            return room
+        free = room.difference(self.footprint(self.after, site.new, "breadth"))
+        return opened(free, 0.45 * self.least(site.height)).intersection(room)
+
+    def bridged(self, site: Site) -> bool:
+        """Whether a new bead says that it is a bridge."""
+        return bool(np.any(self.after.feature[site.new] == BRIDGE))
+
+    # ---- the checks
+
+    def outline(self) -> list[str]:
+        """New beads stay inside the island, by their own width."""
+        faults = []
+        for layer in self.new_layers:
+            new = np.flatnonzero(self.is_new & (self.after.layer == layer))
+            allowed = shapely.buffer(shapely.union_all(self.polygons(layer)), OUTSIDE_MM, join_style="mitre")
+            shapely.prepare(allowed)
+            body = shapely.buffer(self.after.line[new], self.after.width[new] / 2, quad_segs=16)
+            bad = ~shapely.covers(allowed, body)
+            for k, shape in zip(new[bad].tolist(), body[bad].tolist(), strict=True):
+                points = shapely.points(shapely.get_coordinates(shape))
+                far = float(shapely.distance(allowed, points).max()) + OUTSIDE_MM
+                faults.append(f"layer {layer + 1}: {self.after.text(k)!r} reaches {far:.3f} mm outside the outline")
+        return faults
+
+    def walls(self) -> list[str]:
+        """New beads are not laid over walls."""
+        faults = []
+        for site in self.sites:
+            if not len(site.new):
+                continue
+            walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
+            core = shapely.buffer(self.before.line[walls], 0.25 * self.before.width[walls], cap_style="flat")
+            over = shapely.union_all(self.after.line[site.new]).intersection(shapely.union_all(core)).length
+            whole = self.after.length[site.new].sum()
+            # Open ends and lines of solid fill may reach into a wall by their overlap.
+            if over > 0.02 * whole + 0.3:
+                faults.append(f"layer {site.layer + 1}: {over:.2f} of {whole:.2f} mm of new beads lie over a wall")
+        return faults
+
+    def outermost(self) -> list[str]:
+        """Lines of outermost perimeters are the same bytes in the same order."""
+        own = np.flatnonzero(self.before.feature == OUTERMOST)
+        wanted = [self.before.text(k) for k in own.tolist()]
+        mine = np.isin(self.origin, own)
+        got = [self.after.text(k) for k in np.flatnonzero(mine).tolist()]
+        if wanted == got:
+            return []
+        n = next((i for i, (a, b) in enumerate(zip(wanted, got, strict=False)) if a != b), min(len(wanted), len(got)))
+        return [f"outermost perimeters differ: {len(wanted)} lines before, {len(got)} after, first at {wanted[n:n + 1]} {got[n:n + 1]}"]
+
+    def kept(self) -> list[str]:
+        """No old bead is laid twice, and what is kept of it has its share of the filament; walls stay."""
+        faults = []
+        own = np.flatnonzero(~self.is_new)
+        order = own[np.lexsort((self.t0[own], self.origin[own]))]
+        same = self.origin[order][1:] == self.origin[order][:-1]
+        twice = same & (self.t0[order][1:] < self.t1[order][:-1] - 0.02 / self.before.length[self.origin[order][1:]])
+        faults += [f"laid twice: {self.after.text(order[k + 1])!r}" for k in np.flatnonzero(twice)[:3].tolist()]
+        share = np.zeros(len(self.before.rows))
+        filament = np.zeros(len(self.before.rows))
+        np.add.at(share, self.origin[own], self.after.length[own] / self.before.length[self.origin[own]])
+        np.add.at(filament, self.origin[own], self.after.e[own])
+        wall = np.isin(self.before.feature, WALLS)
+        lost = wall & (np.abs(share - 1) > 1e-3 + 0.004 / self.before.length)
+        faults += [f"a wall bead is gone: {self.before.text(k)!r}" for k in np.flatnonzero(lost)[:3].tolist()]
+        for layer in self.touched:
+            fill = (self.before.layer == layer) & ~wall
+            length = float((share * self.before.length)[fill].sum())
+            pushed, due = float(filament[fill].sum()), float((share * self.before.e)[fill].sum())
+            if abs(pushed - due) > 1e-3 * due + 2e-5 * fill.sum():
+                faults.append(f"layer {layer + 1}: kept fill has {pushed:.5f} mm of filament, {due:.5f} due")
+            if length > float(self.before.length[fill].sum()) * 1.001:
+                faults.append(f"layer {layer + 1}: more fill than there was")
+        return faults
+
+    def gaps(self) -> list[str]:
+        """Fill goes only where new beads lie: what else went is crumbs."""
+        faults = []
+        for site in self.sites:
+            fill = site.old[np.isin(self.before.feature[site.old], FILL)]
+            if not len(fill):
+                continue
+            kept = site.kept[np.isin(self.origin[site.kept], fill)]
+            remains = shapely.union_all(shapely.buffer(self.after.line[kept], 0.01, cap_style="square"))
+            walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
+            cover = [self.footprint(self.before, walls, "width")]
+            cover += [self.footprint(self.after, site.new, "width")] if len(site.new) else []
+            beyond = shapely.union_all([remains, shapely.buffer(shapely.union_all(cover), 0.15)])
+            gone = shapely.difference(shapely.multilinestrings(self.before.line[fill].tolist()), beyond)
+            pieces = shapely.length(shapely.get_parts(shapely.line_merge(gone)))
+            if len(pieces) and (pieces.max() > 0.8 or pieces.sum() > 0.03 * self.before.length[fill].sum() + 1.0):
+                faults.append(
+                    f"layer {site.layer + 1}: {pieces.sum():.2f} mm of fill (longest {pieces.max():.2f}) went "
+                    f"beside the new beads, of {self.before.length[fill].sum():.1f}"
+                )
+        return faults
+
+    def bands(self) -> list[str]:
+        """New beads fill their band: volume over area times height is q, and not more."""
+        faults = []
+        if not self.whole:
+            return faults
+        for site in self.sites:
+            if not len(site.new):
+                continue
+            room = self.room(site)
+            band = room.difference(self.left(site))
+            volume = float((self.after.area * self.after.length)[site.new].sum())
+            q = volume / (band.area * site.height)
+            low = -math.inf if self.bridged(site) else UNDER * self.q
+            if not low <= q <= OVER * self.q:
+                faults.append(
+                    f"layer {site.layer + 1}: the band of {band.area:.2f} mm2 (room {room.area:.2f}) holds "
+                    f"{q:.4f}, {q / self.q:.4f} of q = {self.q:.4f}"
+                )
+        return faults
+
+    def island_fill(self) -> list[str]:
+        """Whole islands are not overfilled, and filled ones are full."""
+        faults = []
+        for site in self.sites:
+            area = site.polygon.area * site.height
+            both = np.concatenate([site.new, site.kept])
+            now = float((self.after.area * self.after.length)[both].sum()) / area
+            was = float((self.before.area * self.before.length)[site.old].sum()) / area
+            if now > max(self.q + ISLAND_OVER, was + 1e-4):
+                faults.append(f"layer {site.layer + 1}: the island holds {now:.4f}, {was:.4f} before, q {self.q:.4f}")
+            least = self.wall_loss(site.polygon, site.height, site.old) * self.q - ISLAND_UNDER
+            full = self.whole and self.left(site).area < 0.01 * site.polygon.area
+            if full and not self.bridged(site) and now < min(least, was):
+                faults.append(f"layer {site.layer + 1}: the full island holds {now:.4f}, at least {least:.4f} due")
+        return faults
+
+    def crossings(self) -> list[str]:
+        """Travels over an outline with filament not pulled back are no more than before."""
+        was, now = (self._crossings(laid) for laid in (self.before, self.after))
+        return [
+            f"layer {k + 1}: {now[k]} bare travels over an outline, {was.get(k, 0)} before"
+            for k in now
+            if now[k] > was.get(k, 0)
+        ]
+
+    def _crossings(self, laid: Laid) -> dict[int, int]:
+        moves, beads = laid.plate.program.moves, laid.plate.beads
+        pulled = _pulled(laid.plate)
+        rows = np.flatnonzero((beads.feature == 0) & np.isin(beads.layer, self.touched))
+        rows = rows[rows > 0]
+        rows = rows[~pulled[rows - 1] & (moves.e[rows] >= 0)]
+        begin = np.column_stack([moves.x[rows - 1], moves.y[rows - 1]])
+        end = np.column_stack([moves.x[rows], moves.y[rows]])
+        real = np.hypot(*(end - begin).T) > 0.05
+        rows, begin, end = rows[real], begin[real], end[real]
+        count: dict[int, int] = {}
+        for layer in np.unique(beads.layer[rows]).tolist():
+            mine = beads.layer[rows] == layer
+            ways = shapely.linestrings(np.stack([begin[mine], end[mine]], axis=1))
+            ground = shapely.buffer(shapely.union_all(self.polygons(layer)), 0.03)
+            outside = shapely.length(shapely.difference(ways, ground))
+            count[layer] = int(np.count_nonzero(outside > CROSSES_MM))
+        return count
+
+    def pulls(self) -> list[str]:
+        """At most two more retractions an island and layer."""
+        was, now = (_pull_counts(laid.plate) for laid in (self.before, self.after))
+        faults = []
+        for layer in self.touched:
+            islands = len({id(site.polygon) for site in self.sites if site.layer == layer})
+            if now[layer] > was[layer] + MORE_PULLS * max(islands, 1):
+                faults.append(f"layer {layer + 1}: {now[layer]} retractions, {was[layer]} before, {islands} islands")
+        return faults
+
+    def loops(self, site: Site, closed: bool = True) -> list[tuple[F8, I8]]:
+        """New chains of a site: points, and the beads of each; closed ones, or open ones."""
+        rows = self.after.rows[site.new]
+        breaks = np.flatnonzero(np.diff(rows) != 1) + 1
+        found = []
+        for chain in np.split(site.new, breaks):
+            for part in self._closing(chain):
+                points = self._points(part)
+                shut = len(points) > 3 and float(np.hypot(*(points[-1] - points[0]))) < 0.01
+                if shut == closed:
+                    found.append((points, part))
+        return found
+
+    def _closing(self, chain: I8) -> Iterator[I8]:
+        """A chain, cut where it has come back to where it began."""
+        if not len(chain):
+            return
+        first, begin = 0, shapely.get_coordinates(self.after.line[chain[0]])[0]
+        for n, k in enumerate(chain.tolist()):
+            end = shapely.get_coordinates(self.after.line[k])[-1]
+            if n - first >= 2 and np.hypot(*(end - begin)) < 0.005:
+                yield chain[first : n + 1]
+                first = n + 1
+                if first < len(chain):
+                    begin = shapely.get_coordinates(self.after.line[chain[first]])[0]
+        if first < len(chain):
+            yield chain[first:]
+
+    def _points(self, chain: I8) -> F8:
+        lines = [shapely.get_coordinates(self.after.line[k]) for k in chain.tolist()]
+        return np.vstack([lines[0][:1], *[line[1:] for line in lines]])
+
+    def outer_seams(self, site: Site) -> F8:
+        """Where outermost perimeters begin."""
+        outer = site.old[self.before.feature[site.old] == OUTERMOST]
+        rows = self.before.rows[outer]
+        starts = outer[np.concatenate([[True], np.diff(rows) != 1])] if len(outer) else outer
+        return np.array([shapely.get_coordinates(self.before.line[k])[0] for k in starts.tolist()]).reshape(-1, 2)
+
+    def seams(self) -> list[str]:
+        """Closed loops begin at least 3 mm from the outermost seam, where they are long enough."""
+        faults = []
+        for site in self.sites:
+            seams = self.outer_seams(site)
+            if not len(seams):
+                continue
+            for points, _ in self.loops(site):
+                dense = shapely.get_coordinates(shapely.segmentize(LineString(points), 0.2))
+                apart = np.hypot(*(dense[:, None] - seams[None]).transpose(2, 0, 1)).min(axis=1)
+                mine = float(np.hypot(*(points[0] - seams).T).min())
+                if mine < SEAM_MM - 0.02 and apart.max() >= SEAM_MM + 1.0:
+                    faults.append(f"layer {site.layer + 1}: a loop begins {mine:.2f} mm from the outermost seam")
+        return faults
+
+    def order(self) -> list[str]:
+        """New beads of an island lie right behind its last wall."""
+        faults = []
+        for site in self.sites:
+            if not len(site.new):
+                continue
+            feature = self.before.feature[self.origin[site.kept]]
+            wall = site.kept[np.isin(feature, WALLS)]
+            if not len(wall):
+                faults.append(f"layer {site.layer + 1}: new beads where there is no wall")
+                continue
+            between = site.kept[(site.kept > wall.max()) & (site.kept < site.new.max())]
+            if site.new.min() < wall.max() or len(between):
+                faults.append(f"layer {site.layer + 1}: new beads are not right behind the walls of their island")
+        return faults
+
+    def marks(self) -> list[str]:
+        """What the file's own beads are called, and how wide, is what it was; new beads say what they are."""
+        if self.before.plate.beads.source != "comments":
+            return []
+        own = ~self.is_new
+        faults = []
+        was = self.before.feature[self.origin[own]]
+        for k in np.flatnonzero(self.after.feature[own] != was)[:2].tolist():
+            n = np.flatnonzero(own)[k]
+            faults.append(f"layer {self.after.layer[n] + 1}: {self.after.text(n)!r} has changed its feature")
+        width, now = (p.beads.width for p in (self.before.plate, self.after.plate))
+        marked = len(self.before.plate.marks.width_line) > 0
+        off = np.abs(now[self.after.rows[own]] - width[self.before.rows[self.origin[own]]]) > 1e-4
+        if marked and np.any(off):
+            n = np.flatnonzero(own)[np.flatnonzero(off)[0]]
+            faults.append(f"layer {self.after.layer[n] + 1}: {self.after.text(n)!r} has changed its width mark")
+        new = np.flatnonzero(self.is_new)
+        words = [FEATURE_INDEX[w] for w in ("perimeter", "solid", "bridge", "gap", "overhang")]
+        bad = ~np.isin(self.after.feature[new], words)
+        if np.any(bad):
+            n = new[bad][0]
+            faults.append(f"layer {self.after.layer[n] + 1}: new {self.after.text(n)!r} is of feature {self.after.feature[n]}")
+        if marked and len(new):
+            off = np.abs(now[self.after.rows[new]] - self.after.width[new]) > 0.03
+            share = self.after.length[new][off].sum() / self.after.length[new].sum()
+            if share > 0.02:
+                n = new[off][0]
+                faults.append(
+                    f"layer {self.after.layer[n] + 1}: width mark {now[self.after.rows[n]]:.3f} over a bead "
+                    f"{self.after.width[n]:.3f} wide ({share:.0%} of new beads)"
+                )
+        return faults
+
+    def layers(self) -> list[str]:
+        """The same layers as before."""
+        a, b = self.before.plate.layers, self.after.plate.layers
+        if len(a) == len(b) and np.allclose(a.z_mm, b.z_mm) and np.allclose(a.height_mm, b.height_mm):
+            return []
+        return [f"{len(a)} layers before, {len(b)} after, or other heights"]
+
+    def sane(self) -> list[str]:
+        """New beads are as wide as beads may be."""
+        new = np.flatnonzero(self.is_new)
+        width = self.after.width[new]
+        # Bridges are thinner than the room that they take; short stretches suffer from rounding.
+        sure = (self.after.feature[new] != BRIDGE) & (self.after.length[new] > 0.2)
+        bad = sure & ((width < THINNEST * self.nozzle_mm - 0.02) | (width > 1.8 * self.nozzle_mm + 0.02))
+        return [
+            f"layer {self.after.layer[k] + 1}: {self.after.text(k)!r} is {self.after.width[k]:.3f} mm wide"
+            for k in new[bad][:2].tolist()
+        ]
+
+    CHECKS = (
+        "layers", "outline", "walls", "outermost", "kept", "gaps", "bands", "island_fill", "crossings", "pulls",
+        "seams", "order", "marks", "sane",
+    )  # fmt: skip
+
+    def faults(self, *but: str) -> list[str]:
+        """All faults, each with its check, of all checks but some."""
+        return [f"{name}: {text}" for name in self.CHECKS if name not in but for text in getattr(self, name)()]
+
+
+def _pulled(plate: Plate) -> NDArray[np.bool_]:
+    """(m,) whether filament is pulled back behind each row."""
+    moves = plate.program.moves
+    net = np.cumsum(moves.e)
+    back = np.maximum.accumulate(np.maximum(net, 0.0)) - net
+    firmware = ((moves.kind & RETRACT) != 0).astype(int) - ((moves.kind & UNRETRACT) != 0).astype(int)
+    firmware[moves.e != 0] = 0
+    last = np.maximum.accumulate(np.where(firmware != 0, np.arange(len(net)), 0))
+    return (back > PULLED_MM) | (firmware[last] > 0)
+
+
+def _pull_counts(plate: Plate) -> I8:
+    """Retractions of each layer."""
+    pulled = _pulled(plate)
+    begins = pulled & ~np.concatenate([[False], pulled[:-1]])
+    layer = plate.beads.layer[begins]
+    return np.bincount(layer[layer >= 0], minlength=len(plate.layers))
+
+
+__all__ = ["Laid", "MultiPolygon", "Point", "Verdict", "made_shapes", "match", "opened", "read_shapes", "stadium"]
