@@ -26,8 +26,9 @@ class Displaced:
     """The first pieces that move in X and Y behind a removal or a run.
 
     piece : (k,) index into the draft. since : (k,) the last one before that stays and moves, -1 for none.
-    here : (k, 2) where the nozzle stands before it. there : (k, 2) where the piece begins in the file. end : (k, 2) where it ends. free : (k,) it is a travel that names both X
-    and Y, which may begin anywhere. pulled : (k,) filament is pulled back while it stands there.
+    here : (k, 2) where the nozzle stands before it. there : (k, 2) where the piece begins in the file.
+    end : (k, 2) where it ends. free : (k,) it is a travel that names both X and Y, which may begin anywhere.
+    pulled : (k,) filament is pulled back while it stands there.
     """
 
     piece: I8

@@ -147,9 +147,16 @@ class Draft:
         row = np.array([run.row for run in self.runs], np.int64)
         t0 = np.array([run.t0 for run in self.runs])
         piece = self.first[row].astype(np.int64)
-        for k in np.flatnonzero(t0 > 0).tolist():
-            own = self.t0[piece[k] : self.first[row[k] + 1]]
-            piece[k] += int(np.argmin(np.abs(own - t0[k])))
+        inner = np.flatnonzero(t0 > 0)
+        if len(inner):
+            # Places along all moves end to end; pieces lie far wider apart than rounding.
+            place = self.row + self.t0
+            at = np.searchsorted(place, row[inner] + t0[inner])
+            before = np.maximum(at - 1, 0)
+            after = np.minimum(at, len(place) - 1)
+            wanted = row[inner] + t0[inner]
+            nearer = np.abs(place[before] - wanted) < np.abs(place[after] - wanted)
+            piece[inner] = np.where(nearer, before, after)
         return piece
 
     def join_alike(self) -> None:
@@ -176,9 +183,8 @@ class Draft:
             alike &= (a == b) | (np.isnan(a) & np.isnan(b))
         if self.removed is not None:
             alike &= self.removed[tails - 1] == self.removed[tails]
-        for run in self.runs:  # a run stands between two pieces
-            if run.t0 > 0:
-                alike &= ~((self.row[tails] == run.row) & (np.abs(self.t0[tails] - run.t0) < 1e-9))
+        if self.runs:  # a run stands between two pieces
+            alike &= ~np.isin(tails, self.run_pieces())
         gone = tails[alike]
         keep = np.ones(len(self.row), bool)
         keep[gone] = False

@@ -13,7 +13,7 @@ from shapely import Polygon
 
 from gcodetools.toolpath.meshes import Edge, rings_of
 
-__all__ = ["Path", "inset", "loops_along", "opened_parts", "polygons_of", "tidied"]
+__all__ = ["LEVEL_MM", "MITRE_LIMIT", "Path", "inset", "loops_along", "opened_parts", "polygons_of", "tidied"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -28,7 +28,7 @@ _OVERHANG_MM = 2e-3  # bands begin so much outside the edge, lest a hair remains
 _CONSTANT_MM = 0.004  # breadths that differ less are one
 _PATH_MM = 0.005  # paths are simplified by so much
 _KNOT_MM = 0.003  # the breadth between two points of the edge is linear within so much
-_LEVEL_MM = 0.02  # the breadth of one stretch varies by at most so much
+LEVEL_MM = 0.02  # the breadth of one stretch varies by at most so much
 
 
 def polygons_of(geometry: shapely.Geometry) -> list[Polygon]:
@@ -185,7 +185,7 @@ def loops_along(line: shapely.Geometry, edge: Edge | None, breadth: F8 | float, 
         # Where the band is broader than the room there, as in a sharp tip, the bead may not leave it.
         off = 2 * np.hypot(*(edge.xy[near] + along * part[:, None] - fine).T)
         beside = np.minimum(np.roll(off, 1), np.roll(off, -1))
-        paths.append(tidied(fine, np.minimum(b, np.minimum(off, beside + _LEVEL_MM)), True))
+        paths.append(tidied(fine, np.minimum(b, np.minimum(off, beside + LEVEL_MM)), True))
     return paths
 
 
@@ -202,8 +202,8 @@ def tidied(points: F8, breadth: F8, closed: bool) -> Path:
     keep = _kept(points, _PATH_MM)
     if np.ptp(breadth) > _CONSTANT_MM:
         arc = np.append(0.0, np.cumsum(length))
-        bent = _kept(np.column_stack([arc, breadth]), _LEVEL_MM / 4)
-        level = np.floor(np.interp(arc, arc[bent], breadth[bent]) / _LEVEL_MM)
+        bent = _kept(np.column_stack([arc, breadth]), LEVEL_MM / 4)
+        level = np.floor(np.interp(arc, arc[bent], breadth[bent]) / LEVEL_MM)
         keep |= np.append(False, level[1:] != level[:-1])
     keep[[0, -1]] = True
     at = np.flatnonzero(keep)

@@ -27,9 +27,9 @@ _EVEN = 40  # lines; so narrow a piece has its pitch changed a little to be fill
 _INSETS = (0.0, 0.15, 0.3, 0.45)  # pitches from the edge to the outermost line that are tried
 _EVENLY = 0.01  # of the area; a better fill is not looked for
 _BROAD = 1.25  # of the pitch; an even one differs by no more
-_MADE_UP = 0.03  # of the breadth
+_MADE_UP = 0.05  # of the breadth
 _JOINT = 2.5  # pitches; a longer way to the next line is a travel
-_SHORTEST = 1.5  # pitches; a shorter path is not laid
+_SHORTEST = 1.0  # pitches; a shorter path is not laid
 _INSIDE_MM = 1e-3  # the outermost lines lie so much inside, and joints may reach so much outside
 _SIMPLE_MM = 0.002
 
@@ -66,7 +66,7 @@ def hatch(
     Returns
     -------
     list of Strand
-        Open paths in print order, loop = -1, breadth the pitch of their piece within 3 %. Empty where nothing fits.
+        Open paths in print order, loop = -1, breadth the pitch of their piece within 5 %. Empty where nothing fits.
     """
     if area.is_empty or not np.isfinite(shapely.get_coordinates(area)).all():
         return []
@@ -163,57 +163,78 @@ def _cut(piece: Polygon, number: I8, rows: F8) -> _Lines:
 
 
 def _chains(piece: Polygon, lines: _Lines, pitch: float) -> list[F8]:
-    """Lines joined to and fro: at their high ends from an even row to the next, at their low ends from an odd."""
+    """Lines joined to and fro: at their high ends from an even row to the next, at their low ends from an odd.
+
+    What is then still apart is joined at any ends that lie beside each other. Ends: 2 line for the low one, one
+    more for the high one.
+    """
     n = len(lines.row)
-    if n == 0:
-        return []
-    one, two, joint = _joints(piece, lines, pitch)
-    after = np.full(n, -1)
-    after[one] = two
-    first = np.ones(n, bool)
-    first[two] = False
-    way = dict(zip(one.tolist(), joint, strict=True))
+    ends = np.empty((2 * n, 2))
+    ends[0::2, 0], ends[1::2, 0], ends[:, 1] = lines.low, lines.high, np.repeat(lines.v, 2)
+    one, two = _neighbours(lines)
+    partner = np.full(2 * n, -1)
+    ways: dict[int, F8] = {}
+    chain = np.arange(n)
+    even = 1 - lines.row[one] % 2
+    for side in (even, 0, 1):
+        for a, b, way in _joints(piece, ends, 2 * one + side, 2 * two + side, partner, pitch):
+            if chain[a // 2] != chain[b // 2]:
+                partner[[a, b]] = b, a
+                ways[a], ways[b] = way, way[::-1]
+                chain[chain == chain[b // 2]] = chain[a // 2]
+    return _followed(ends, partner, ways)
+
+
+def _followed(ends: F8, partner: I8, ways: dict[int, F8]) -> list[F8]:
+    """The points of each chain, from its end in the lowest row."""
+    done = np.zeros(len(ends), bool)
     chains = []
-    for start in np.flatnonzero(first).tolist():
+    for start in np.flatnonzero(partner < 0).tolist():
         points, at = [], start
-        while at >= 0:
-            ends = np.array([[lines.low[at], lines.v[at]], [lines.high[at], lines.v[at]]])
-            points.append(ends if lines.row[at] % 2 == 0 else ends[::-1])
-            if at in way:
-                points.append(way[at])
-            at = int(after[at])
-        chains.append(np.concatenate(points))
+        while at >= 0 and not done[at]:
+            done[[at, at ^ 1]] = True
+            points.append(ends[[at, at ^ 1]])
+            at ^= 1
+            if at in ways:
+                points.append(ways[at])
+            at = int(partner[at])
+        if points:
+            chains.append(np.concatenate(points))
     return chains
 
 
-def _joints(piece: Polygon, lines: _Lines, pitch: float) -> tuple[I8, I8, list[F8]]:
-    """Pairs of lines in neighbouring rows that are joined, and the points between their ends."""
-    end = np.where(lines.row % 2 == 0, lines.high, lines.low)  # where a line is left
-    meet = np.where(lines.row % 2 == 1, lines.high, lines.low)  # where it is begun
-    low, high = (
-        np.searchsorted(lines.row, lines.row + 1),
-        np.searchsorted(lines.row, lines.row + 1, side="right"),
-    )
+def _neighbours(lines: _Lines) -> tuple[I8, I8]:
+    """All pairs of lines in rows that follow each other."""
+    low, high = (np.searchsorted(lines.row, lines.row + 1, side=side) for side in ("left", "right"))
     count = high - low
     one = np.repeat(np.arange(len(count)), count)
-    two = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low, count)
-    off = np.hypot(meet[two] - end[one], lines.v[two] - lines.v[one])
-    best_one, best_two = np.full(len(count), np.inf), np.full(len(count), np.inf)
-    np.minimum.at(best_one, one, off)
-    np.minimum.at(best_two, two, off)
-    good = (off <= _JOINT * pitch) & (off == best_one[one]) & (off == best_two[two])
+    two: I8 = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low, count)
+    return one, two
+
+
+def _joints(
+    piece: Polygon, ends: F8, one: I8, two: I8, partner: I8, pitch: float
+) -> list[tuple[int, int, F8]]:
+    """Of pairs of ends those that are to be joined, and the points between them."""
+    free = (partner[one] < 0) & (partner[two] < 0)
+    one, two = one[free], two[free]
+    off = np.hypot(*(ends[two] - ends[one]).T)
+    best = np.full(len(ends), np.inf)
+    np.minimum.at(best, one, off)
+    behind = np.full(len(ends), np.inf)
+    np.minimum.at(behind, two, off)
+    good = (off <= _JOINT * pitch) & (off == best[one]) & (off == behind[two])
     one, two = one[good], two[good]
-    ends = np.stack(
-        [np.column_stack([end[one], lines.v[one]]), np.column_stack([meet[two], lines.v[two]])], axis=1
-    )
-    inside = shapely.covers(shapely.buffer(piece, _INSIDE_MM), shapely.linestrings(ends)) if len(one) else []
-    keep, joint = [], []
-    for k, straight in enumerate(np.asarray(inside, dtype=bool).tolist()):
-        way = np.zeros((0, 2)) if straight else _along_edge(piece, ends[k], _JOINT * pitch)
+    if len(one) == 0:
+        return []
+    straight = shapely.linestrings(np.stack([ends[one], ends[two]], axis=1))
+    inside = shapely.covers(shapely.buffer(piece, _INSIDE_MM), straight)
+    joints = []
+    for a, b, clear in zip(one.tolist(), two.tolist(), inside.tolist(), strict=True):
+        way = np.zeros((0, 2)) if clear else _along_edge(piece, ends[[a, b]], _JOINT * pitch)
         if way is not None:
-            keep.append(k)
-            joint.append(way)
-    return one[keep], two[keep], joint
+            joints.append((a, b, way))
+    return joints
 
 
 def _along_edge(piece: Polygon, ends: F8, longest: float) -> F8 | None:

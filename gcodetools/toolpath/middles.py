@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
-from gcodetools.toolpath.bands import Path, tidied
+from gcodetools.toolpath.bands import LEVEL_MM, Path, tidied
 from gcodetools.toolpath.meshes import Mesh, groups
 
 __all__ = ["Middle", "middles_of"]
@@ -316,15 +316,33 @@ def _limited(
     """The path with breadths at its points that stay in the room."""
     if len(points) < 2:
         return None
-    off = 2 * shapely.distance(edge, shapely.points(points))
-    breadth = np.minimum(np.minimum(across, off), most)
-    if not closed:
+    breadth = _fitting(points, np.minimum(across, most), edge)
+    if closed:
+        points, breadth = np.vstack([points, points[:1]]), np.append(breadth, breadth[0])
+    pieces = np.maximum(np.ceil(np.abs(np.diff(breadth)) / LEVEL_MM), 1).astype(np.int64)
+    if pieces.max() > 1:
+        at = np.arange(len(points), dtype=np.float64)
+        first = np.repeat(np.cumsum(pieces) - pieces, pieces)
+        fine = np.append(
+            np.repeat(at[:-1], pieces) + (np.arange(len(first)) - first) / np.repeat(pieces, pieces), at[-1]
+        )
+        points = np.column_stack([np.interp(fine, at, points[:, 0]), np.interp(fine, at, points[:, 1])])
+        breadth = _fitting(points, np.interp(fine, at, breadth), edge)
+    if closed:
+        points, breadth = points[:-1], breadth[:-1]
+    else:
         enough = np.flatnonzero(breadth > least * (1 - _SLACK))
         if len(enough) < 2:
             return None
         part = slice(int(enough[0]), int(enough[-1]) + 1)
         points, breadth = points[part], breadth[part]
     return points, np.maximum(breadth, least)
+
+
+def _fitting(points: F8, breadth: F8, edge: shapely.Geometry) -> F8:
+    """Breadths at points, no greater than the room has there."""
+    fitting: F8 = np.minimum(breadth, 2 * shapely.distance(edge, shapely.points(points)))
+    return fitting
 
 
 def _run_out(

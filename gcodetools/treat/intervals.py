@@ -51,23 +51,52 @@ def in_polygon(begin: F8, end: F8, area: shapely.Geometry) -> Stretches:
     whole = np.zeros(len(lines), bool)
     whole[meets] = shapely.covers(area, lines[meets])
     part = np.flatnonzero(meets & ~whole)
-    cut, owner = shapely.get_parts(shapely.intersection(lines[part], area), return_index=True)
-    is_line = shapely.get_type_id(cut) == 1
-    cut, owner = cut[is_line], part[owner[is_line]]
-    first = shapely.get_coordinates(shapely.get_point(cut, 0))
-    last = shapely.get_coordinates(shapely.get_point(cut, -1))
-    along = end[owner] - begin[owner]
-    size = np.maximum((along**2).sum(axis=1), 1e-18)
-    a = ((first - begin[owner]) * along).sum(axis=1) / size
-    b = ((last - begin[owner]) * along).sum(axis=1) / size
+    owner, t0, t1 = _clipped(begin[part], end[part], lines[part], area)
     full = np.flatnonzero(whole)
-    index = np.concatenate([full, owner])
-    t0 = np.concatenate([np.zeros(len(full)), np.clip(np.minimum(a, b), 0, 1)])
-    t1 = np.concatenate([np.ones(len(full)), np.clip(np.maximum(a, b), 0, 1)])
-    keep = t1 - t0 > _SAME_T
-    index, t0, t1 = index[keep], t0[keep], t1[keep]
+    index = np.concatenate([full, part[owner]])
+    t0 = np.concatenate([np.zeros(len(full)), t0])
+    t1 = np.concatenate([np.ones(len(full)), t1])
     order = np.lexsort((t0, index))
     return index[order].astype(np.int64), t0[order], t1[order]
+
+
+def _clipped(begin: F8, end: F8, lines: NDArray[np.object_], area: shapely.Geometry) -> Stretches:
+    """Stretches of straight pieces that cross an area's edge: cut at every crossing, judged by midpoints."""
+    a, b = _edges(area)
+    piece, edge = shapely.STRtree(shapely.linestrings(np.stack([a, b], axis=1))).query(lines)
+    along, across = end[piece] - begin[piece], b[edge] - a[edge]
+    to = a[edge] - begin[piece]
+    turn = along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = (to[:, 0] * across[:, 1] - to[:, 1] * across[:, 0]) / turn
+        s = (to[:, 0] * along[:, 1] - to[:, 1] * along[:, 0]) / turn
+    hits = (turn != 0) & (t > 0) & (t < 1) & (s >= -_SAME_T) & (s <= 1 + _SAME_T)
+    # Along an edge the piece may turn in and out at the edge's own ends.
+    flat = np.flatnonzero(turn == 0)
+    size = np.maximum((along[flat] ** 2).sum(axis=1), 1e-18)
+    ends = [((p[edge[flat]] - begin[piece[flat]]) * along[flat]).sum(axis=1) / size for p in (a, b)]
+    count = len(begin)
+    row = np.concatenate([np.arange(count), piece[hits], piece[flat], piece[flat], np.arange(count)])
+    place = np.concatenate([np.zeros(count), t[hits], *(np.clip(e, 0, 1) for e in ends), np.ones(count)])
+    order = np.lexsort((place, row))
+    row, place = row[order], place[order]
+    k = np.flatnonzero((np.diff(row) == 0) & (np.diff(place) > _SAME_T))
+    row, t0, t1 = row[k], place[k], place[k + 1]
+    middle = begin[row] + (end[row] - begin[row]) * ((t0 + t1) / 2)[:, None]
+    inside = shapely.intersects_xy(area, middle[:, 0], middle[:, 1])
+    row, t0, t1 = row[inside], t0[inside], t1[inside]
+    first = np.ones(len(row), bool)
+    first[1:] = (np.diff(row) != 0) | (t0[1:] - t1[:-1] > _SAME_T)
+    last = np.append(first[1:], True)[: len(row)]
+    return row[first], t0[first], t1[last]
+
+
+def _edges(area: shapely.Geometry) -> tuple[F8, F8]:
+    """Begins and ends of all edges of an area."""
+    rings = shapely.get_rings(shapely.get_parts(area))
+    xy, owner = shapely.get_coordinates(rings, return_index=True)
+    same = owner[1:] == owner[:-1]
+    return xy[:-1][same], xy[1:][same]
 
 
 def in_solid(begin: F8, end: F8, solid: Solid, pose: Pose, z_mm: float, layer: int) -> Stretches:

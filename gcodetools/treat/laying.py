@@ -64,6 +64,11 @@ class Recipe:
     most_mm_s2: float = float("inf")
     mm_s2: float = float("nan")
 
+    def key(self) -> tuple[object, ...]:
+        """What tells it apart; a number that is none is like another."""
+        values = (getattr(self, name) for name in self.__slots__)
+        return tuple(None if isinstance(v, float) and v != v else v for v in values)
+
     def bead(self, breadth: F8, bead: Bead) -> tuple[F8, F8, F8]:
         """(n,) feed mm/s, mm3 per mm and width mm of stretches of a bead."""
         style = self.style
@@ -140,6 +145,18 @@ class MovesColumns:
         self.feed.append(feed)
         self.width.append(width)
         self.feature.append(feature)
+
+    def add_beads(self, points: F8, e: F8, feed: F8, width: F8, feature: int) -> None:
+        """Beads one after the other, at the height of the layer."""
+        count = len(points)
+        self.kind += [BEAD] * count
+        self.x += points[:, 0].tolist()
+        self.y += points[:, 1].tolist()
+        self.zs += [self.z] * count
+        self.e += e.tolist()
+        self.feed += feed.tolist()
+        self.width += width.tolist()
+        self.feature += [feature] * count
 
     def run(
         self, row: int, t0: float, early: bool, height: float, region: str, fan: float = float("nan")
@@ -219,8 +236,15 @@ def moves_of(
     row: int,
     region: str,
 ) -> Run:
-    """The run of ordered beads, right behind row `row - 1`."""
-    moves = MovesColumns(z)
+    """The run of ordered beads, right behind row `row - 1`, at nozzle height `z`."""
+    flat = _flat_run(ordered, here, back, recipe)
+    return replace(flat, row=row, region=region, z=flat.z + z)
+
+
+@remembered(256)
+def _flat_run(ordered: list[tuple[Way, Bead]], here: F8, back: F8, recipe: Recipe) -> Run:
+    """The run at height 0, before row 0."""
+    moves = MovesColumns(0.0)
     for way, bead in ordered:
         way_moves(moves, way, here, back, recipe.style)
         line = bead.strand.points
@@ -230,13 +254,12 @@ def moves_of(
         size = np.hypot(*np.diff(line, axis=0).T)
         e = area * size / recipe.filament_mm2
         real = np.flatnonzero(size >= _DOT_MM)
-        for k in real.tolist():
-            moves.add(BEAD, line[k + 1], z, float(e[k]), float(feed[k]), float(width[k]), bead.feature)
+        moves.add_beads(line[real + 1], e[real], feed[real], width[real], bead.feature)
         back, here = line[-2], line[-1]
     fan = float("nan")
     if any(bead.bridge for _, bead in ordered) and recipe.style.bridge_fan is not None:
         fan = recipe.style.bridge_fan
-    run = moves.run(row, 0.0, True, recipe.height_mm, region, fan)
+    run = moves.run(0, 0.0, True, recipe.height_mm, "", fan)
     if recipe.most_mm_s2 < recipe.mm_s2:
         run = replace(run, accel=recipe.most_mm_s2, accel_behind=recipe.mm_s2)
     return run

@@ -27,6 +27,10 @@ class Way:
     points: F8
     leaves: bool
 
+    def key(self) -> tuple[object, ...]:
+        """What tells it apart."""
+        return self.points, self.leaves
+
 
 class Ground:
     """The island on which the nozzle may travel without pulling filament back."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -22,7 +22,7 @@ from gcodetools.toolpath.style import style_at
 from gcodetools.toolpath.walls import filament_mm2
 from gcodetools.treat.carry import Below, carried
 from gcodetools.treat.hops import add_hops
-from gcodetools.treat.intervals import cut_strands, in_polygon, in_solid, segments
+from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, segments
 from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
 from gcodetools.treat.links import ground_of
 from gcodetools.treat.memory import remembered
@@ -41,6 +41,11 @@ I8 = NDArray[np.int64]
 LEAST, TWIN, MOST = 0.6, 1.5, 1.8  # nozzles: the thinnest bead, two rather than one above, the widest
 _SHORTEST = 2.0  # breadths: an open bead shorter than this is a dot
 _ROOM = 0.05  # mm2, below which there is no room at all
+_FULL = 0.98  # of a room: it is solid already
+_SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
+_LINES = 0.85, 1.1  # by which the flow of solid lines may be changed to fill an area exactly
+_LEAST_AREA = 4.0  # pitches squared: an area worth solid lines
+_CLEAR = 0.45  # pitches that centre lines keep from what is laid
 
 Item = tuple[RegionHit, Pose, Treatment, str]
 
@@ -94,6 +99,18 @@ def plan(plate: Plate, work: Iterable[Item], bounds: Bounds) -> Plan:
     return result
 
 
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    """What laying came to on one site: rows of `gone` counted from the site's last wall row."""
+
+    laid: Laid | None
+    taken: shapely.Geometry
+    pulls: int
+    gone: Replaced | None
+    state: int
+    told: LayerTold
+
+
 class _Builder:
     """Strands of one region of one instance, layer by layer from below."""
 
@@ -103,7 +120,8 @@ class _Builder:
         self.plate, self.sites, self.hit, self.pose = plate, sites, hit, pose
         self.treatment, self.bounds = treatment, bounds
         self.name = f"{hit.part}#{hit.instance}/{hit.region}"
-        self._below: tuple[int, Below] | None = None
+        self._made: dict[Hashable, tuple[list[Strand], list[Filled], tuple[F8, F8, I8]]] = {}
+        self._known: dict[Hashable, _Outcome] = {}
         self.told: dict[str, list[LayerTold]] = {"perimeters": [], "infill": []}
 
     def build(self) -> dict[str, Done]:
@@ -127,41 +145,58 @@ class _Builder:
         setting = self.treatment.perimeters
         assert setting is not None
         why = self._unfit(site)
-        space = site.room.space
-        if why or space.area < _ROOM:
+        if why or site.room.space.area < _ROOM:
             self._tell("perimeters", site, why=why or "no room inside the walls")
-            return
-        gauge = _gauge(self.sites.gauge, site.room.height_mm)
-        count = None if setting.fill else setting.add
-        strands: list[Strand] = []
-        filled: list[Filled] = []
-        for part in shapely.get_parts(space).tolist():
-            filled.append(_filled(part, gauge, count))
-            strands += filled[-1].strands
-        self._lay("perimeters", site, layer, strands, setting.over_air, filled)
+        else:
+            self._lay("perimeters", site, layer, setting.over_air)
 
     def _infill(self, site: Site, layer: int) -> None:
         why = self._unfit(site)
-        free = site.free
-        if not why and free.area < _ROOM:
+        if not why and site.free.area < _ROOM:
             why = "no room left inside the walls"
-        if not why and site.room.solid.area > 0.98 * site.room.space.area:
+        if not why and site.room.solid.area > _FULL * site.room.space.area:
             why = "solid already"
         if why:
             self._tell("infill", site, why=why)
             return
+        over_air = self.treatment.perimeters is not None and self.treatment.perimeters.over_air
+        self._lay("infill", site, layer, over_air)
+
+    def _strands(self, key: str, site: Site) -> tuple[list[Strand], list[Filled], tuple[F8, F8, I8]]:
+        """Strands for the whole of a site, whatever the region, with their straight pieces."""
+        known = (key, site.state, site.layer % 2)
+        if known not in self._made:
+            strands, filled = self._loops(site) if key == "perimeters" else (self._lines(site), [])
+            self._made[known] = strands, filled, segments(strands)
+        return self._made[known]
+
+    def _loops(self, site: Site) -> tuple[list[Strand], list[Filled]]:
+        setting = self.treatment.perimeters
+        assert setting is not None
+        gauge = _gauge(self.sites.gauge, site.room.height_mm)
+        count = None if setting.fill else setting.add
+        filled = [_filled(part, gauge, count) for part in shapely.get_parts(site.room.space).tolist()]
+        return [strand for one in filled for strand in one.strands], filled
+
+    def _lines(self, site: Site) -> list[Strand]:
         gauge = self.sites.gauge
         direction = fill_direction(self.plate, site.room)
         if direction is None:
             direction = np.pi / 4 if site.layer % 2 else 3 * np.pi / 4
-        free = free.difference(site.room.solid) if not site.room.solid.is_empty else free
+        size = _gauge(gauge, site.room.height_mm)
+        free = site.free
+        if not site.room.solid.is_empty:
+            free = free.difference(
+                shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
+            )
+        half = size.least_mm / 2
+        free = shapely.buffer(shapely.buffer(free, -half, join_style="mitre"), half, join_style="mitre")
         strands: list[Strand] = []
         origin = (self.pose.x_mm, self.pose.y_mm)
         for part in shapely.get_parts(free).tolist():
-            if part.area > _ROOM:
-                strands += hatch(part, gauge.solid_pitch_mm, direction, origin, gauge.overlap_mm)
-        over_air = self.treatment.perimeters is not None and self.treatment.perimeters.over_air
-        self._lay("infill", site, layer, strands, over_air, [])
+            if part.area > _LEAST_AREA * gauge.pitch_mm**2:
+                strands += _hatched(part, size, gauge.solid_pitch_mm, direction, origin, gauge.overlap_mm)
+        return strands
 
     def _unfit(self, site: Site) -> str:
         """Why nothing can be laid on a site; empty for nothing."""
@@ -179,62 +214,88 @@ class _Builder:
             return "the file numbers its lines, which can be neither left out nor added to"
         return ""
 
-    def _lay(
-        self, key: str, site: Site, layer: int, strands: list[Strand], over_air: bool, filled: list[Filled]
-    ) -> None:
-        """Keep what lies in the region and is carried, order it, and let the fill give way."""
-        asked = self._within(strands, site)
-        if not asked:
-            self._tell(key, site, filled=filled, why="none of it lies in the region" if strands else "")
-            return
+    def _lay(self, key: str, site: Site, layer: int, over_air: bool) -> None:
+        """Lay what lies in the region and is carried; worked out once for sites that are alike."""
+        strands, filled, pieces = self._strands(key, site)
+        inside = self._inside(site, pieces)
+        under = self.sites.below(layer)
+        known = (key, site.state, site.layer % 2, *(column.tobytes() for column in inside), id(under))
+        outcome = self._known.get(known)
+        if outcome is None:
+            outcome = self._outcome(key, site, strands, filled, pieces[2], inside, under, over_air)
+            self._known[known] = outcome
+        if outcome.laid is not None and outcome.gone is not None:
+            gone, base = outcome.gone, int(site.room.wall_rows[-1])
+            site.laid.append(outcome.laid)
+            site.taken, site.pulls, site.state = outcome.taken, site.pulls + outcome.pulls, outcome.state
+            site.gone.append((gone.row + base, gone.t0, gone.t1))
+        self.told[key].append(replace(outcome.told, layer=site.layer))
+
+    def _inside(self, site: Site, pieces: tuple[F8, F8, I8]) -> Stretches:
+        """Stretches of strands' straight pieces that lie in the region."""
+        half = round(site.room.height_mm, 6) / 2
+        z = float(self.plate.program.moves.z[site.room.wall_rows[-1]])
+        # Layers begun below the region take its shape at its own lowest layer.
+        layer = max(site.layer, self.hit.layers[0])
+        z_part = max((z - half - self.pose.z_mm) / self.pose.scale, self.hit.z_mm[0])
+        assert self.hit.solid is not None
+        return in_solid(pieces[0], pieces[1], self.hit.solid, self.pose, z_part, layer)
+
+    def _outcome(
+        self,
+        key: str,
+        site: Site,
+        strands: list[Strand],
+        filled: list[Filled],
+        owner: I8,
+        inside: Stretches,
+        under: Below,
+        over_air: bool,
+    ) -> _Outcome:
         gauge = self.sites.gauge
+        asked = cut_strands(strands, owner, inside)
+        if key == "perimeters":  # solid lines keep clear by themselves
+            asked = self._clear(asked, site)
+        if not asked:
+            why = "none of it lies in the region" if strands else ""
+            return _Outcome(
+                None, site.taken, 0, None, site.state, LayerTold.of(site, key, filled=filled, why=why)
+            )
         sides = site.room.island.polygon if over_air else site.walls
-        held = carried(asked, self._under(layer), sides, gauge.pitch_mm, gauge.width_mm)
+        held = carried(asked, under, sides, gauge.pitch_mm, gauge.width_mm)
         beads = [
             Bead(strand, bool(bridge))
             for strand, bridge in zip(held.strands, held.bridge, strict=True)
             if _long_enough(strand)
         ]
-        dots = sum(_size(s) for s in held.strands if not _long_enough(s))
         laid, unreached = self._reached(site, beads)
         beads = [bead for _, bead in laid.beads]
-        crumbs = (0, 0.0)
+        gave = None
+        taken, state = site.taken, site.state
         if beads:
-            site.laid.append(laid)
             band = band_of([bead.strand for bead in beads])
             gave = self._give_way(site, band)
-            site.taken = band if site.taken.is_empty else shapely.union(site.taken, band)
-            crumbs = gave.crumbs, gave.crumbs_mm
-        self._tell(
-            key, site, beads=beads, filled=filled, open_mm=held.open_mm, dots_mm=dots,
-            unreached_mm=sum(_size(b.strand) for b in unreached), crumbs=crumbs,
+            taken = band if taken.is_empty else shapely.union(taken, band)
+            # By what came of it, not by what lies below: the same beads on the same shape are the same site.
+            ends = tuple(point.tobytes() for point in laid.end)
+            state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
+        what = LayerTold.of(
+            site, key, beads=beads, filled=filled, open_mm=held.open_mm,
+            dots_mm=sum(_size(s) for s in held.strands if not _long_enough(s)),
+            unreached_mm=sum(_size(b.strand) for b in unreached),
+            crumbs=(gave.crumbs, gave.crumbs_mm) if gave is not None else (0, 0.0),
         )  # fmt: skip
+        pulls = sum(way.leaves for way, _ in laid.beads)
+        return _Outcome(laid if beads else None, taken, pulls, gave, state, what)
 
-    def _within(self, strands: list[Strand], site: Site) -> list[Strand]:
-        """Parts of strands in the region, clear of what earlier regions have laid."""
-        if not strands:
-            return []
+    def _clear(self, strands: list[Strand], site: Site) -> list[Strand]:
+        """Parts of strands clear of what earlier regions have laid."""
+        if not strands or site.taken.is_empty:
+            return strands
         begin, end, owner = segments(strands)
-        moves, half = self.plate.program.moves, round(site.room.height_mm, 6) / 2
-        z = float(moves.z[site.room.wall_rows[-1]])
-        # Layers begun below the region take its shape at its own lowest layer.
-        layer = max(site.layer, self.hit.layers[0])
-        z_part = max((z - half - self.pose.z_mm) / self.pose.scale, self.hit.z_mm[0])
-        assert self.hit.solid is not None
-        inside = in_solid(begin, end, self.hit.solid, self.pose, z_part, layer)
-        strands = cut_strands(strands, owner, inside)
-        if strands and not site.taken.is_empty:
-            begin, end, owner = segments(strands)
-            # Their footprints may touch, so centre lines keep half a breadth away.
-            clear = site.room.space.difference(site.taken.buffer(0.45 * self.sites.gauge.pitch_mm))
-            strands = cut_strands(strands, owner, in_polygon(begin, end, clear))
-        return strands
-
-    def _under(self, layer: int) -> Below:
-        """What lies under a layer, which this region has done with."""
-        if self._below is None or self._below[0] != layer:
-            self._below = layer, self.sites.below(layer)
-        return self._below[1]
+        # Their footprints may touch, so centre lines keep half a breadth away.
+        clear = site.room.space.difference(site.taken.buffer(_CLEAR * self.sites.gauge.pitch_mm))
+        return cut_strands(strands, owner, in_polygon(begin, end, clear))
 
     def _reached(self, site: Site, beads: list[Bead]) -> tuple[Laid, list[Bead]]:
         """Beads that can be laid with the retractions allowed, in order; those that can't."""
@@ -242,30 +303,40 @@ class _Builder:
         ground = ground_of(site.room.island.polygon, self.sites.gauge.width_mm)
         seams = seams_of(site.room)
         ordered, left = lay(beads, here, ground, seams, MOST_PULLS - site.pulls)
-        site.pulls += sum(way.leaves for way, _ in ordered)
         return Laid(self.name, ordered, here, back, self.treatment), left
 
     def _give_way(self, site: Site, band: shapely.Geometry) -> Replaced:
         """Cut the fill at the band's edge; where room is left beside it, by the file's own overlap within."""
-        zone = _zone(site.free, band, site.walls, self.sites.gauge.overlap_mm)
+        zone = _zone(band, site.walls, self.sites.gauge.pitch_mm)
         found = replaced(self.plate, site.room.fill_rows, zone)
-        site.gone.append((found.row, found.t0, found.t1))
-        return found
+        return replace(found, row=found.row - int(site.room.wall_rows[-1]))
 
     def _tell(self, key: str, site: Site, **what: object) -> None:
         self.told[key].append(LayerTold.of(site, key, **what))  # type: ignore[arg-type]
 
 
 @remembered(256)
-def _zone(
-    free: shapely.Geometry, band: shapely.Geometry, walls: shapely.Geometry, overlap_mm: float
-) -> shapely.Geometry:
-    """Where fill goes: the band, and the walls, which fill reaches into; but for what keeps its overlap."""
+def _zone(band: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float) -> shapely.Geometry:
+    """Where fill goes: the band and the walls, which fill reaches into, with the slits between them."""
+    close = _SLIT * pitch_mm
     edge = shapely.union(band, walls)
-    if overlap_mm <= 0:
-        return edge
-    left = free.difference(band)
-    return edge.difference(shapely.buffer(left, overlap_mm, quad_segs=2))
+    return shapely.buffer(
+        shapely.buffer(edge, close, join_style="mitre"), -close, join_style="mitre", mitre_limit=2.0
+    )
+
+
+@remembered(256)
+def _hatched(
+    area: shapely.Polygon, gauge: Gauge, pitch_mm: float, direction: float, origin: tuple[float, float],
+    overlap_mm: float,
+) -> list[Strand]:  # fmt: skip
+    """Solid lines over an area, as much plastic as it holds; beads along it where it is too narrow for lines."""
+    strands = hatch(area, pitch_mm, direction, origin, overlap_mm)
+    laid = sum(_size(strand) for strand in strands) * pitch_mm
+    share = area.area / laid if laid > 0 else 0.0
+    if not _LINES[0] <= share <= _LINES[1]:
+        return [replace(strand, loop=-2) for strand in fill_room(area, gauge, None).strands]
+    return [replace(strand, breadth=strand.breadth * share) for strand in strands]
 
 
 def _gauge(measured: Measure, height_mm: float) -> Gauge:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import OrderedDict
+from collections.abc import Hashable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -23,6 +25,7 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _EMPTY = shapely.MultiPolygon()
+_MOST_SHAPES = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +54,13 @@ class Site:
 
     layer : of the instance, from 1. walls : plastic of its perimeters. taken : area of new beads. laid : new
     beads by region, in order. pulls : retractions used. gone : (row, t0, t1) stretches of its fill that go.
+    state : a number that sites have in common which are alike in shape and in what has been laid on them.
     """
 
     room: Room
     layer: int
     walls: shapely.Geometry
+    state: int
     taken: shapely.Geometry = _EMPTY
     pulls: int = 0
     laid: list[Laid] = field(default_factory=list)
@@ -82,6 +87,15 @@ def _difference(a: shapely.Geometry, b: shapely.Geometry) -> shapely.Geometry:
     return shapely.difference(a, b)
 
 
+def _moved(room: Room, layer: int, by: int) -> Room:
+    """A room of a like layer whose rows are `by` further on."""
+    island = replace(room.island, rows=room.island.rows + np.int32(by))
+    walls = tuple(replace(wall, rows=wall.rows + by) for wall in room.walls)
+    return replace(
+        room, layer=layer, island=island, wall_rows=room.wall_rows + by, fill_rows=room.fill_rows + by, walls=walls
+    )  # fmt: skip
+
+
 class Sites:
     """The sites of one instance, made as they are asked for."""
 
@@ -89,6 +103,13 @@ class Sites:
         self.plate, self.pose, self.gauge = plate, pose, gauge
         self._layers = plate.beads.layer[pose.rows]
         self._known: dict[int, list[Site]] = {}
+        self._shapes: OrderedDict[tuple[bytes, ...], tuple[int, list[Room]]] = OrderedDict()
+        self._below: dict[tuple[int, ...], Below] = {}
+        self._states: dict[Hashable, int] = {}
+
+    def state(self, key: Hashable) -> int:
+        """A number for what `key` says, the same whenever it says the same."""
+        return self._states.setdefault(key, len(self._states))
 
     def plate_layers(self, first: int, last: int) -> list[int]:
         """Plate layers (indices, ascending) of the instance's layers first to last."""
@@ -101,9 +122,33 @@ class Sites:
             low, high = np.searchsorted(self._layers, [layer, layer + 1])
             rows = self.pose.rows[low:high].astype(np.int64)
             own = int(self.pose.layer[low]) if high > low else 0
-            rooms = rooms_of(self.plate, layer, rows, self.gauge) if high > low else []
-            self._known[layer] = [Site(r, own, _difference(r.island.polygon, r.space)) for r in rooms]
+            number, rooms = self._rooms(layer, rows) if high > low else (0, [])
+            self._known[layer] = [
+                Site(room, own, _difference(room.island.polygon, room.space), self.state((number, k)))
+                for k, room in enumerate(rooms)
+            ]
         return self._known[layer]
+
+    def _rooms(self, layer: int, rows: I8) -> tuple[int, list[Room]]:
+        """Rooms of a layer, and a number for their shape; those of a like layer moved to its rows."""
+        moves, beads = self.plate.program.moves, self.plate.beads
+        first = int(rows[0])
+        part = slice(max(first - 1, 0), int(rows[-1]) + 1)
+        z = np.round(moves.z[part] - moves.z[first], 6) + 0.0
+        height = float(self.plate.layers.height_mm[layer])
+        columns = (moves.x[part], moves.y[part], moves.e[part], moves.kind[part], beads.feature[part],
+                   beads.width[part], z, rows - first, np.array([height]))  # fmt: skip
+        key = tuple(column.tobytes() for column in columns)
+        if key not in self._shapes:
+            if len(self._shapes) >= _MOST_SHAPES:
+                self._shapes.popitem(last=False)
+            rooms = rooms_of(self.plate, layer, rows, self.gauge)
+            self._shapes[key] = (
+                self.state(("shape", len(self._states))),
+                [_moved(r, layer, -first) for r in rooms],
+            )
+        number, rooms = self._shapes[key]
+        return number, [_moved(room, layer, first) for room in rooms]
 
     def below(self, layer: int) -> Below:
         """What lies under a plate layer of the instance; what regions lay there must be settled before."""
@@ -111,6 +156,12 @@ class Sites:
         if at == 0 or self.pose.layer[at] <= 1:
             return Below(None, _EMPTY)
         under = self.at(int(self._layers[at - 1]))
+        key = tuple(site.state for site in under)
+        if key not in self._below:
+            self._below[key] = self._lying(under)
+        return self._below[key]
+
+    def _lying(self, under: list[Site]) -> Below:
         solid = _union([site.solid for site in under])
         lines = [self._sparse(site) for site in under if site.room.solid is not site.room.space]
         return Below(solid, shapely.geometrycollections(lines) if lines else _EMPTY)
