@@ -14,7 +14,6 @@ __all__ = ["show_apply", "show_post"]
 _MANY = 6
 _LEAST_ROOM = 34  # columns for what was done; with less it goes below
 _OVER = re.compile(r"(over [\d.,]+(?: to [\d.,]+)? mm)\b(?!/)")
-_SAME = re.compile(r"\b([\d.]+) to \1(?= )")
 Answer = dict[str, Any]
 
 
@@ -89,8 +88,7 @@ def _sentence(answer: Answer) -> str:
     why = answer["why"]
     if answer["done"] == "nothing":
         return f"not done: {why}" if why else "not done"
-    done = _SAME.sub(r"\1", answer["done"])
-    return f"{done}; {why}" if why else done
+    return f"{answer['done']}; {why}" if why else str(answer["done"])
 
 
 def _alike(answers: list[Answer]) -> list[list[Answer]]:

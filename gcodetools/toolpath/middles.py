@@ -88,6 +88,7 @@ def middles_of(mesh: Mesh, narrow: Bool, room: Polygon, least: float, most: floa
     shapely.prepare(edge)
     beads = []
     for chain in _through_crossings(zone, _chains(zone)):
+        chain = _trimmed(zone, chain, edge, least)
         points, across = _nodes(zone, chain)
         path = _limited(points, across, chain.closed, edge, least, most)
         if path is None:
@@ -251,6 +252,17 @@ def _joined(chains: list[_Chain | None], routes: dict[End, tuple[End, _Chain]]) 
             at = (to, 1 - enter)
         result.append(whole)
     return result
+
+
+def _trimmed(zone: _Narrow, chain: _Chain, edge: shapely.Geometry, least: float) -> _Chain:
+    """The chain without ends that are too narrow for a bead."""
+    mesh = zone.mesh
+    breadth = _fitting(mesh.middle[chain.chords], mesh.across[chain.chords], edge)
+    enough = np.flatnonzero(breadth > least * (1 - _SLACK))
+    if chain.closed or len(enough) in (0, len(breadth)):
+        return chain
+    first, last = int(enough[0]), int(enough[-1])
+    return _Chain(chain.chords[first : last + 1], chain.between[first:last], False, chain.more)
 
 
 def _nodes(zone: _Narrow, chain: _Chain) -> tuple[F8, F8]:

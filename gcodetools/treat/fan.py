@@ -47,7 +47,8 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done]:
         why = held or "the file's own fan is there already, or an earlier region holds these layers"
         return [target.answer("fan", asked, "nothing", why)]
     record_hold(draft, "fan", spans, target.name)
-    at = f"{low:.0%}" if low == high else f"{low:.0%} to {high:.0%}"
+    least, most = f"{low:.0%}", f"{high:.0%}"
+    at = least if least == most else f"{least} to {most}"
     return [target.answer("fan", asked, f"{at} over {layer_words(spans)}", held, warning=bool(held))]
 
 

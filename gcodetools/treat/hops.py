@@ -60,10 +60,7 @@ class _Grounds:
 
     def __init__(self, draft: Draft, sites: list[Sites]) -> None:
         known = [
-            (site.room, site, group.gauge.width_mm)
-            for group in sites
-            for _, site in group.all()
-            if site.laid or site.gone
+            (site.room, site, group.gauge.width_mm) for group in sites for _, site in group.all() if site.laid
         ]
         self._made: dict[int, Ground] = {}
         self._sites = [(site, width) for _, site, width in known]

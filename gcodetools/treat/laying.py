@@ -22,7 +22,7 @@ F8 = NDArray[np.float64]
 
 MOST_PULLS = 2  # more retractions an island and layer grind the filament
 SEAM_APART_MM = 3.0  # from the seam of the outermost perimeter
-_DOT_MM = 0.004  # pieces that rounding would make points
+_DOT_MM = 0.02  # shorter pieces hold too little filament to be written
 _WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the speed
 
 

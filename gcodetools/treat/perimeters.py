@@ -89,7 +89,8 @@ def plan(plate: Plate, work: Iterable[Item], bounds: Bounds) -> Plan:
     gone: list[tuple[I8, F8, F8]] = []
     for sites in result.sites:
         for layer, site in sites.all():
-            gone += site.gone
+            if site.gone is not None:
+                gone.append((site.gone.row, site.gone.t0, site.gone.t1))
             result.runs += _runs(plate, sites, site, layer, bounds)
     result.runs.sort(key=lambda run: run.row)
     if gone:
@@ -228,7 +229,7 @@ class _Builder:
             gone, base = outcome.gone, int(site.room.wall_rows[-1])
             site.laid.append(outcome.laid)
             site.taken, site.pulls, site.state = outcome.taken, site.pulls + outcome.pulls, outcome.state
-            site.gone.append((gone.row + base, gone.t0, gone.t1))
+            site.gone = replace(gone, row=gone.row + base)
         self.told[key].append(replace(outcome.told, layer=site.layer))
 
     def _inside(self, site: Site, pieces: tuple[F8, F8, I8]) -> Stretches:
@@ -274,8 +275,8 @@ class _Builder:
         taken, state = site.taken, site.state
         if beads:
             band = band_of([bead.strand for bead in beads])
-            gave = self._give_way(site, band)
             taken = band if taken.is_empty else shapely.union(taken, band)
+            gave = self._give_way(site, taken)
             # By what came of it, not by what lies below: the same beads on the same shape are the same site.
             ends = tuple(point.tobytes() for point in laid.end)
             state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
@@ -283,7 +284,7 @@ class _Builder:
             site, key, beads=beads, filled=filled, open_mm=held.open_mm,
             dots_mm=sum(_size(s) for s in held.strands if not _long_enough(s)),
             unreached_mm=sum(_size(b.strand) for b in unreached),
-            crumbs=(gave.crumbs, gave.crumbs_mm) if gave is not None else (0, 0.0),
+            crumbs=_more(gave, site.gone),
         )  # fmt: skip
         pulls = sum(way.leaves for way, _ in laid.beads)
         return _Outcome(laid if beads else None, taken, pulls, gave, state, what)
@@ -305,14 +306,23 @@ class _Builder:
         ordered, left = lay(beads, here, ground, seams, MOST_PULLS - site.pulls)
         return Laid(self.name, ordered, here, back, self.treatment), left
 
-    def _give_way(self, site: Site, band: shapely.Geometry) -> Replaced:
-        """Cut the fill at the band's edge; where room is left beside it, by the file's own overlap within."""
-        zone = _zone(band, site.walls, self.sites.gauge.pitch_mm)
+    def _give_way(self, site: Site, taken: shapely.Geometry) -> Replaced:
+        """Cut the fill at the edge of all that is taken."""
+        zone = _zone(taken, site.walls, self.sites.gauge.pitch_mm)
         found = replaced(self.plate, site.room.fill_rows, zone)
         return replace(found, row=found.row - int(site.room.wall_rows[-1]))
 
     def _tell(self, key: str, site: Site, **what: object) -> None:
         self.told[key].append(LayerTold.of(site, key, **what))  # type: ignore[arg-type]
+
+
+def _more(now: Replaced | None, before: Replaced | None) -> tuple[int, float]:
+    """Crumbs that came on top of those of earlier settings."""
+    if now is None:
+        return 0, 0.0
+    if before is None:
+        return now.crumbs, now.crumbs_mm
+    return max(0, now.crumbs - before.crumbs), max(0.0, now.crumbs_mm - before.crumbs_mm)
 
 
 @remembered(256)
@@ -332,8 +342,8 @@ def _hatched(
 ) -> list[Strand]:  # fmt: skip
     """Solid lines over an area, as much plastic as it holds; beads along it where it is too narrow for lines."""
     strands = hatch(area, pitch_mm, direction, origin, overlap_mm)
-    laid = sum(_size(strand) for strand in strands) * pitch_mm
-    share = area.area / laid if laid > 0 else 0.0
+    laid = sum(_area(strand) for strand in strands)
+    share = _covered(strands, area) / laid if laid > 0 else 0.0
     if not _LINES[0] <= share <= _LINES[1]:
         return [replace(strand, loop=-2) for strand in fill_room(area, gauge, None).strands]
     return [replace(strand, breadth=strand.breadth * share) for strand in strands]
@@ -355,6 +365,18 @@ def _filled(room: shapely.Polygon, gauge: Gauge, count: int | None) -> Filled:
 def _size(strand: Strand) -> float:
     points = np.vstack([strand.points, strand.points[:1]]) if strand.closed else strand.points
     return float(np.hypot(*np.diff(points, axis=0).T).sum())
+
+
+def _covered(strands: list[Strand], area: shapely.Geometry) -> float:
+    """What of an area lines reach, mm2."""
+    half = max(float(strand.breadth.max()) for strand in strands) / 2 * (1 + _SLIT)
+    lines = shapely.multilinestrings([shapely.linestrings(strand.points) for strand in strands])
+    return float(shapely.buffer(lines, half, quad_segs=2).intersection(area).area)
+
+
+def _area(strand: Strand) -> float:
+    begin, end, _ = segments([strand])
+    return float((np.hypot(*(end - begin).T) * strand.breadth).sum())
 
 
 def _long_enough(strand: Strand) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gcodetools.edit.draft import MIN_PIECE_E_UNITS, e_decimals
+from gcodetools.edit.draft import MIN_PIECE_E_UNITS, MIN_PIECE_MM, e_decimals
 from gcodetools.toolpath.chains import segments_of
 from gcodetools.toolpath.islands import ARC_TOLERANCE_MM
 from gcodetools.toolpath.plate import Plate
@@ -22,7 +22,6 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _LEAST_CUT_MM = 0.05  # less is not worth a cut
-_LEAST_CHAIN_MM = 1.0  # kept fill that is shorter, from end to end, is not worth a travel
 _STEP_MM = 0.02
 _END_OVERLAP = 0.15  # breadths by which an open end reaches into what stays
 
@@ -148,7 +147,7 @@ def _without_crumbs(plate: Plate, rows: I8, of: I8, a: F8, b: F8, length: F8) ->
     follows = (np.diff(k_of) == 1) & (np.diff(rows[k_of]) == 1)
     joined[1:] = follows & (k1[:-1] >= 1 - 1e-9) & (k0[1:] <= 1e-9)
     chain = np.cumsum(~joined) - 1
-    short = np.bincount(chain, size)[chain] < _LEAST_CHAIN_MM if len(chain) else np.empty(0, bool)
+    short = np.bincount(chain, size)[chain] < MIN_PIECE_MM if len(chain) else np.empty(0, bool)
     # Only what a cut has left is a crumb; short beads of the file's own stay.
     gone_end, gone_begin = np.zeros(len(rows) + 1, bool), np.zeros(len(rows) + 1, bool)
     gone_end[of[b >= 1 - 1e-9]] = True

@@ -18,6 +18,7 @@ from gcodetools.treat.carry import Below
 from gcodetools.treat.laying import Bead
 from gcodetools.treat.links import Way
 from gcodetools.treat.memory import remembered
+from gcodetools.treat.replacing import Replaced
 
 __all__ = ["Laid", "Site", "Sites"]
 
@@ -53,7 +54,7 @@ class Site:
     """One room with what regions have done to it.
 
     layer : of the instance, from 1. walls : plastic of its perimeters. taken : area of new beads. laid : new
-    beads by region, in order. pulls : retractions used. gone : (row, t0, t1) stretches of its fill that go.
+    beads by region, in order. pulls : retractions used. gone : what of its fill goes.
     state : a number that sites have in common which are alike in shape and in what has been laid on them.
     """
 
@@ -64,7 +65,7 @@ class Site:
     taken: shapely.Geometry = _EMPTY
     pulls: int = 0
     laid: list[Laid] = field(default_factory=list)
-    gone: list[tuple[I8, F8, F8]] = field(default_factory=list)
+    gone: Replaced | None = None
 
     @property
     def solid(self) -> shapely.Geometry:

@@ -6,6 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from shapely import box
+
+from gcodetools.demo.maker import Placement
+from gcodetools.demo.shapes import Bands, Part
 
 KIT = "hoophouse.kit.yaml"
 INSPECT_KEYS = {
@@ -115,6 +119,15 @@ def test_check_validates_and_draws(bench, run):
     }  # fmt: skip
     assert (bench / "kit.svg").read_text().startswith("<?xml") or "<svg" in (bench / "kit.svg").read_text()
     assert nulls(record) == []
+
+
+def test_learn_says_how_many_specks_it_left_out(bench, run, made):
+    bumpy = box(0, 0, 10, 8).union(box(9.9, 3, 10.7, 3.8))
+    part = Part("bumpy", 1.0, Bands(((1.0, bumpy),)))
+    (bench / "plate.gcode").write_bytes(made((Placement(part, 60, 60),)))
+    args = ("learn", "plate.gcode", "-o", "bumpy.kit.yaml", "--overwrite")
+    assert "left out as too small for a region: 1 thin speck" in run(*args).out
+    assert run(*args, "--json").json["specks_left_out"] == 1
 
 
 def test_learn_writes_a_kit_that_check_and_apply_accept(bench, run):

@@ -108,6 +108,24 @@ def test_a_given_thickness_is_what_counts_as_thin() -> None:
     assert len(learn(demo(), "film-clip", 2.0).areas) == 3
 
 
+@pytest.mark.parametrize(("wide", "out", "areas"), [(0.8, 0.7, 0), (1.2, 0.6, 1), (1.2, 3.0, 1)])
+def test_bumps_shorter_than_two_beads_are_left_out_and_counted(wide: float, out: float, areas: int) -> None:
+    """A bump on a block, 0.8 mm long in plan or longer; the beads are 0.45 mm wide."""
+    bumpy = shapely.box(0, 0, 10, 8).union(shapely.box(9.9, 3, 10 + out, 3 + wide))
+    found = learn(plate_of(plain(bumpy)), "plain")
+    assert (len(found.areas), found.specks) == (areas, 1 - areas)
+    assert ("Left out: 1 thin speck," in found.kit_text) == (areas == 0)
+    assert list(read(found.kit_text).parts["plain"].regions) == ["whole"]
+
+
+def test_no_speck_of_a_sample_is_offered(samples: Path) -> None:
+    plate = Plate.read(samples / "B-two-objects.gcode")
+    found = learn(plate, plate.marks.objects.names[0])
+    width = float(np.nanmedian(plate.beads.width))
+    assert found.specks > 0 and len(found.areas) > 4
+    assert min(max(area["size_mm"]) for area in found.areas) > 2 * width - 0.1  # type: ignore[call-overload]
+
+
 def test_a_part_without_thin_areas_says_so_and_is_valid() -> None:
     block = learn(plate_of(plain(shapely.box(0, 0, 14, 9))))
     assert block.areas == [] and "No area thinner than" in block.kit_text

@@ -34,6 +34,8 @@ OUTERMOST, BRIDGE, SPARSE, SOLID = (FEATURE_INDEX[w] for w in ("outermost", "bri
 OUTSIDE_MM = 0.02  # the bound the issue states
 UNDER, OVER = 0.96, 1.015  # of q, a band's volume
 ISLAND_OVER, ISLAND_UNDER = 0.015, 0.03
+SMALLEST_MM2 = 0.3  # a band of less is judged by no share
+SURE_MM2 = 80.0  # smaller islands tell no q: ends of lines are too much of them
 SEAM_MM = 3.0
 MORE_PULLS = 2
 SAME_MM = 0.008  # ends of pieces are rounded to three decimals, lines slant
@@ -242,7 +244,13 @@ class Verdict:
         self.is_new = self.origin < 0
         self._shapes: dict[int, list[Polygon]] = {}
         self.wall_q = wall_q if wall_q is not None else self.own_wall_fill()
-        self.q = q if q is not None else self.own_fill() or self.wall_q
+        self.q = self.q_low = self.q_high = q or self.wall_q
+        if q is None and (found := self.own_fill()):
+            self.q, area = found
+            # Ends of lines are much of a small island; there the walls' own fill will do too.
+            sure = area >= SURE_MM2
+            self.q_low = self.q if sure else min(self.q, self.wall_q)
+            self.q_high = self.q if sure else max(self.q, self.wall_q)
 
     def polygons(self, layer: int) -> list[Polygon]:
         if layer not in self._shapes:
@@ -317,9 +325,9 @@ class Verdict:
             strips += pair[near].tolist()
         return float(np.median(strips) / np.median(found)) if found else 1.0
 
-    def own_fill(self) -> float | None:
+    def own_fill(self) -> tuple[float, float] | None:
         """q: bead volume over area times height of the islands that are solid throughout; the rounded edge is
-        no part of the area. None without one."""
+        no part of the area. With the largest one's area, mm2. None without one."""
         laid, values, weights = self.before, [], []
         sparse = np.unique(laid.layer[laid.feature == SPARSE])
         heights = self.before.plate.layers.height_mm
@@ -340,7 +348,7 @@ class Verdict:
                 if 0.8 < q < 1.2:
                     values.append(q)
                     weights.append(polygon.area)
-        return float(np.average(values, weights=weights)) if values else None
+        return (float(np.average(values, weights=weights)), max(weights)) if values else None
 
     def own_room_fill(self, site: Site) -> float:
         """Fill of a room where the file fills one like it solidly; q where it does so nowhere."""
@@ -378,12 +386,15 @@ class Verdict:
         return float(stadium(THINNEST * self.nozzle_mm, height)) / (height * self.q)
 
     def left(self, site: Site) -> shapely.Geometry:
-        """What of the room no new bead covers, where one could be laid."""
+        """What of the room no new bead covers: wide enough for one, or where the room is under 0.6 beads."""
         room = self.room(site)
         if len(site.new) == 0:
             return room
         free = room.difference(self.footprint(self.after, site.new, "breadth"))
-        return opened(free, 0.45 * self.least(site.height)).intersection(room)
+        least = self.least(site.height)
+        thin = room.difference(opened(room, least / 2))
+        wide = opened(free, 0.45 * least).intersection(room)
+        return shapely.union(wide, opened(thin.intersection(free), 0.02))
 
     def bridged(self, site: Site) -> bool:
         """Whether a new bead says that it is a bridge."""
@@ -507,13 +518,23 @@ class Verdict:
             room = self.room(site)
             band = room.difference(self.left(site))
             volume = float((self.after.area * self.after.length)[site.new].sum())
+            if band.area < SMALLEST_MM2:
+                if volume > 2 * SMALLEST_MM2 * site.height:
+                    faults.append(f"layer {site.layer + 1}: {volume:.3f} mm3 of new beads where there is no room")
+                continue
             q = volume / (band.area * site.height)
-            low, high = UNDER * self.q, OVER * self.q
+            low, high = UNDER * self.q_low, OVER * self.q_high
             if np.any(self.after.feature[site.new] == SOLID):
                 # Lines of solid fill reach into walls as those of the file do, which tells in narrow rooms.
                 own = self.own_room_fill(site)
                 low, high = min(low, UNDER * own), max(high, OVER * own)
-            low = -math.inf if self.bridged(site) else low
+            # The flat end of a bead stops short of a round one's tip: half a breadth at each open end.
+            ends = sum(
+                float(self.after.area[part].max() / (site.height * self.q)) ** 2
+                for _, part in self.loops(site, closed=False)
+                if not np.any(self.after.feature[part] == SOLID)
+            )
+            low = -math.inf if self.bridged(site) else low * (1 - min(0.3, ends / band.area))
             if not low <= q <= high:
                 faults.append(
                     f"layer {site.layer + 1}: the band of {band.area:.2f} mm2 (room {room.area:.2f}) holds "
@@ -529,9 +550,11 @@ class Verdict:
             both = np.concatenate([site.new, site.kept])
             now = float((self.after.area * self.after.length)[both].sum()) / area
             was = float((self.before.area * self.before.length)[site.old].sum()) / area
-            if now > max(self.q + ISLAND_OVER, was + 1e-4):
+            if now > max(self.q_high + ISLAND_OVER, was + 1e-4):
                 faults.append(f"layer {site.layer + 1}: the island holds {now:.4f}, {was:.4f} before, q {self.q:.4f}")
-            least = self.wall_loss(site.polygon, site.height, site.old) * self.q - ISLAND_UNDER
+            # Walls stay as they are, so they may hold the island down to what they hold themselves.
+            due = min(self.q_low, self.wall_q)
+            least = self.wall_loss(site.polygon, site.height, site.old) * due - ISLAND_UNDER
             full = self.whole and self.left(site).area < 0.01 * site.polygon.area
             if full and not self.bridged(site) and now < min(least, was):
                 faults.append(f"layer {site.layer + 1}: the full island holds {now:.4f}, at least {least:.4f} due")
