@@ -149,10 +149,12 @@ def _replaced_lines(program: Program, edits: Edits) -> I8:
 
 
 def _needs_whole(program: Program) -> bool:
-    """Files whose coordinates are shifted, in inches or volumetric: rare, and read back whole."""
+    """Files whose coordinates are shifted, in inches, volumetric or with absolute arc centres: rare, and read
+    back whole."""
     states = program.states
     shifted = any(len(t.line) for t in (states.offset_x, states.offset_y, states.offset_z))
-    return shifted or bool(np.any(states.inches.value == 1.0)) or bool(len(states.volumetric.line))
+    moded = np.any(states.inches.value == 1.0) or np.any(states.arc_absolute.value == 1.0)
+    return shifted or bool(moded) or bool(len(states.volumetric.line))
 
 
 class _Allowed:
@@ -251,7 +253,7 @@ def _states_off(
     """What is in force at each row's line, against the output's at its line there."""
     names = {"accel": "accel", "travel_accel": "travel_accel", "retract_accel": "", "jerk_xy": "", "bed": "",
              "speed_factor": "", "flow_factor": "", "e_relative": "", "xyz_relative": "", "inches": "",
-             "plane": "", "fan": "fan"}  # fmt: skip
+             "plane": "", "arc_absolute": "", "fan": "fan"}  # fmt: skip
     problems = []
     for name, field in names.items():
         off = _state_off(getattr(program.states, name), getattr(other.states, name), line, there)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
 from gcodetools.gcode.arcs import arc_points
-from gcodetools.gcode.program import ARC, Program
+from gcodetools.gcode.program import ARC, RETRACT, UNRETRACT, Program
 
 __all__ = ["Displaced", "displaced", "ends_of"]
 
@@ -79,7 +79,9 @@ def displaced(draft: Draft) -> Displaced:
     next_at = np.searchsorted(2 * stays + 1, event, side="right")
     event, next_at = event[next_at < len(stays)], next_at[next_at < len(stays)]
     piece = _named_earlier(draft, gone, event, stays[next_at])
-    piece = piece[np.diff(piece, prepend=-1) > 0]
+    piece = np.unique(piece)
+    # What names X or Y moves the nozzle to where the file has it, if only now.
+    stays = np.union1d(stays, piece)
     there, end = ends_of(draft, piece)
     at = np.searchsorted(stays, piece) - 1
     since = np.where(at >= 0, stays[np.maximum(at, 0)], -1)
@@ -132,8 +134,13 @@ def _pulled(draft: Draft, piece: I8) -> Bool:
     moves, bead = draft.plate.program.moves, draft.plate.beads.feature != 0
     e = np.where(bead, 0.0, moves.e)
     # A firmware retraction pulls an amount nobody knows; any will do here.
-    e += np.where((moves.e == 0) & ((moves.kind & 16) != 0), -1.0, 0.0)
-    e += np.where((moves.e == 0) & ((moves.kind & 32) != 0), 1.0, 0.0)
+    e += np.where((moves.e == 0) & ((moves.kind & RETRACT) != 0), -1.0, 0.0)
+    e += np.where((moves.e == 0) & ((moves.kind & UNRETRACT) != 0), 1.0, 0.0)
+    if draft.removed is not None:
+        whole = draft.removed & (draft.t0 == 0.0) & (draft.t1 == 1.0)
+        e[draft.row[whole]] = 0.0
+        bead = bead.copy()
+        bead[draft.row[whole]] = False
     total = np.concatenate([[0.0], np.cumsum(e)])
     beads = np.flatnonzero(bead)
     at = np.searchsorted(beads, from_row) - 1

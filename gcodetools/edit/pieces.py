@@ -95,7 +95,7 @@ def _feed_words(context: Context, piece: I8, feed_word: F8) -> Pool:
 
 
 def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_word: F8, e_word: F8) -> None:
-    """Pieces of arcs, always with I and J, whatever the file's own line had."""
+    """Pieces of arcs, always with I and J, whatever the file's own line had; absolute ones behind a G90.1."""
     draft = context.draft
     program = draft.plate.program
     moves, arcs = program.moves, program.arcs
@@ -113,7 +113,13 @@ def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_w
         )
         begin = arcs.begin[k] + arcs.sweep[k] * draft.t0[p]
         end = arcs.begin[k] + arcs.sweep[k] * draft.t1[p]
-        i, j = (-arcs.radius[k] * np.cos(begin) * unit, -arcs.radius[k] * np.sin(begin) * unit)
+        if program.states.arc_absolute.at(moves.line[here])[0] == 1.0:
+            i, j = (
+                _logical(context, here, centre[k : k + 1], axis)[0]
+                for centre, axis in ((arcs.cx, "x"), (arcs.cy, "y"))
+            )
+        else:
+            i, j = (-arcs.radius[k] * np.cos(begin) * unit, -arcs.radius[k] * np.sin(begin) * unit)
         x = arcs.cx[k] + arcs.radius[k] * np.cos(end)
         y = arcs.cy[k] + arcs.radius[k] * np.sin(end)
         if p in last_pieces:

@@ -153,7 +153,7 @@ class Track:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """Words of the lines that are no G0 to G3.
+    """Words of the lines that are no G0 to G3, and of those that have another command besides.
 
     line : (k,) int32 ascending. letter : (k,) uint8, upper-case ASCII. value : (k,) float64, NaN for a bare
     letter. The first word of a line, or the one behind its line number, is its command.
@@ -171,7 +171,8 @@ class States:
     nozzle : a track a tool, C. fan : part fan, 0 to 1. speed_factor, flow_factor : M220, M221 (1 = 100 %).
     accel, travel_accel, retract_accel : mm/s2. jerk_xy : mm/s. e_relative, xyz_relative, inches : 0 or 1.
     tool : index. offset_* : what G92 has shifted, machine = logical + offset, mm.
-    volumetric : filament mm per E unit (1 unless M200 D). plane : 17, 18 or 19.
+    volumetric : filament mm per E unit (1 unless M200 D). plane : 17, 18 or 19. arc_absolute : 1 where I J K
+    are the centre itself (G90.1).
     limits : lines of M201 M203 M205 M566 SET_VELOCITY_LIMIT, for the motion model.
     fan_full : the S of M106 that means full, 255 or 1.
     """
@@ -196,6 +197,7 @@ class States:
     offset_z: Track
     limits: I4
     fan_full: float = 255.0
+    arc_absolute: Track = field(default_factory=lambda: Track(np.empty(0, np.int32), np.empty(0), 0.0))
 
 
 @dataclass(frozen=True, slots=True)

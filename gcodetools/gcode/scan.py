@@ -111,6 +111,12 @@ def _warnings(scanned: Scanned, result: Interpreted, name: str) -> tuple[str, ..
             f"{name}:{odd_moves[0] + 1}: {len(odd_moves)} move(s) with characters that belong to no word; "
             "read without them"
         )
+    found += _unread(st.Commands(scanned.words), name)
+    if len(result.uneven_arcs):
+        found.append(
+            f"{name}:{result.uneven_arcs[0] + 1}: {len(result.uneven_arcs)} arc(s) whose end is nearer to or "
+            "farther from the centre than the start; read with the radius of the start"
+        )
     bad = scanned.bad_checksums
     if len(bad):
         found.append(f"{name}:{bad[0] + 1}: {len(bad)} line checksum(s) don't match their line")
@@ -126,6 +132,25 @@ def _warnings(scanned: Scanned, result: Interpreted, name: str) -> tuple[str, ..
             "it was read as a blank"
         )
     return tuple(found)
+
+
+def _unread(commands: st.Commands, name: str) -> list[str]:
+    """Sentences on commands that are left out."""
+    found = []
+    line, number = st.unread_motion(commands)
+    if len(line):
+        kinds = ", ".join(f"G{value:g}" for value in np.unique(number).tolist())
+        found.append(
+            f"{name}:{line[0] + 1}: {len(line)} motion command(s) that are not read ({kinds}): what they lay "
+            "is missing, and where the nozzle stands is not known until the next absolute move"
+        )
+    several = st.several_commands(commands)
+    if len(several):
+        found.append(
+            f"{name}:{several[0] + 1}: {len(several)} line(s) with several commands; only the first of each "
+            "is read, as most printers do. Put each command on a line of its own"
+        )
+    return found
 
 
 def _bare_returns(lines: Lines) -> NDArray[np.int64]:
@@ -192,7 +217,9 @@ def _part(data: bytes, begin: int, text_end: int, end: int) -> _Part:
     event[tokens.command] = -1
     dense, rare, decimals = _columns(tokens, event, event_code)
 
-    other = _words_of(line, command_line[~is_event | (code > 3)])
+    told = command_line[~is_event | (code > 3)]
+    further = _lines_with_another_command(tokens, event_of)
+    other = _words_of(line, np.union1d(told, further) if len(further) else told)
     return _Part(
         tokens.line_start,
         tokens.comment_line,
@@ -214,6 +241,15 @@ def _words_of(line: NDArray[np.int32], some: NDArray[np.int32]) -> NDArray[np.in
     count = np.searchsorted(line, some, side="right") - low
     words: NDArray[np.int64] = np.repeat(low - (np.cumsum(count) - count), count)
     return words + np.arange(len(words))
+
+
+def _lines_with_another_command(tokens: Tokens, event_of: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Lines of events with a G or M word, number and all, besides their command."""
+    other = (tokens.letter == ord("G")) | (tokens.letter == ord("M"))
+    other[tokens.command] = False
+    at = np.flatnonzero(other)
+    line = tokens.line[at[~np.isnan(tokens.value[at])]]
+    return line[event_of[line] >= 0]
 
 
 def _events(tokens: Tokens) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
@@ -351,7 +387,8 @@ def modes_and_states(scanned: Scanned) -> tuple[Modes, dict[str, object]]:
     tool = st.tool_track(commands)
     plane = st.merge(17.0, *(constant(commands, "G", g, float(g)) for g in (17, 18, 19)))
     inches = st.merge(0.0, constant(commands, "G", 20, 1.0), constant(commands, "G", 21, 0.0))
-    modes = Modes(e_relative, xyz, inches, plane, volumetric, tool)
+    arc_absolute = st.arc_centre_track(commands)
+    modes = Modes(e_relative, xyz, inches, plane, volumetric, tool, arc_absolute)
     accel, travel, retract = st.acceleration_tracks(commands, velocity)
     fan, full = st.fan_track(commands)
     limits = np.concatenate(
@@ -376,6 +413,7 @@ def modes_and_states(scanned: Scanned) -> tuple[Modes, dict[str, object]]:
         "xyz_relative": xyz,
         "inches": inches,
         "plane": plane,
+        "arc_absolute": arc_absolute,
         "volumetric": volumetric,
         "limits": np.unique(limits).astype(np.int32),
     }

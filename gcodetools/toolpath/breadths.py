@@ -76,6 +76,8 @@ def _carried(edge: Edge, own: I8, thickness: F8) -> F8:
     sure = np.flatnonzero(np.isfinite(result) & ~edge.inner[own])
     rest = np.flatnonzero(~np.isfinite(result) | edge.inner[own])
     result[rest] = np.interp(arc[rest], arc[sure], result[sure], period=around)
+    # An inner corner belongs to the thinner of its walls.
+    result[corners] = np.minimum(np.roll(result, 1), np.roll(result, -1))[corners]
     return result
 
 

@@ -25,6 +25,7 @@ Bool = NDArray[np.bool_]
 
 _ROUNDS = 5  # stretches of edge that the triangulation does not hold are halved at most so often
 _LIFT_MM = 2e-4  # height of the arc that a straight edge is taken for
+_LOST = 1e-6  # of the area; more may not get lost where triangles are put together
 _FLAT = 1e-6  # height over length of a triangle that is none
 _SMOOTH = np.cos(np.radians(30.0))  # a vertex that turns less is a chord of an arc, not a corner
 _CORNER = 2.2  # along the edge over across: a chord with less cuts off a corner of over 54 degrees or a cap
@@ -91,7 +92,13 @@ class Mesh:
         faces = shapely.get_parts(shapely.polygonize(shapely.linestrings(lines))).tolist()
         centre = self.edge.xy[corners].mean(axis=1)
         # What others enclose is a face too.
-        return [p for p in faces if shapely.contains_xy(p, centre[:, 0], centre[:, 1]).any()]
+        parts = [p for p in faces if shapely.contains_xy(p, centre[:, 0], centre[:, 1]).any()]
+        area = float(self.areas[which].sum())
+        if abs(sum(p.area for p in parts) - area) > _LOST * area:
+            # A point that lies on a line it is no end of keeps rings from being found.
+            whole = shapely.union_all(shapely.polygons(self.edge.xy[corners]))
+            parts = [p for p in shapely.get_parts(whole).tolist() if isinstance(p, Polygon)]
+        return parts
 
 
 def rings_of(polygon: Polygon) -> list[F8]:

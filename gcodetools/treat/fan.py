@@ -47,8 +47,8 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done]:
         why = held or "the file's own fan is there already, or an earlier region holds these layers"
         return [target.answer("fan", asked, "nothing", why)]
     record_hold(draft, "fan", spans, target.name)
-    least, most = f"{low:.0%}", f"{high:.0%}"
-    at = least if least == most else f"{least} to {most}"
+    first, last = f"{low:.0%}", f"{high:.0%}"
+    at = first if first == last else f"{first} to {last}"
     return [target.answer("fan", asked, f"{at} over {layer_words(spans)}", held, warning=bool(held))]
 
 

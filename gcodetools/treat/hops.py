@@ -32,9 +32,8 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
     for k in range(len(found.piece)):
         piece = int(found.piece[k])
         row = int(draft.row[piece])
-        since = int(draft.row[found.since[k]]) if found.since[k] >= 0 else row
         here, there = found.here[k], found.there[k]
-        ground, site = grounds.of(since)
+        ground, site, last = grounds.before(row)
         if found.free[k]:
             crosses = ground is not None and not found.pulled[k] and not ground.inside(here, found.end[k])
             if ground is None or not crosses or not ground.inside(there, found.end[k]):
@@ -42,11 +41,14 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
         way = ground.way(here, there) if ground is not None and not found.pulled[k] else _straight(there)
         if way.leaves and site is not None:
             site.pulls += 1
-        columns = MovesColumns(float(moves.z[max(row - 1, 0)]))
-        layer = int(draft.plate.beads.layer[since])
+        layer = int(draft.plate.beads.layer[last])
+        # On the next layer other outlines count: go back before the file leaves this one.
+        early = layer != int(draft.plate.beads.layer[row])
+        columns = MovesColumns(float(moves.z[last if early else max(row - 1, 0)]))
         way_moves(columns, way, here, here, style_at(draft.plate, layer))
         if columns.kind:
-            hops.append(columns.run(row, float(draft.t0[piece]), False, 0.0, ""))
+            at = (last + 1, 0.0, True) if early else (row, float(draft.t0[piece]), False)
+            hops.append(columns.run(*at, 0.0, ""))
     draft.runs += hops
     draft.runs.sort(key=lambda run: (run.row, run.t0, not run.early))
 
@@ -70,13 +72,14 @@ class _Grounds:
         order = np.argsort(flat, kind="stable")
         self._rows, self._owner = flat[order], owner[order]
 
-    def of(self, row: int) -> tuple[Ground | None, Site | None]:
-        """Ground and site at a row; None where the row belongs to no site."""
-        at = int(np.searchsorted(self._rows, row))
-        if at >= len(self._rows) or self._rows[at] != row:
-            return None, None
+    def before(self, row: int) -> tuple[Ground | None, Site | None, int]:
+        """Ground and site of the last of their beads before a row, and that bead's row: what was removed or
+        laid stands there."""
+        at = int(np.searchsorted(self._rows, row)) - 1
+        if at < 0:
+            return None, None, max(row - 1, 0)
         n = int(self._owner[at])
         site, width = self._sites[n]
         if n not in self._made:
             self._made[n] = ground_of(site.room.island.polygon, width)
-        return self._made[n], site
+        return self._made[n], site, int(self._rows[at])

@@ -21,6 +21,7 @@ __all__ = ["MOST_PULLS", "Bead", "MovesColumns", "Recipe", "Seams", "lay", "move
 F8 = NDArray[np.float64]
 
 MOST_PULLS = 2  # more retractions an island and layer grind the filament
+_PLACES_MM = 2.0
 SEAM_APART_MM = 3.0  # from the seam of the outermost perimeter
 _DOT_MM = 0.02  # shorter pieces hold too little filament to be written
 _WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the speed
@@ -217,6 +218,7 @@ def _nearest(bead: Bead, here: F8, seams: Seams) -> tuple[float, Bead]:
     """Distance to a bead, and the bead as it would be laid from `here`."""
     strand = bead.strand
     if strand.closed:
+        strand = _with_places(strand)
         k = seams.begin(strand, here)
         turned = Strand(np.roll(strand.points, -k, axis=0), np.roll(strand.breadth, -k), True, strand.loop)
         return float(np.hypot(*(turned.points[0] - here))), Bead(turned, bead.bridge)
@@ -224,6 +226,17 @@ def _nearest(bead: Bead, here: F8, seams: Seams) -> tuple[float, Bead]:
     if last < first:
         return last, Bead(Strand(strand.points[::-1], strand.breadth[::-1], False, strand.loop), bead.bridge)
     return first, bead
+
+
+@remembered(512)
+def _with_places(strand: Strand) -> Strand:
+    """A loop with points on its long sides, at which it may begin as well."""
+    line = np.vstack([strand.points, strand.points[:1]])
+    count = np.maximum(1, np.ceil(np.hypot(*np.diff(line, axis=0).T) / _PLACES_MM)).astype(np.int64)
+    owner = np.repeat(np.arange(len(count)), count)
+    nth = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    points = line[owner] + (line[owner + 1] - line[owner]) * (nth / count[owner])[:, None]
+    return Strand(points, strand.breadth[owner], True, strand.loop)
 
 
 def moves_of(

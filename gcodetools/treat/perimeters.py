@@ -41,7 +41,7 @@ I8 = NDArray[np.int64]
 LEAST, TWIN, MOST = 0.6, 1.5, 1.8  # nozzles: the thinnest bead, two rather than one above, the widest
 _SHORTEST = 2.0  # breadths: an open bead shorter than this is a dot
 _ROOM = 0.05  # mm2, below which there is no room at all
-_FULL = 0.98  # of a room: it is solid already
+_FULL = 0.93  # of a room: it is solid already
 _SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
 _LINES = 0.85, 1.1  # by which the flow of solid lines may be changed to fill an area exactly
 _LEAST_AREA = 4.0  # pitches squared: an area worth solid lines
@@ -258,7 +258,7 @@ class _Builder:
         if key == "perimeters":  # solid lines keep clear by themselves
             asked = self._clear(asked, site)
         if not asked:
-            why = "none of it lies in the region" if strands else ""
+            why = "none of it lies in the region" if strands else "the room is under 0.6 of a bead wide"
             return _Outcome(
                 None, site.taken, 0, None, site.state, LayerTold.of(site, key, filled=filled, why=why)
             )

@@ -196,7 +196,10 @@ def _notes(layers: list[LayerTold], laid: list[LayerTold]) -> list[str]:
     for item in layers:
         if item.why and item.length_mm == 0:
             reasons.setdefault(item.why, set()).add(item.layer)
-    notes += [f"{why} on {_spans(sorted(which))}" for why, which in reasons.items()]
+    there = {item.layer for item in laid}
+    for why, empty in reasons.items():
+        elsewhere = "other islands: " if empty & there else ""
+        notes.append(f"{elsewhere}{why} on {_spans(sorted(empty))}")
     open_layers = [item for item in layers if item.open_mm > _LEAST_OPEN_MM]
     if open_layers:
         which = sorted({i.layer for i in open_layers})

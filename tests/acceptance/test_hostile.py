@@ -172,14 +172,9 @@ FILES = {
     "parallel G92": plain("layer").replace(b"G92 E0\n", b"G92 E0 ; X5\n"),
     "percent": plain("absolute").replace(b"M106 S102\n", b"M106 S102\nM220 S90\nM221 S95\n"),
 }
-BUGS = {"absolute arcs": "G90.1 (I and J as absolute centres) is not known: such arcs are read as other arcs"}
-CHECKED = [
-    pytest.param(name, marks=[pytest.mark.xfail(strict=True, reason=BUGS[name])] if name in BUGS else [])
-    for name in sorted(FILES)
-]
 
 
-@pytest.mark.parametrize("name", CHECKED)
+@pytest.mark.parametrize("name", sorted(FILES))
 def test_six_treatments_pass_audit_and_walk(name, walk):
     data = FILES[name]
     plate = Plate.from_bytes(data, "hostile.gcode")

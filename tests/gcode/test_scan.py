@@ -449,3 +449,32 @@ def test_words_hold_every_line_but_moves_and_names() -> None:
         (4, "O"),
         (4, "A"),
     ]
+
+
+# --- what is left out is told
+
+
+def test_arcs_with_absolute_centres() -> None:
+    program = read("G1 X4 Y1\nG90.1\nG3 X8 Y1 I6 J4\nG91.1\nG3 X4 Y1 I-2 J3")
+    assert program.arcs.cx.tolist() == [6, 6] and program.arcs.cy.tolist() == [4, 4]
+    assert program.warnings == ()
+
+
+def test_an_arc_that_ends_off_its_circle_is_told() -> None:
+    assert read("G1 X10\nG3 X0 Y10 I-10\nG3 X-12 Y0 J-10\nG3 X0 Y-13 I12").warnings == (
+        "t.gcode:3: 2 arc(s) whose end is nearer to or farther from the centre than the start; "
+        "read with the radius of the start",
+    )
+
+
+def test_motion_that_is_not_read_is_told() -> None:
+    assert read("G1 X1\nG5 X2 Y2 I1 J1 P1 Q1\nG53 G0 X3\nG5 X1").warnings == (
+        "t.gcode:2: 3 motion command(s) that are not read (G5, G53): what they lay is missing, and where the "
+        "nozzle stands is not known until the next absolute move",
+    )
+
+
+@pytest.mark.parametrize("text", ["G90 G1 X10", "G1 X10 G90", "G21 G90", "G1 X5 E1 M106 S9"])
+def test_several_commands_on_a_line_are_told(text: str) -> None:
+    (warning,) = read(text).warnings
+    assert warning.startswith("t.gcode:1: 1 line(s) with several commands; only the first of each is read")

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString, MultiPolygon, Point, Polygon, affinity
+from shapely import LineString, Polygon, affinity
 
 from gcodetools.demo.maker import Placement
 from gcodetools.gcode.program import RETRACT, UNRETRACT
@@ -34,7 +34,8 @@ OUTERMOST, BRIDGE, SPARSE, SOLID = (FEATURE_INDEX[w] for w in ("outermost", "bri
 OUTSIDE_MM = 0.02  # the bound the issue states
 UNDER, OVER = 0.96, 1.015  # of q, a band's volume
 ISLAND_OVER, ISLAND_UNDER = 0.015, 0.03
-SMALLEST_MM2 = 0.3  # a band of less is judged by no share
+SMALLEST_MM2 = 2.0  # a band of less is judged by no share
+BLUR = 0.02  # mm, by which the area of a band of 1 mm2 is uncertain: chords, rounded coordinates
 SURE_MM2 = 80.0  # smaller islands tell no q: ends of lines are too much of them
 SEAM_MM = 3.0
 MORE_PULLS = 2
@@ -108,7 +109,8 @@ class Laid:
 
     @cached_property
     def middle(self) -> NDArray[np.object_]:
-        return shapely.line_interpolate_point(self.line, 0.5, normalized=True)
+        points: NDArray[np.object_] = shapely.line_interpolate_point(self.line, 0.5, normalized=True)
+        return points
 
     def text(self, k: int) -> bytes:
         program = self.plate.program
@@ -167,7 +169,7 @@ def _stretches(old: Laid, new: Laid, theirs: I8, mine: I8, origin: I8, t0: F8, t
         ends = [shapely.get_point(new.line[k], at) for at in (0, -1)]
         if max(shapely.distance(old.line[n], end) for end in ends) > SAME_MM:
             continue
-        if abs(new.e[k] - old.e[n] * new.length[k] / old.length[n]) > 2.1e-5 + 1e-3 * new.e[k]:
+        if abs(new.e[k] - old.e[n] * new.length[k] / old.length[n]) > 6e-5 + 1e-3 * new.e[k]:
             continue
         a, b = (shapely.line_locate_point(old.line[n], end, normalized=True) for end in ends)
         if old.line[n].is_closed and b < a:
@@ -187,7 +189,9 @@ def made_shapes(placements: Sequence[Placement], layer_mm: float) -> Shapes:
                 continue
             z = min((layer + 0.5) * layer_mm, part.height_mm * place.scale)
             shape = part.section(z / place.scale)
-            shape = affinity.scale(shape, -place.scale if place.mirrored else place.scale, place.scale, origin=(0, 0))
+            shape = affinity.scale(
+                shape, -place.scale if place.mirrored else place.scale, place.scale, origin=(0, 0)
+            )
             shape = affinity.rotate(shape, place.turn_deg, origin=(0, 0))
             shape = affinity.translate(shape, place.x_mm, place.y_mm)
             found += [p for p in shapely.get_parts(shape).tolist() if p.area > 0.1]
@@ -243,14 +247,15 @@ class Verdict:
         self.origin, self.t0, self.t1 = match(self.before, self.after, exact)
         self.is_new = self.origin < 0
         self._shapes: dict[int, list[Polygon]] = {}
-        self.wall_q = wall_q if wall_q is not None else self.own_wall_fill()
-        self.q = self.q_low = self.q_high = q or self.wall_q
-        if q is None and (found := self.own_fill()):
-            self.q, area = found
-            # Ends of lines are much of a small island; there the walls' own fill will do too.
-            sure = area >= SURE_MM2
-            self.q_low = self.q if sure else min(self.q, self.wall_q)
-            self.q_high = self.q if sure else max(self.q, self.wall_q)
+        walls = wall_q if wall_q is not None else self.own_wall_fill()
+        own = None if q is not None else self.own_fill()
+        # Where no two walls lie side by side, they are taken to fill as the rest does.
+        self.q = q or (own[0] if own else walls or 1.0)
+        self.wall_q = walls or self.q
+        # Ends of lines are much of a small island; there the walls' own fill will do too.
+        sure = own is None or own[1] >= SURE_MM2
+        self.q_low = self.q if sure else min(self.q, self.wall_q)
+        self.q_high = self.q if sure else max(self.q, self.wall_q)
 
     def polygons(self, layer: int) -> list[Polygon]:
         if layer not in self._shapes:
@@ -289,6 +294,11 @@ class Verdict:
                 if len(new) or share != len(mine):
                     yield Site(layer, polygon, height, mine, new, inside[~self.is_new[inside]])
 
+    @property
+    def _telling(self) -> bool:
+        """Whether marks can tell a bridge from other fill; one convention knows loops, edges and infill only."""
+        return self.before.plate.beads.source == "comments" and self.before.plate.marks.convention != "H"
+
     # ---- what the file's own work measures
 
     def wall_loss(self, polygon: Polygon, height: float, old: I8) -> float:
@@ -304,11 +314,11 @@ class Verdict:
             return 1.0
         area = float(np.average(self.before.area[outer], weights=self.before.length[outer]))
         width = area / height + height * (1 - math.pi / 4)
-        return 1 - polygon.length * (width - area / height) / 2 / polygon.area
+        return float(1 - polygon.length * (width - area / height) / 2 / polygon.area)
 
-    def own_wall_fill(self) -> float:
+    def own_wall_fill(self) -> float | None:
         """mm3 per mm of walls over height and pitch: the pitch is the usual distance of an inner perimeter from
-        the outermost one beside it."""
+        the outermost one beside it. None where there are no two."""
         laid, found, strips = self.before, [], []
         inner = laid.feature == FEATURE_INDEX["perimeter"]
         layers = np.unique(laid.layer[inner])
@@ -323,7 +333,7 @@ class Verdict:
             near = (apart > 0.6 * pair) & (apart < 1.5 * pair)
             found += apart[near].tolist()
             strips += pair[near].tolist()
-        return float(np.median(strips) / np.median(found)) if found else 1.0
+        return float(np.median(strips) / np.median(found)) if found else None
 
     def own_fill(self) -> tuple[float, float] | None:
         """q: bead volume over area times height of the islands that are solid throughout; the rounded edge is
@@ -365,7 +375,7 @@ class Verdict:
                     fill = old[np.isin(laid.feature[old], FILL)]
                     none = np.empty(0, np.int64)
                     room = self.room(Site(layer, polygon, height, old, none, none))
-                    return float((laid.area * laid.length)[fill].sum()) / (room.area * height)
+                    return float((laid.area * laid.length)[fill].sum()) / float(room.area * height)
         return self.q
 
     def footprint(self, laid: Laid, which: I8, of: str) -> shapely.Geometry:
@@ -397,7 +407,9 @@ class Verdict:
         return shapely.union(wide, opened(thin.intersection(free), 0.02))
 
     def bridged(self, site: Site) -> bool:
-        """Whether a new bead says that it is a bridge."""
+        """Whether a new bead says that it is a bridge; where no mark can, whether it is near the first ones."""
+        if not self._telling and site.layer <= self.new_layers[0] + 1:
+            return True
         return bool(np.any(self.after.feature[site.new] == BRIDGE))
 
     # ---- the checks
@@ -414,7 +426,9 @@ class Verdict:
             for k, shape in zip(new[bad].tolist(), body[bad].tolist(), strict=True):
                 points = shapely.points(shapely.get_coordinates(shape))
                 far = float(shapely.distance(allowed, points).max()) + OUTSIDE_MM
-                faults.append(f"layer {layer + 1}: {self.after.text(k)!r} reaches {far:.3f} mm outside the outline")
+                faults.append(
+                    f"layer {layer + 1}: {self.after.text(k)!r} reaches {far:.3f} mm outside the outline"
+                )
         return faults
 
     def walls(self) -> list[str]:
@@ -429,7 +443,9 @@ class Verdict:
             whole = self.after.length[site.new].sum()
             # Open ends and lines of solid fill may reach into a wall by their overlap.
             if over > 0.02 * whole + 0.3:
-                faults.append(f"layer {site.layer + 1}: {over:.2f} of {whole:.2f} mm of new beads lie over a wall")
+                faults.append(
+                    f"layer {site.layer + 1}: {over:.2f} of {whole:.2f} mm of new beads lie over a wall"
+                )
         return faults
 
     def outermost(self) -> list[str]:
@@ -440,8 +456,14 @@ class Verdict:
         got = [self.after.text(k) for k in np.flatnonzero(mine).tolist()]
         if wanted == got:
             return []
-        n = next((i for i, (a, b) in enumerate(zip(wanted, got, strict=False)) if a != b), min(len(wanted), len(got)))
-        return [f"outermost perimeters differ: {len(wanted)} lines before, {len(got)} after, first at {wanted[n:n + 1]} {got[n:n + 1]}"]
+        n = next(
+            (i for i, (a, b) in enumerate(zip(wanted, got, strict=False)) if a != b),
+            min(len(wanted), len(got)),
+        )
+        return [
+            f"outermost perimeters differ: {len(wanted)} lines before, {len(got)} after, "
+            f"first at {wanted[n : n + 1]} {got[n : n + 1]}"
+        ]
 
     def kept(self) -> list[str]:
         """No old bead is laid twice, and what is kept of it has its share of the filament; walls stay."""
@@ -449,8 +471,12 @@ class Verdict:
         own = np.flatnonzero(~self.is_new)
         order = own[np.lexsort((self.t0[own], self.origin[own]))]
         same = self.origin[order][1:] == self.origin[order][:-1]
-        twice = same & (self.t0[order][1:] < self.t1[order][:-1] - 0.02 / self.before.length[self.origin[order][1:]])
-        faults += [f"laid twice: {self.after.text(order[k + 1])!r}" for k in np.flatnonzero(twice)[:3].tolist()]
+        twice = same & (
+            self.t0[order][1:] < self.t1[order][:-1] - 0.02 / self.before.length[self.origin[order][1:]]
+        )
+        faults += [
+            f"laid twice: {self.after.text(order[k + 1])!r}" for k in np.flatnonzero(twice)[:3].tolist()
+        ]
         share = np.zeros(len(self.before.rows))
         filament = np.zeros(len(self.before.rows))
         np.add.at(share, self.origin[own], self.after.length[own] / self.before.length[self.origin[own]])
@@ -483,7 +509,9 @@ class Verdict:
             beyond = shapely.union_all([remains, shapely.buffer(shapely.union_all(cover), 0.15)])
             gone = shapely.difference(shapely.multilinestrings(self.before.line[fill].tolist()), beyond)
             pieces = shapely.length(shapely.get_parts(shapely.line_merge(gone)))
-            if len(pieces) and (pieces.max() > 0.8 or pieces.sum() > 0.03 * self.before.length[fill].sum() + 1.0):
+            if len(pieces) and (
+                pieces.max() > 0.8 or pieces.sum() > 0.03 * self.before.length[fill].sum() + 1.0
+            ):
                 faults.append(
                     f"layer {site.layer + 1}: {pieces.sum():.2f} mm of fill (longest {pieces.max():.2f}) went "
                     f"beside the new beads, of {self.before.length[fill].sum():.1f}"
@@ -509,7 +537,7 @@ class Verdict:
 
     def bands(self) -> list[str]:
         """New beads fill their band: volume over area times height is q, and not more."""
-        faults = []
+        faults: list[str] = []
         if not self.whole:
             return faults
         for site in self.sites:
@@ -520,7 +548,9 @@ class Verdict:
             volume = float((self.after.area * self.after.length)[site.new].sum())
             if band.area < SMALLEST_MM2:
                 if volume > 2 * SMALLEST_MM2 * site.height:
-                    faults.append(f"layer {site.layer + 1}: {volume:.3f} mm3 of new beads where there is no room")
+                    faults.append(
+                        f"layer {site.layer + 1}: {volume:.3f} mm3 of new beads where there is no room"
+                    )
                 continue
             q = volume / (band.area * site.height)
             low, high = UNDER * self.q_low, OVER * self.q_high
@@ -534,7 +564,9 @@ class Verdict:
                 for _, part in self.loops(site, closed=False)
                 if not np.any(self.after.feature[part] == SOLID)
             )
-            low = -math.inf if self.bridged(site) else low * (1 - min(0.3, ends / band.area))
+            blur = BLUR / math.sqrt(band.area)
+            low = -math.inf if self.bridged(site) else low * (1 - min(0.3, ends / band.area) - blur)
+            high *= 1 + blur
             if not low <= q <= high:
                 faults.append(
                     f"layer {site.layer + 1}: the band of {band.area:.2f} mm2 (room {room.area:.2f}) holds "
@@ -551,13 +583,17 @@ class Verdict:
             now = float((self.after.area * self.after.length)[both].sum()) / area
             was = float((self.before.area * self.before.length)[site.old].sum()) / area
             if now > max(self.q_high + ISLAND_OVER, was + 1e-4):
-                faults.append(f"layer {site.layer + 1}: the island holds {now:.4f}, {was:.4f} before, q {self.q:.4f}")
+                faults.append(
+                    f"layer {site.layer + 1}: the island holds {now:.4f}, {was:.4f} before, q {self.q:.4f}"
+                )
             # Walls stay as they are, so they may hold the island down to what they hold themselves.
             due = min(self.q_low, self.wall_q)
             least = self.wall_loss(site.polygon, site.height, site.old) * due - ISLAND_UNDER
             full = self.whole and self.left(site).area < 0.01 * site.polygon.area
             if full and not self.bridged(site) and now < min(least, was):
-                faults.append(f"layer {site.layer + 1}: the full island holds {now:.4f}, at least {least:.4f} due")
+                faults.append(
+                    f"layer {site.layer + 1}: the full island holds {now:.4f}, at least {least:.4f} due"
+                )
         return faults
 
     def crossings(self) -> list[str]:
@@ -595,7 +631,9 @@ class Verdict:
         for layer in self.touched:
             islands = len({id(site.polygon) for site in self.sites if site.layer == layer})
             if now[layer] > was[layer] + MORE_PULLS * max(islands, 1):
-                faults.append(f"layer {layer + 1}: {now[layer]} retractions, {was[layer]} before, {islands} islands")
+                faults.append(
+                    f"layer {layer + 1}: {now[layer]} retractions, {was[layer]} before, {islands} islands"
+                )
         return faults
 
     def loops(self, site: Site, closed: bool = True) -> list[tuple[F8, I8]]:
@@ -635,7 +673,9 @@ class Verdict:
         outer = site.old[self.before.feature[site.old] == OUTERMOST]
         rows = self.before.rows[outer]
         starts = outer[np.concatenate([[True], np.diff(rows) != 1])] if len(outer) else outer
-        return np.array([shapely.get_coordinates(self.before.line[k])[0] for k in starts.tolist()]).reshape(-1, 2)
+        return np.array([shapely.get_coordinates(self.before.line[k])[0] for k in starts.tolist()]).reshape(
+            -1, 2
+        )
 
     def seams(self) -> list[str]:
         """Closed loops begin at least 3 mm from the outermost seam, where they are long enough."""
@@ -649,7 +689,9 @@ class Verdict:
                 apart = np.hypot(*(dense[:, None] - seams[None]).transpose(2, 0, 1)).min(axis=1)
                 mine = float(np.hypot(*(points[0] - seams).T).min())
                 if mine < SEAM_MM - 0.02 and apart.max() >= SEAM_MM + 1.0:
-                    faults.append(f"layer {site.layer + 1}: a loop begins {mine:.2f} mm from the outermost seam")
+                    faults.append(
+                        f"layer {site.layer + 1}: a loop begins {mine:.2f} mm from the outermost seam"
+                    )
         return faults
 
     def order(self) -> list[str]:
@@ -665,7 +707,9 @@ class Verdict:
                 continue
             between = site.kept[(site.kept > wall.max()) & (site.kept < site.new.max())]
             if site.new.min() < wall.max() or len(between):
-                faults.append(f"layer {site.layer + 1}: new beads are not right behind the walls of their island")
+                faults.append(
+                    f"layer {site.layer + 1}: new beads are not right behind the walls of their island"
+                )
         return faults
 
     def marks(self) -> list[str]:
@@ -683,13 +727,18 @@ class Verdict:
         off = np.abs(now[self.after.rows[own]] - width[self.before.rows[self.origin[own]]]) > 1e-4
         if marked and np.any(off):
             n = np.flatnonzero(own)[np.flatnonzero(off)[0]]
-            faults.append(f"layer {self.after.layer[n] + 1}: {self.after.text(n)!r} has changed its width mark")
+            faults.append(
+                f"layer {self.after.layer[n] + 1}: {self.after.text(n)!r} has changed its width mark"
+            )
         new = np.flatnonzero(self.is_new)
         words = [FEATURE_INDEX[w] for w in ("perimeter", "solid", "bridge", "gap", "overhang")]
+        words += [] if self._telling else [SPARSE]
         bad = ~np.isin(self.after.feature[new], words)
         if np.any(bad):
             n = new[bad][0]
-            faults.append(f"layer {self.after.layer[n] + 1}: new {self.after.text(n)!r} is of feature {self.after.feature[n]}")
+            faults.append(
+                f"layer {self.after.layer[n] + 1}: new {self.after.text(n)!r} is of feature {self.after.feature[n]}"
+            )
         if marked and len(new):
             off = np.abs(now[self.after.rows[new]] - self.after.width[new]) > 0.03
             share = self.after.length[new][off].sum() / self.after.length[new].sum()
@@ -721,13 +770,15 @@ class Verdict:
         ]
 
     CHECKS = (
-        "layers", "outline", "walls", "outermost", "kept", "gaps", "leftovers", "bands", "island_fill", "crossings", "pulls",
-        "seams", "order", "marks", "sane",
+        "layers", "outline", "walls", "outermost", "kept", "gaps", "leftovers", "bands", "island_fill", "crossings",
+        "pulls", "seams", "order", "marks", "sane",
     )  # fmt: skip
 
     def faults(self, *but: str) -> list[str]:
         """All faults, each with its check, of all checks but some."""
-        return [f"{name}: {text}" for name in self.CHECKS if name not in but for text in getattr(self, name)()]
+        return [
+            f"{name}: {text}" for name in self.CHECKS if name not in but for text in getattr(self, name)()
+        ]
 
 
 def _pulled(plate: Plate) -> NDArray[np.bool_]:
@@ -738,7 +789,8 @@ def _pulled(plate: Plate) -> NDArray[np.bool_]:
     firmware = ((moves.kind & RETRACT) != 0).astype(int) - ((moves.kind & UNRETRACT) != 0).astype(int)
     firmware[moves.e != 0] = 0
     last = np.maximum.accumulate(np.where(firmware != 0, np.arange(len(net)), 0))
-    return (back > PULLED_MM) | (firmware[last] > 0)
+    result: NDArray[np.bool_] = (back > PULLED_MM) | (firmware[last] > 0)
+    return result
 
 
 def _pull_counts(plate: Plate) -> I8:
@@ -749,4 +801,4 @@ def _pull_counts(plate: Plate) -> I8:
     return np.bincount(layer[layer >= 0], minlength=len(plate.layers))
 
 
-__all__ = ["Laid", "MultiPolygon", "Point", "Verdict", "made_shapes", "match", "opened", "read_shapes", "stadium"]
+__all__ = ["Laid", "Site", "Verdict", "made_shapes", "match", "opened", "read_shapes", "stadium"]

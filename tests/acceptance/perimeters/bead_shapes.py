@@ -15,14 +15,20 @@ __all__ = ["build", "holes", "necks", "rectangle", "ribs", "ring", "slotted", "s
 
 def ring(outer: float, wall: float, quads: int = 24) -> Polygon:
     """A ring about the origin."""
-    return Point(0, 0).buffer(outer, quad_segs=quads).difference(Point(0, 0).buffer(outer - wall, quad_segs=quads))
+    return (
+        Point(0, 0)
+        .buffer(outer, quad_segs=quads)
+        .difference(Point(0, 0).buffer(outer - wall, quad_segs=quads))
+    )
 
 
 def slotted(outer: float, wall: float, gap_deg: float) -> Polygon:
     """A ring open towards +x."""
     half = math.radians(gap_deg / 2)
-    far = 3 * outer
-    cut = Polygon([(0, 0), (far * math.cos(half), far * math.sin(half)), (far * math.cos(half), -far * math.sin(half))])
+    far = 9 * outer
+    cut = Polygon(
+        [(0, 0), (far * math.cos(half), far * math.sin(half)), (far * math.cos(half), -far * math.sin(half))]
+    )
     return ring(outer, wall).difference(cut)
 
 
@@ -67,7 +73,9 @@ def taper(thin: float, thick: float, length: float = 24.0) -> Polygon:
 
 def bent(thickness: float) -> Polygon:
     """A hook-like strip."""
-    return LineString([(-10, -6), (-10, 6), (4, 6), (8, 0)]).buffer(thickness / 2, cap_style="flat", join_style="mitre")
+    return LineString([(-10, -6), (-10, 6), (4, 6), (8, 0)]).buffer(
+        thickness / 2, cap_style="flat", join_style="mitre"
+    )
 
 
 def thing(shape: Polygon, height: float = 1.2, name: str = "thing") -> Part:

@@ -46,7 +46,9 @@ def kit_text(regions: Sequence[tuple[str, str]], found_by: str, material: str = 
 
 
 @lru_cache(maxsize=32)
-def _plate(letter: str, placements: tuple[Placement, ...], recipe: Recipe, options: tuple[tuple[str, Any], ...]) -> Plate:
+def _plate(
+    letter: str, placements: tuple[Placement, ...], recipe: Recipe, options: tuple[tuple[str, Any], ...]
+) -> Plate:
     made = maker.make(letter, parts=placements, recipe=recipe, **dict(options))
     return Plate.from_bytes(made.data, f"{letter}.gcode")
 
@@ -67,7 +69,8 @@ class Printed:
     def verdict(self, **options: Any) -> Verdict:
         """The judge over both; beads of made plates lie at pitches without a void."""
         islands = made_shapes(self.placements, self.recipe.layer_mm)
-        return Verdict(self.before, self.data, islands, wall_q=1.0, **options)
+        walls = 1.0 if self.recipe.perimeters > 1 else None
+        return Verdict(self.before, self.data, islands, wall_q=walls, **options)
 
     def done(self, setting: str = "perimeters") -> list[Any]:
         return [done for done in self.applied.done if done.setting == setting]
@@ -95,8 +98,9 @@ class Press:
 
     def found_by(self, plate: Plate, part: Part) -> str:
         """By any label, or by the outline that it was made of, which needs to fit one turn only."""
-        if plate.marks.objects.names:
-            return '{label: ["*"]}'
+        names = plate.marks.objects.names
+        if names:  # a number never fits a glob
+            return "{label: [" + ", ".join(f'"{n}"' for n in ("*", *filter(str.isdigit, names))) + "]}"
         rings = [part.outline.exterior, *part.outline.interiors]
         text = ", ".join(
             "[" + ", ".join(f"[{x:.4f}, {y:.4f}]" for x, y in np.asarray(r.coords)[:-1]) + "]" for r in rings
@@ -114,7 +118,9 @@ def press() -> Press:
 def clean() -> Callable[..., None]:
     """`clean(printed, *checks left out)`: the audit over everything is clean and the judge finds no fault."""
 
-    def check(printed: Printed, *but: str, whole: bool = True, exact: bool = True, new: bool = True) -> Verdict:
+    def check(
+        printed: Printed, *but: str, whole: bool = True, exact: bool = True, new: bool = True
+    ) -> Verdict:
         assert printed.applied.audit.differing == 0
         full = printed.applied.treated.audit(full=True)
         assert full.differing == 0, full.first_difference

@@ -1,0 +1,188 @@
+"""From a plate's columns to moves ready for planning: lengths, directions, limits along the path."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.gcode.arcs import arc_lengths
+from gcodetools.gcode.program import Arcs, Moves
+from gcodetools.physics.junctions import Deviation, Jerk, SquareCorner
+from gcodetools.physics.motion import PRINT, RETRACT, TRAVEL, Directions, JunctionModel, MoveList
+from gcodetools.toolpath.machine_limits import MachineLimits, stops
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["junction_of", "moves_of"]
+
+F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
+
+_UNKNOWN_FEED_MM_S = 20.0  # where a file moves before its first F (common practice, no source)
+_AXES = "xyze"
+
+
+def moves_of(plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None = None) -> MoveList:
+    """Moves of a plate with everything that limits them.
+
+    Rows without motion are left out. Speed along the path: the feed times M220, within what each axis may,
+    filament included. Acceleration: by the kind of the move, within that of each axis.
+
+    Parameters
+    ----------
+    feed_mm_s : (m,) feeds instead of the file's, before M220.
+    """
+    program = plate.program
+    moves, states, path = program.moves, program.states, plate.beads.length_mm
+    row = np.flatnonzero((path > 0) | (moves.e != 0)).astype(np.int32)
+    line = moves.line[row]
+    e = moves.e[row]
+    if len(states.flow_factor.line):
+        e = e * states.flow_factor.at(line)
+    length = path[row]
+    still = np.flatnonzero(length == 0)
+    length[still] = np.abs(e[still])
+    begin = _straight(moves, row, length, e)
+    end, most = begin, begin
+    arcs = _arcs(moves, program.arcs, row)
+    if len(arcs.at):
+        begin, end, most = _bent(begin, arcs, length)
+
+    kind = np.where(e != 0, PRINT, TRAVEL).astype(np.uint8)
+    kind[still] = RETRACT
+    feed = moves.f[row] if feed_mm_s is None else feed_mm_s[row]
+    if len(states.speed_factor.line):
+        feed = feed * states.speed_factor.at(line)
+    stop = np.zeros(len(row) + 1, bool)
+    stop[np.searchsorted(row, stops(program))] = True
+    return MoveList(
+        row=row,
+        length_mm=length,
+        feed_mm_s=_feeds(feed, most, limits, line),
+        accel_mm_s2=_accelerations(kind, most, limits, line),
+        kind=kind,
+        begin=begin,
+        end=end,
+        arc=arcs.at,
+        radius_mm=arcs.arcs.radius,
+        planar=arcs.planar,
+        stop_before=stop[:-1],
+    )
+
+
+def junction_of(moves: MoveList, plate: Plate, limits: MachineLimits) -> JunctionModel:
+    """The rule by which corners are passed, with its limits at each move."""
+    line = plate.program.moves.line[moves.row]
+    if limits.junction == "deviation":
+        return Deviation(limits.at("deviation", line))
+    if limits.junction == "corner":
+        return SquareCorner(limits.at("corner", line))
+    return Jerk(*(limits.at(f"jerk_{axis}", line) for axis in _AXES))
+
+
+def _straight(moves: Moves, row: I4, length: F8, e: F8) -> Directions:
+    """Directions from the end of the row before, of the first row from the origin."""
+
+    def along(column: F8) -> F8:
+        step = column[row]
+        step[1:] -= column[row[1:] - 1]
+        step[:1] -= column[row[:1] - 1] if len(row) and row[0] else 0.0
+        step /= length
+        return step
+
+    return Directions(along(moves.x), along(moves.y), along(moves.z), e / length)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bent:
+    """Arcs with their place among the moves, and the share of their path that lies in their plane."""
+
+    at: I4
+    arcs: Arcs
+    planar: F8
+
+
+def _arcs(moves: Moves, arcs: Arcs, row: I4) -> _Bent:
+    length = arc_lengths(moves, arcs) if len(arcs.row) else np.empty(0)
+    planar_mm = np.abs(arcs.radius * arcs.sweep)
+    ok = planar_mm > 0
+    columns = (arcs.row, arcs.cx, arcs.cy, arcs.radius, arcs.begin, arcs.sweep, arcs.plane)
+    kept = Arcs(*(column[ok] for column in columns))
+    return _Bent(np.searchsorted(row, kept.row).astype(np.int32), kept, planar_mm[ok] / length[ok])
+
+
+def _bent(straight: Directions, bent: _Bent, length: F8) -> tuple[Directions, Directions, Directions]:
+    """Directions at the beginning and end, and the largest share of each axis anywhere on the path."""
+    arcs, at = bent.arcs, bent.at
+    last = arcs.begin + arcs.sweep
+    turn = np.sign(arcs.sweep) * bent.planar
+    rise = _normal(straight, arcs, at)
+    begin = (-np.sin(arcs.begin) * turn, np.cos(arcs.begin) * turn, rise)
+    end = (-np.sin(last) * turn, np.cos(last) * turn, rise)
+    low, high = np.minimum(arcs.begin, last), np.maximum(arcs.begin, last)
+    first = np.maximum(np.abs(begin[0]), np.abs(end[0]))
+    second = np.maximum(np.abs(begin[1]), np.abs(end[1]))
+    # The tangent lies along the plane's first axis where the angle passes pi/2 + k pi, along the second at k pi.
+    first = np.where(_passes(low - np.pi / 2, high - np.pi / 2), bent.planar, first)
+    second = np.where(_passes(low, high), bent.planar, second)
+    return (
+        _replaced(straight, arcs, at, begin),
+        _replaced(straight, arcs, at, end),
+        _replaced(straight, arcs, at, (first, second, np.abs(rise))),
+    )
+
+
+def _passes(low: F8, high: F8) -> NDArray[np.bool_]:
+    """Whether a multiple of pi lies between the angles."""
+    result: NDArray[np.bool_] = np.floor(high / np.pi) > np.floor(low / np.pi)
+    return result
+
+
+def _normal(straight: Directions, arcs: Arcs, at: I4) -> F8:
+    """Share of the axis across each arc's plane: it rises evenly, so the chord has it right."""
+    return np.choose(arcs.plane - 17, (straight.z[at], straight.y[at], straight.x[at]))
+
+
+def _replaced(straight: Directions, arcs: Arcs, at: I4, shares: tuple[F8, F8, F8]) -> Directions:
+    """Directions with those of the arcs put in; shares : first, second and normal axis of each arc's plane."""
+    first, second, normal = shares
+    plane = arcs.plane - 17
+    x, y, z = straight.x.copy(), straight.y.copy(), straight.z.copy()
+    x[at] = np.choose(plane, (first, second, normal))
+    y[at] = np.choose(plane, (second, normal, first))
+    z[at] = np.choose(plane, (normal, first, second))
+    return Directions(x, y, z, straight.e)
+
+
+def _slowness(most: Directions, limits: MachineLimits, line: I4, what: str) -> F8:
+    """The largest of |share| / limit over the axes: what the path may have is its inverse."""
+    result = np.zeros(len(line))
+    one = np.empty(len(line))
+    for axis in _AXES:
+        limit = limits.at(f"{what}_{axis}", line)
+        if not np.all(np.isinf(limit)):
+            np.abs(getattr(most, axis), out=one)
+            one /= limit
+            np.maximum(result, one, out=result)
+    return result
+
+
+def _feeds(feed: F8, most: Directions, limits: MachineLimits, line: I4) -> F8:
+    with np.errstate(divide="ignore"):
+        allowed = 1.0 / _slowness(most, limits, line, "speed")
+    np.minimum(allowed, limits.at("speed_path", line), out=allowed)
+    known = feed > 0
+    if not np.all(known):
+        feed = np.where(known, feed, _UNKNOWN_FEED_MM_S)
+    return np.minimum(allowed, feed, out=allowed)
+
+
+def _accelerations(kind: NDArray[np.uint8], most: Directions, limits: MachineLimits, line: I4) -> F8:
+    accel = np.empty(len(line))
+    for code, key in ((PRINT, "accel_extruding"), (TRAVEL, "accel_travel"), (RETRACT, "accel_retracting")):
+        mine = kind == code
+        np.copyto(accel, limits.at(key, line), where=mine)
+    slowness = _slowness(most, limits, line, "accel")
+    with np.errstate(divide="ignore"):
+        return np.minimum(accel, 1.0 / slowness, out=accel)
