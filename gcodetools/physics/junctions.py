@@ -5,6 +5,7 @@ Angles are those between the directions before and after the corner: a turn of 0
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,7 +80,7 @@ def deviation_speed(cosine: F8, accel: Limit, deviation_mm: Limit) -> F8:
 def deviation_of_corner(corner_mm_s: Limit, accel: Limit) -> Limit:
     """Junction deviation that passes a right angle at `corner_mm_s`: d = v^2 (sqrt 2 - 1) / a, mm; formula
     derived here from `deviation_speed`."""
-    return corner_mm_s * corner_mm_s * (np.sqrt(2.0) - 1.0) / accel
+    return corner_mm_s * corner_mm_s * (math.sqrt(2.0) - 1.0) / accel
 
 
 def _between(limit: Limit) -> Limit:

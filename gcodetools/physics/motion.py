@@ -15,7 +15,17 @@ from numpy.typing import NDArray
 
 from gcodetools.physics.reaching import reached, reached_backward
 
-__all__ = ["PRINT", "RETRACT", "TRAVEL", "Directions", "JunctionModel", "MoveList", "Plan", "plan", "trapezoid"]
+__all__ = [
+    "PRINT",
+    "RETRACT",
+    "TRAVEL",
+    "Directions",
+    "JunctionModel",
+    "MoveList",
+    "Plan",
+    "plan",
+    "trapezoid",
+]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -81,34 +91,60 @@ class Plan:
     seconds: F8
 
 
-def plan(moves: MoveList, junction: JunctionModel) -> Plan:
+def plan(moves: MoveList, junction: JunctionModel, cruise_share: float = 0.0) -> Plan:
     """The fastest plan within the moves' limits that starts and ends at rest and can always brake in time.
 
     An arc's speed is limited by its centripetal acceleration, v^2 <= a r (any handbook of mechanics).
+
+    Parameters
+    ----------
+    cruise_share : smoothing of zigzags, as some firmware does: speed rises no higher than it would at
+        (1 - share) times the acceleration, so that about this share of a short move goes at even speed.
     """
-    count = len(moves)
+    feed = _round_feeds(moves)
+    corner = junction.speeds(moves)
+    corner[moves.stop_before] = 0.0
+    gain = moves.accel_mm_s2 * moves.length_mm
+    gain *= 2.0
+    if cruise_share > 0:
+        feed = np.sqrt(
+            _smooth_peaks(_planned(feed, corner, gain * (1.0 - cruise_share)), feed, gain, cruise_share)
+        )
+    speed = np.sqrt(_planned(feed, corner, gain))
+    peak, seconds = trapezoid(moves.length_mm, speed[:-1], speed[1:], feed, moves.accel_mm_s2)
+    return Plan(speed[:-1], peak, speed[1:], seconds)
+
+
+def _round_feeds(moves: MoveList) -> F8:
+    """Feeds, on arcs within their centripetal acceleration."""
     feed = moves.feed_mm_s
     if len(moves.arc):
         feed = feed.copy()
-        round_ = np.sqrt(moves.accel_mm_s2[moves.arc] * moves.radius_mm) / moves.planar
-        feed[moves.arc] = np.minimum(feed[moves.arc], round_)
-    cap = np.zeros(count + 1)
-    if count > 1:
+        most = np.sqrt(moves.accel_mm_s2[moves.arc] * moves.radius_mm) / moves.planar
+        feed[moves.arc] = np.minimum(feed[moves.arc], most)
+    return feed
+
+
+def _planned(feed: F8, corner: F8, gain: F8) -> F8:
+    """(n + 1,) squared speed at each joint and at both ends."""
+    cap = np.zeros(len(feed) + 1)
+    if len(feed) > 1:
         inner = cap[1:-1]
         np.minimum(feed[1:], feed[:-1], out=inner)
-        np.minimum(inner, junction.speeds(moves)[1:], out=inner)
-        inner[moves.stop_before[1:]] = 0.0
+        np.minimum(inner, corner[1:], out=inner)
         inner *= inner
-    gain = moves.accel_mm_s2 * moves.length_mm
-    gain *= 2.0
-    squared = reached(reached_backward(cap, gain), gain)
-    return _trapezoids(moves.length_mm, squared, feed, moves.accel_mm_s2)
+    return reached(reached_backward(cap, gain), gain)
 
 
-def _trapezoids(length: F8, squared: F8, feed: F8, accel: F8) -> Plan:
-    speed = np.sqrt(squared)
-    peak, seconds = trapezoid(length, speed[:-1], speed[1:], feed, accel)
-    return Plan(speed[:-1], peak, speed[1:], seconds)
+def _smooth_peaks(squared: F8, feed: F8, gain: F8, cruise_share: float) -> F8:
+    """Squared speed that each move may reach. squared : planned at the lower acceleration. A move that only
+    brakes there may be as fast as the one before it."""
+    low, high = squared[:-1], squared[1:]
+    less = gain * (1.0 - cruise_share)
+    peak = np.minimum(feed * feed, (low + high + less) / 2)
+    brakes = low >= (high + less) * (1.0 - 1e-12)
+    source = np.maximum.accumulate(np.where(brakes, 0, np.arange(len(feed))))
+    return np.minimum(feed * feed, peak[source])
 
 
 def trapezoid(length: F8, v_start: F8, v_end: F8, feed: F8, accel: F8) -> tuple[F8, F8]:

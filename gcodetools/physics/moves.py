@@ -11,8 +11,9 @@ from gcodetools.gcode.arcs import arc_lengths
 from gcodetools.gcode.program import Arcs, Moves
 from gcodetools.physics.junctions import Deviation, Jerk, SquareCorner
 from gcodetools.physics.motion import PRINT, RETRACT, TRAVEL, Directions, JunctionModel, MoveList
-from gcodetools.toolpath.machine_limits import MachineLimits, stops
+from gcodetools.toolpath.machine_limits import MachineLimits
 from gcodetools.toolpath.plate import Plate
+from gcodetools.toolpath.waits import stops
 
 __all__ = ["junction_of", "moves_of"]
 
@@ -39,7 +40,8 @@ def moves_of(plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None = None) -
     line = moves.line[row]
     e = moves.e[row]
     if len(states.flow_factor.line):
-        e = e * states.flow_factor.at(line)
+        flow = states.flow_factor.at(line)
+        e = e * np.where(flow > 0, flow, 1.0)
     length = path[row]
     still = np.flatnonzero(length == 0)
     length[still] = np.abs(e[still])
@@ -107,8 +109,15 @@ def _arcs(moves: Moves, arcs: Arcs, row: I4) -> _Bent:
     length = arc_lengths(moves, arcs) if len(arcs.row) else np.empty(0)
     planar_mm = np.abs(arcs.radius * arcs.sweep)
     ok = planar_mm > 0
-    columns = (arcs.row, arcs.cx, arcs.cy, arcs.radius, arcs.begin, arcs.sweep, arcs.plane)
-    kept = Arcs(*(column[ok] for column in columns))
+    kept = Arcs(
+        arcs.row[ok],
+        arcs.cx[ok],
+        arcs.cy[ok],
+        arcs.radius[ok],
+        arcs.begin[ok],
+        arcs.sweep[ok],
+        arcs.plane[ok],
+    )
     return _Bent(np.searchsorted(row, kept.row).astype(np.int32), kept, planar_mm[ok] / length[ok])
 
 

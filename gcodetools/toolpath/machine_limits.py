@@ -18,10 +18,9 @@ from gcodetools.gcode.program import Program, Track
 from gcodetools.gcode.states import Commands, extended_commands, keyed_track, merge, track, value_track
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["COMMON", "JunctionKind", "MachineLimits", "limits_of", "stops"]
+__all__ = ["COMMON", "FILE", "SETTINGS", "JunctionKind", "MachineLimits", "limits_of"]
 
 F8 = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 JunctionKind = Literal["jerk", "deviation", "corner"]
 
 COMMON = "common practice"
@@ -36,24 +35,25 @@ _PLAIN: dict[str, float | None] = {
     "jerk_x": 8.0, "jerk_y": 8.0, "jerk_z": 0.4, "jerk_e": 5.0,
     "deviation": 0.02, "corner": 5.0,
 }  # fmt: skip
-# Without these a time is no more than a guess at the machine.
 _DECISIVE = ("accel_extruding", "accel_x", "accel_y")
 _JUNCTION_KEYS: dict[JunctionKind, tuple[str, ...]] = {
     "jerk": ("jerk_x", "jerk_y"),
     "deviation": ("deviation",),
     "corner": ("corner",),
 }
+_CRUISE_SHARE = 0.5  # common practice, no source
 _MM_MIN = 1000.0  # speeds of X and Y above this are mm/min: one family of firmware counts so
 
 
 @dataclass(frozen=True, slots=True)
 class MachineLimits:
     """Limits by line of the file, and where each comes from: "file", "settings", "machine NAME" or "common
-    practice". junction : how corners are passed."""
+    practice". junction : how corners are passed. cruise_share : see `physics.motion.plan`."""
 
     tracks: dict[str, Track]
     origins: dict[str, str]
     junction: JunctionKind
+    cruise_share: float = 0.0
 
     def at(self, key: str, lines: NDArray[np.int32]) -> float | F8:
         """A limit at each of the ascending `lines` (0-based), a plain number where it never changes there;
@@ -66,10 +66,14 @@ class MachineLimits:
         return steps.at(lines)
 
     @property
+    def decisive(self) -> tuple[str, ...]:
+        """Keys without which a time is no more than a guess at the machine."""
+        return (*_DECISIVE, *_JUNCTION_KEYS[self.junction])
+
+    @property
     def assumed(self) -> tuple[str, ...]:
         """Decisive limits that neither the file nor its settings state."""
-        keys = (*_DECISIVE, *_JUNCTION_KEYS[self.junction])
-        return tuple(key for key in keys if self.origins[key] not in (FILE, SETTINGS))
+        return tuple(key for key in self.decisive if self.origins[key] not in (FILE, SETTINGS))
 
 
 def limits_of(plate: Plate, machine: Machine | None = None) -> MachineLimits:
@@ -80,8 +84,9 @@ def limits_of(plate: Plate, machine: Machine | None = None) -> MachineLimits:
     in travel that nobody states is that of printing. A profile's limit for X and Y gives way where the file
     itself asks for more acceleration.
     """
-    commanded = _commanded(plate.program)
-    junction = _junction(commanded, plate.settings.limits, machine)
+    velocity = _velocity_commands(plate.program)
+    commanded = _commanded(plate.program, velocity)
+    junction = _junction(commanded)
     profile = _of_machine(machine)
     tracks: dict[str, Track] = {}
     origins: dict[str, str] = {}
@@ -94,7 +99,7 @@ def limits_of(plate: Plate, machine: Machine | None = None) -> MachineLimits:
             tracks[key], origins[key] = Track(np.empty(0, np.int32), np.empty(0), initial), origin
     _travel_as_printing(tracks, origins)
     _give_way(tracks, origins)
-    return MachineLimits(tracks, origins, junction)
+    return MachineLimits(tracks, origins, junction, _cruise_share(velocity) if junction == "corner" else 0.0)
 
 
 def _initial(
@@ -129,7 +134,22 @@ def _positive(steps: Track) -> Track:
     return steps if np.all(ok) else Track(steps.line[ok], steps.value[ok], steps.initial)
 
 
-def _commanded(program: Program) -> dict[str, Track]:
+Extended = list[tuple[int, dict[str, str]]]
+
+
+def _velocity_commands(program: Program) -> Extended:
+    lines = program.lines
+    return extended_commands(lines.data, lines.start, program.odd, b"SET_VELOCITY_LIMIT")
+
+
+def _cruise_share(velocity: Extended) -> float:
+    """The last that the file sets, else what is usual where corners have a speed (common practice)."""
+    stated = keyed_track(velocity, "MINIMUM_CRUISE_RATIO").value
+    share = float(stated[-1]) if len(stated) else _CRUISE_SHARE
+    return share if 0 <= share < 1 else _CRUISE_SHARE
+
+
+def _commanded(program: Program, velocity: Extended) -> dict[str, Track]:
     """Limits by the file's own commands, keys that it never sets left empty.
 
     Meanings of the words are common practice, no source: M201 mm/s2, M203 mm/s (mm/min beside M566 and where
@@ -151,8 +171,6 @@ def _commanded(program: Program) -> dict[str, Track]:
             jerk = value_track(commands, "M", 205, letter)
             found[f"jerk_{axis}"] = merge(float("nan"), jerk, value_track(commands, "M", 566, letter, 1 / 60))
         found["deviation"] = value_track(commands, "M", 205, "J")
-        lines = program.lines
-        velocity = extended_commands(lines.data, lines.start, program.odd, b"SET_VELOCITY_LIMIT")
         found["corner"] = keyed_track(velocity, "SQUARE_CORNER_VELOCITY")
         found["speed_path"] = keyed_track(velocity, "VELOCITY")
     return {key: _positive(steps) for key, steps in found.items()}
@@ -166,15 +184,14 @@ def _per_minute(commands: Commands) -> bool:
     return bool(np.any(speeds > _MM_MIN))
 
 
-def _junction(
-    commanded: dict[str, Track], settings: dict[str, float], machine: Machine | None
-) -> JunctionKind:
+def _junction(commanded: dict[str, Track]) -> JunctionKind:
     """How corners are passed: as the file's commands say (the last that says anything), else by jerk."""
-    last: list[tuple[int, JunctionKind]] = [
-        (int(steps.line[-1]), kind)
-        for kind, key in (("jerk", "jerk_x"), ("deviation", "deviation"), ("corner", "corner"))
-        if (steps := commanded.get(key)) is not None and len(steps.line)
-    ]  # type: ignore[misc]
+    last: list[tuple[int, JunctionKind]] = []
+    for kind, keys in _JUNCTION_KEYS.items():
+        lines = [
+            steps.line[-1] for key in keys if (steps := commanded.get(key)) is not None and len(steps.line)
+        ]
+        last += [(int(max(lines)), kind)] if lines else []
     return max(last)[1] if last else "jerk"
 
 
@@ -190,16 +207,3 @@ def _give_way(tracks: dict[str, Track], origins: dict[str, str]) -> None:
     for key in ("accel_x", "accel_y"):
         if asked and origins[key] not in (FILE, SETTINGS) and tracks[key].initial < max(asked):
             tracks[key] = track(np.empty(0, np.int32), np.empty(0), float(max(asked)))
-
-
-def stops(program: Program) -> NDArray[np.int64]:
-    """Rows before which the machine stands still: behind a dwell, M400, waiting for a temperature (M109, M116,
-    M190), homing (G28), pauses (M0, M1, M25, M600, M601), and where the tool changes. Ascending, each once;
-    may hold the number of rows."""
-    commands = Commands(program.words)
-    lines = [commands.lines("M", n) for n in (0, 1, 25, 109, 116, 190, 400, 600, 601)]
-    lines.append(commands.lines("G", 28))
-    rows = np.searchsorted(program.moves.line, np.concatenate(lines))
-    changes = np.flatnonzero(np.diff(program.moves.tool)) + 1
-    dwells = program.dwell_row.astype(np.int64) + 1
-    return np.unique(np.concatenate([rows, changes, dwells]))

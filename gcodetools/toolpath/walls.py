@@ -91,8 +91,8 @@ def bead_areas(plate: Plate, rows: I8) -> F8:
 def walls_of(plate: Plate, islands: list[Island]) -> list[list[Wall]]:
     """Walls of each island of one layer, in file order.
 
-    Loops may be laid in several pieces. An open outermost bead is a wall too; an open perimeter that makes
-    no loop with others is none: it lies in the room.
+    Loops may be laid in several pieces. An open bead that is called a perimeter is a wall too: one down the
+    middle of a narrow place takes its room.
     """
     rows = np.concatenate([i.rows for i in islands]).astype(np.int64) if islands else np.empty(0, np.int64)
     owner = np.repeat(np.arange(len(islands)), [len(i.rows) for i in islands])
@@ -192,7 +192,7 @@ def _climbs(plate: Plate, rows: I8) -> bool:
 
 
 def _loops_of_pieces(pieces: list[tuple[int, Wall]], width: float) -> list[Wall]:
-    """Walls of open beads: loops laid in several pieces, and outermost lines that close no loop."""
+    """Walls of open beads: loops laid in several pieces, and lines that close no loop."""
     done = []
     for kinds in ((_OUTERMOST, _OVERHANG), (_PERIMETER, _OVERHANG)):
         own = [p for p in pieces if p[0] in kinds]
@@ -202,7 +202,7 @@ def _loops_of_pieces(pieces: list[tuple[int, Wall]], width: float) -> list[Wall]
             if len(wall.points) > 3 and gap < width and _rings(wall.points, width):
                 section = np.append(wall.area_mm2, wall.area_mm2[-1])
                 done.append(Wall(wall.points, section, True, wall.outermost, wall.rows))
-            elif wall.outermost or (len(wall.points) > 3 and _encloses(wall.points, width)):
+            elif wall.outermost or kind == _PERIMETER:
                 done.append(wall)
             elif kind == _OVERHANG and kinds[0] == _OUTERMOST:
                 pieces.append((kind, wall))
@@ -213,12 +213,6 @@ def _rings(points: F8, width: float) -> bool:
     """Whether a line whose ends meet goes around something, rather than to and fro."""
     ring = Polygon(points)
     return bool(ring.is_valid and ring.area > width * width)
-
-
-def _encloses(points: F8, width: float) -> bool:
-    """Whether a line whose ends overlap (a seam laid as a ramp) goes around something."""
-    strip = LineString(points).buffer(width / 2)
-    return isinstance(strip, Polygon) and len(strip.interiors) > 0
 
 
 def _end_to_end(pieces: list[tuple[int, Wall]], width: float) -> list[tuple[int, Wall]]:

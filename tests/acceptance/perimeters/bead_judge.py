@@ -145,6 +145,18 @@ def match(old: Laid, new: Laid, exact: bool = True) -> tuple[I8, F8, F8]:
         theirs = np.flatnonzero(old.layer == layer)
         if len(theirs):
             _stretches(old, new, theirs, mine, origin, t0, t1)
+    if old.plate.beads.source != "comments":
+        # Without marks a new bead along an old one is told by its neighbours in the file: new on either side.
+        order = np.arange(len(origin))
+        sure = np.flatnonzero((origin < 0) | ~np.isin(order, rest))
+        before = np.searchsorted(sure, order, side="right") - 1
+        behind = np.searchsorted(sure, order)
+        amid = (before >= 0) & (behind < len(sure))
+        amid &= (origin[sure[np.maximum(before, 0)]] < 0) & (
+            origin[sure[np.minimum(behind, len(sure) - 1)]] < 0
+        )
+        amid &= new.layer[sure[np.maximum(before, 0)]] == new.layer[sure[np.minimum(behind, len(sure) - 1)]]
+        origin[amid] = -1
     return origin, t0, t1
 
 

