@@ -176,6 +176,8 @@ def _joined(program: Program, rows: I8, segments: Segments) -> Bool:
     joined = np.abs(segments.x0[start] - segments.x1[last]) < _JOINED_MM
     joined &= np.abs(segments.y0[start] - segments.y1[last]) < _JOINED_MM
     moves = program.moves
+    if len(rows) == 0:
+        return joined
     low, high = int(rows[0]), int(rows[-1]) + 1
     pulled = np.cumsum((moves.e[low:high] < 0) | ((moves.kind[low:high] & RETRACT) != 0))
     joined &= np.diff(pulled[rows - low]) == 0

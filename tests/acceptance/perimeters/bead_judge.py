@@ -1,37 +1,45 @@
 """Judges new beads from outside: reads the bytes before and after, and believes nothing that was reported.
 
-Which beads are new is found out by geometry: a bead of the treated file is the file's own if it is one of the
-original's or a stretch of one, with the same filament per mm. All checks return sentences, one a fault found.
+All checks return sentences, one a fault found.
 """
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import shapely
+from bead_laid import (
+    BRIDGE,
+    FILL,
+    OUTERMOST,
+    SOLID,
+    SPARSE,
+    WALLS,
+    Laid,
+    Shapes,
+    cut_where_closed,
+    match,
+    opened,
+    points_of,
+    pull_counts,
+    pulled_back,
+    read_shapes,
+    stadium,
+)
 from numpy.typing import NDArray
-from shapely import LineString, Polygon, affinity
+from shapely import LineString, Polygon
 
-from gcodetools.demo.maker import Placement
-from gcodetools.gcode.program import RETRACT, UNRETRACT
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
-Shapes = Callable[[int], list[Polygon]]
 
-WALLS = tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang"))
-FILL = tuple(FEATURE_INDEX[w] for w in ("solid", "sparse", "gap", "bridge"))
-OUTERMOST, BRIDGE, SPARSE, SOLID = (FEATURE_INDEX[w] for w in ("outermost", "bridge", "sparse", "solid"))
-
-OUTSIDE_MM = 0.02  # the bound the issue states
+OUTSIDE_MM = 0.02  # what is promised
 UNDER, OVER = 0.96, 1.015  # of q, a band's volume
 ISLAND_OVER, ISLAND_UNDER = 0.015, 0.03
 SMALLEST_MM2 = 2.0  # a band of less is judged by no share
@@ -39,182 +47,9 @@ BLUR = 0.02  # mm, by which the area of a band of 1 mm2 is uncertain: chords, ro
 SURE_MM2 = 80.0  # smaller islands tell no q: ends of lines are too much of them
 SEAM_MM = 3.0
 MORE_PULLS = 2
-SAME_MM = 0.008  # ends of pieces are rounded to three decimals, lines slant
 OVERLAP_MM = 0.25  # what kept lines may reach over an edge, slantwise
-PULLED_MM = 0.05
 CROSSES_MM = 0.1
 THINNEST = 0.6  # nozzles
-
-
-def stadium(width: float | F8, height: float | F8) -> float | F8:
-    """Section of a bead, mm2; common practice, no source."""
-    return (width - height) * height + math.pi * height * height / 4
-
-
-def opened(shape: shapely.Geometry, by: float) -> shapely.Geometry:
-    """Without what is narrower than twice `by`."""
-    return shapely.buffer(shapely.buffer(shape, -by, quad_segs=4), by * 1.001, quad_segs=4)
-
-
-@dataclass
-class Laid:
-    """The beads of a plate in layers, as lines in file order, with what they were laid with.
-
-    rows : of the moves. line : arcs as chords of at most 0.002 mm sagitta. area : mm3 per mm. width : by the
-    bead's own filament and the layer's height. breadth is area / (height q).
-    """
-
-    plate: Plate
-    rows: I8 = field(init=False)
-    line: NDArray[np.object_] = field(init=False)
-    length: F8 = field(init=False)
-    e: F8 = field(init=False)
-    layer: I8 = field(init=False)
-    feature: NDArray[np.uint8] = field(init=False)
-    area: F8 = field(init=False)
-    height: F8 = field(init=False)
-
-    def __post_init__(self) -> None:
-        plate, moves = self.plate, self.plate.program.moves
-        beads = plate.beads
-        rows = np.flatnonzero((beads.feature != 0) & (beads.layer >= 0)).astype(np.int64)
-        rows = rows[rows > 0]
-        ends = np.stack(
-            [
-                np.column_stack([moves.x[rows - 1], moves.y[rows - 1]]),
-                np.column_stack([moves.x[rows], moves.y[rows]]),
-            ],
-            axis=1,
-        )
-        line = shapely.linestrings(ends)
-        arcs = plate.program.arcs
-        for k in np.flatnonzero(np.isin(rows, arcs.row)).tolist():
-            n = int(np.searchsorted(arcs.row, rows[k]))
-            if arcs.plane[n] == 17:
-                line[k] = _chords(arcs.cx[n], arcs.cy[n], arcs.radius[n], arcs.begin[n], arcs.sweep[n])
-        length = shapely.length(line)
-        real = length > 1e-6
-        self.rows, self.line, self.length = rows[real], line[real], length[real]
-        self.e = moves.e[self.rows]
-        self.layer = beads.layer[self.rows].astype(np.int64)
-        self.feature = beads.feature[self.rows]
-        self.height = plate.layers.height_mm[self.layer]
-        diameter = plate.settings.filament_diameter_mm or 1.75
-        self.area = self.e / self.length * math.pi * diameter**2 / 4
-
-    @property
-    def width(self) -> F8:
-        """The stadium of that area and height, mm."""
-        return self.area / self.height + self.height * (1 - math.pi / 4)
-
-    @cached_property
-    def middle(self) -> NDArray[np.object_]:
-        points: NDArray[np.object_] = shapely.line_interpolate_point(self.line, 0.5, normalized=True)
-        return points
-
-    def text(self, k: int) -> bytes:
-        program = self.plate.program
-        return program.lines.text(int(program.moves.line[self.rows[k]]))
-
-
-def _chords(cx: float, cy: float, radius: float, begin: float, sweep: float) -> LineString:
-    step = 2 * math.acos(max(0.0, 1 - 0.002 / max(radius, 0.004)))
-    angle = begin + np.linspace(0.0, sweep, max(2, math.ceil(abs(sweep) / step) + 1))
-    return LineString(np.column_stack([cx + radius * np.cos(angle), cy + radius * np.sin(angle)]))
-
-
-def match(old: Laid, new: Laid, exact: bool = True) -> tuple[I8, F8, F8]:
-    """For each bead of `new` the bead of `old` that it is a stretch of, -1 for none, and from where to where.
-
-    exact : whole ones with the same words; not so where flow is changed too.
-    """
-    origin = np.full(len(new.rows), -1, np.int64)
-    t0, t1 = np.zeros(len(origin)), np.ones(len(origin))
-    a, b = _keys(old), _keys(new)
-    place: dict[tuple[int, ...], list[int]] = {}
-    for k, key in enumerate(a):
-        place.setdefault(key, []).append(k)
-    for k, key in enumerate(b):
-        found = place.get(key)
-        # A whole bead keeps its own words, but that a feed may be named or left out.
-        if found and (not exact or _but_feed(old.text(found[0])) == _but_feed(new.text(k))):
-            origin[k] = found.pop(0)
-    rest = np.flatnonzero(origin < 0)
-    for layer in np.unique(new.layer[rest]).tolist():
-        mine = rest[new.layer[rest] == layer]
-        theirs = np.flatnonzero(old.layer == layer)
-        if len(theirs):
-            _stretches(old, new, theirs, mine, origin, t0, t1)
-    if old.plate.beads.source != "comments":
-        # Without marks a new bead along an old one is told by its neighbours in the file: new on either side.
-        order = np.arange(len(origin))
-        sure = np.flatnonzero((origin < 0) | ~np.isin(order, rest))
-        before = np.searchsorted(sure, order, side="right") - 1
-        behind = np.searchsorted(sure, order)
-        amid = (before >= 0) & (behind < len(sure))
-        amid &= (origin[sure[np.maximum(before, 0)]] < 0) & (
-            origin[sure[np.minimum(behind, len(sure) - 1)]] < 0
-        )
-        amid &= new.layer[sure[np.maximum(before, 0)]] == new.layer[sure[np.minimum(behind, len(sure) - 1)]]
-        origin[amid] = -1
-    return origin, t0, t1
-
-
-def _but_feed(text: bytes) -> bytes:
-    return re.sub(rb"\s*F[\d.]+", b"", text.split(b";")[0]).strip()
-
-
-def _keys(laid: Laid) -> list[tuple[int, ...]]:
-    first = shapely.get_coordinates(shapely.get_point(laid.line, 0))
-    last = shapely.get_coordinates(shapely.get_point(laid.line, -1))
-    table = np.column_stack([laid.layer, np.round(np.column_stack([first, last]) * 1000).astype(np.int64)])
-    return list(map(tuple, table.tolist()))
-
-
-def _stretches(old: Laid, new: Laid, theirs: I8, mine: I8, origin: I8, t0: F8, t1: F8) -> None:
-    tree = shapely.STRtree(old.line[theirs])
-    told = old.plate.beads.source == "comments"
-    of, near = tree.query(new.middle[mine], predicate="dwithin", distance=SAME_MM)
-    for k, n in zip(mine[of].tolist(), theirs[near].tolist(), strict=True):
-        if origin[k] >= 0 or (told and new.feature[k] != old.feature[n]):
-            continue
-        ends = [shapely.get_point(new.line[k], at) for at in (0, -1)]
-        if max(shapely.distance(old.line[n], end) for end in ends) > SAME_MM:
-            continue
-        if abs(new.e[k] - old.e[n] * new.length[k] / old.length[n]) > 6e-5 + 1e-3 * new.e[k]:
-            continue
-        a, b = (shapely.line_locate_point(old.line[n], end, normalized=True) for end in ends)
-        if old.line[n].is_closed and b < a:
-            b = 1.0
-        origin[k], t0[k], t1[k] = n, min(a, b), max(a, b)
-
-
-def made_shapes(placements: Sequence[Placement], layer_mm: float) -> Shapes:
-    """The true sections of made parts, islands of each layer of the plate."""
-
-    def islands(layer: int) -> list[Polygon]:
-        found: list[Polygon] = []
-        for place in placements:
-            part = place.part
-            assert not isinstance(part, str)
-            if layer * layer_mm >= part.height_mm * place.scale - 1e-6:
-                continue
-            z = min((layer + 0.5) * layer_mm, part.height_mm * place.scale)
-            shape = part.section(z / place.scale)
-            shape = affinity.scale(
-                shape, -place.scale if place.mirrored else place.scale, place.scale, origin=(0, 0)
-            )
-            shape = affinity.rotate(shape, place.turn_deg, origin=(0, 0))
-            shape = affinity.translate(shape, place.x_mm, place.y_mm)
-            found += [p for p in shapely.get_parts(shape).tolist() if p.area > 0.1]
-        return found
-
-    return islands
-
-
-def read_shapes(plate: Plate) -> Shapes:
-    """Islands by the outermost walls of a file, tested in tests/toolpath against polygons that are known."""
-    return lambda layer: [island.polygon for island in of_layer(plate, layer)]
 
 
 @dataclass
@@ -235,8 +70,9 @@ class Verdict:
 
     Parameters
     ----------
-    islands : polygons of a layer. nozzle_mm : of the file. q : fill of the file's own solid work; None works
-    it out. whole : the region covers whole islands, so that bands can be judged by area.
+    islands : polygons of a layer. nozzle_mm : of the file. q : fill of the file's own solid work, wall_q : of
+    its perimeters side by side; None works them out. whole : the region covers whole islands, so that bands
+    can be judged by area. exact : see `match`.
     """
 
     def __init__(
@@ -259,6 +95,8 @@ class Verdict:
         self.origin, self.t0, self.t1 = match(self.before, self.after, exact)
         self.is_new = self.origin < 0
         self._shapes: dict[int, list[Polygon]] = {}
+        self._rooms: dict[int, tuple[Site, shapely.Geometry]] = {}
+        self._left: dict[int, tuple[Site, shapely.Geometry]] = {}
         walls = wall_q if wall_q is not None else self.own_wall_fill()
         own = None if q is not None else self.own_fill()
         # Where no two walls lie side by side, they are taken to fill as the rest does.
@@ -397,11 +235,15 @@ class Verdict:
 
     def room(self, site: Site) -> shapely.Geometry:
         """What walls leave of an island."""
+        if (known := self._rooms.get(id(site))) is not None and known[0] is site:
+            return known[1]
         walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
         area = self.before.area[walls]
         size = area / (self.before.height[walls] * self.wall_q)
         taken = shapely.union_all(shapely.buffer(self.before.line[walls], size / 2, quad_segs=6))
-        return opened(site.polygon.difference(taken), 0.07)
+        room = opened(site.polygon.difference(taken), 0.07)
+        self._rooms[id(site)] = site, room
+        return room
 
     def least(self, height: float) -> float:
         """Breadth of a bead 0.6 nozzles wide, mm."""
@@ -409,6 +251,8 @@ class Verdict:
 
     def left(self, site: Site) -> shapely.Geometry:
         """What of the room no new bead covers: wide enough for one, or where the room is under 0.6 beads."""
+        if (known := self._left.get(id(site))) is not None and known[0] is site:
+            return known[1]
         room = self.room(site)
         if len(site.new) == 0:
             return room
@@ -416,7 +260,9 @@ class Verdict:
         least = self.least(site.height)
         thin = room.difference(opened(room, least / 2))
         wide = opened(free, 0.45 * least).intersection(room)
-        return shapely.union(wide, opened(thin.intersection(free), 0.02))
+        left = shapely.union(wide, opened(thin.intersection(free), 0.02))
+        self._left[id(site)] = site, left
+        return left
 
     def bridged(self, site: Site) -> bool:
         """Whether a new bead says that it is a bridge; where no mark can, whether it is near the first ones."""
@@ -619,7 +465,7 @@ class Verdict:
 
     def _crossings(self, laid: Laid) -> dict[int, int]:
         moves, beads = laid.plate.program.moves, laid.plate.beads
-        pulled = _pulled(laid.plate)
+        pulled = pulled_back(laid.plate)
         rows = np.flatnonzero((beads.feature == 0) & np.isin(beads.layer, self.touched))
         rows = rows[rows > 0]
         rows = rows[~pulled[rows - 1] & (moves.e[rows] >= 0)]
@@ -638,7 +484,7 @@ class Verdict:
 
     def pulls(self) -> list[str]:
         """At most two more retractions an island and layer."""
-        was, now = (_pull_counts(laid.plate) for laid in (self.before, self.after))
+        was, now = (pull_counts(laid.plate) for laid in (self.before, self.after))
         faults = []
         for layer in self.touched:
             islands = len({id(site.polygon) for site in self.sites if site.layer == layer})
@@ -654,31 +500,12 @@ class Verdict:
         breaks = np.flatnonzero(np.diff(rows) != 1) + 1
         found = []
         for chain in np.split(site.new, breaks):
-            for part in self._closing(chain):
-                points = self._points(part)
+            for part in cut_where_closed(self.after, chain):
+                points = points_of(self.after, part)
                 shut = len(points) > 3 and float(np.hypot(*(points[-1] - points[0]))) < 0.01
                 if shut == closed:
                     found.append((points, part))
         return found
-
-    def _closing(self, chain: I8) -> Iterator[I8]:
-        """A chain, cut where it has come back to where it began."""
-        if not len(chain):
-            return
-        first, begin = 0, shapely.get_coordinates(self.after.line[chain[0]])[0]
-        for n, k in enumerate(chain.tolist()):
-            end = shapely.get_coordinates(self.after.line[k])[-1]
-            if n - first >= 2 and np.hypot(*(end - begin)) < 0.005:
-                yield chain[first : n + 1]
-                first = n + 1
-                if first < len(chain):
-                    begin = shapely.get_coordinates(self.after.line[chain[first]])[0]
-        if first < len(chain):
-            yield chain[first:]
-
-    def _points(self, chain: I8) -> F8:
-        lines = [shapely.get_coordinates(self.after.line[k]) for k in chain.tolist()]
-        return np.vstack([lines[0][:1], *[line[1:] for line in lines]])
 
     def outer_seams(self, site: Site) -> F8:
         """Where outermost perimeters begin."""
@@ -791,26 +618,3 @@ class Verdict:
         return [
             f"{name}: {text}" for name in self.CHECKS if name not in but for text in getattr(self, name)()
         ]
-
-
-def _pulled(plate: Plate) -> NDArray[np.bool_]:
-    """(m,) whether filament is pulled back behind each row."""
-    moves = plate.program.moves
-    net = np.cumsum(moves.e)
-    back = np.maximum.accumulate(np.maximum(net, 0.0)) - net
-    firmware = ((moves.kind & RETRACT) != 0).astype(int) - ((moves.kind & UNRETRACT) != 0).astype(int)
-    firmware[moves.e != 0] = 0
-    last = np.maximum.accumulate(np.where(firmware != 0, np.arange(len(net)), 0))
-    result: NDArray[np.bool_] = (back > PULLED_MM) | (firmware[last] > 0)
-    return result
-
-
-def _pull_counts(plate: Plate) -> I8:
-    """Retractions of each layer."""
-    pulled = _pulled(plate)
-    begins = pulled & ~np.concatenate([[False], pulled[:-1]])
-    layer = plate.beads.layer[begins]
-    return np.bincount(layer[layer >= 0], minlength=len(plate.layers))
-
-
-__all__ = ["Laid", "Site", "Verdict", "made_shapes", "match", "opened", "read_shapes", "stadium"]

@@ -8,7 +8,7 @@ import bead_shapes as shapes
 import numpy as np
 import pytest
 import shapely
-from bead_judge import stadium
+from bead_laid import stadium
 
 from gcodetools.demo.slicing import Recipe
 
@@ -32,7 +32,7 @@ def loops(verdict, layer):
 @pytest.mark.parametrize("wall", [6.0, 8.0])
 def test_loops_of_a_ring_are_circles_at_the_files_own_pitch(press, clean, wall, asked):
     outer, count = 14.0, LOOPS[asked]
-    part = shapes.thing(shapes.ring(outer, wall, 48), LAYERS * HEIGHT)
+    part = shapes.thing(shapes.ring(outer, wall, 24), LAYERS * HEIGHT)
     verdict = clean(press(part, ("all", f"{{perimeters: {{add: {count}}}}}"), recipe=RECIPE))
     steps = [INSET + (n + 0.5) * PITCH for n in range(count)]
     radii = sorted([outer - s for s in steps] + [outer - wall + s for s in steps], reverse=True)
@@ -64,7 +64,7 @@ def test_a_ring_filled_has_the_volume_of_its_room(press, clean, room):
     """Whatever number and width of beads it takes, they come to q times area times height."""
     outer = 10.0
     wall = room + 2 * INSET
-    part = shapes.thing(shapes.ring(outer, wall, 48), LAYERS * HEIGHT)
+    part = shapes.thing(shapes.ring(outer, wall, 24), LAYERS * HEIGHT)
     verdict = clean(press(part, ("all", "{perimeters: {fill: true}}"), recipe=RECIPE))
     middle = outer - wall / 2
     for site in verdict.sites:

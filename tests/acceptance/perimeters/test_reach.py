@@ -6,7 +6,7 @@ import bead_shapes as shapes
 import numpy as np
 import pytest
 import shapely
-from bead_judge import BRIDGE, FILL, SPARSE, WALLS
+from bead_laid import BRIDGE, FILL, SPARSE, WALLS
 
 from gcodetools.demo.slicing import Recipe
 
