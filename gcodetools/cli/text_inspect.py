@@ -63,9 +63,17 @@ def _facts(record: dict[str, Any]) -> list[tuple[str, str]]:
         facts.append(("bed", f"{record['bed_c']:g} C"))
     if "fan_percent" in record:
         facts.append(("fan", f"{record['fan_percent']:g}% over most of the bead length"))
-    if "time_in_file_s" in record:
-        facts.append(("time", f"{clock(record['time_in_file_s'])}, as the file states it"))
+    facts += _time(record)
     return facts + _filament(record["filament"])
+
+
+def _time(record: dict[str, Any]) -> list[tuple[str, str]]:
+    printing = record["time"]["print_s"]
+    low, best, high = (clock(printing[key]) for key in ("low", "best", "high"))
+    facts = [("time", f"{best} from first to last bead ({low} to {high}): {printing['source']}")]
+    if "time_in_file_s" in record:
+        facts.append(("", f"{clock(record['time_in_file_s'])} stated by the file"))
+    return facts
 
 
 def _layers(layers: dict[str, Any]) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetools.edit.audit import Audit
 from gcodetools.edit.record import already_treated, record_lines
@@ -26,8 +27,8 @@ from gcodetools.kit.selection import RegionHit, not_met, overlaps, select_all
 from gcodetools.kit.settings import Treatment
 from gcodetools.marks.header import header_end
 from gcodetools.marks.settings import macro_nozzle
+from gcodetools.physics.timing import layer_seconds, times
 from gcodetools.toolpath.plate import Plate
-from gcodetools.toolpath.times import layer_seconds
 from gcodetools.treat import rest
 from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, draft_of
@@ -156,7 +157,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     warnings += overlaps(plate, hits)
     progress("drafting")
     bounds = bounds_of(plate, profiles.material, profiles.machine)
-    draft, done = draft_of(plate, work, bounds, layer_seconds(plate), _base(plate, kit))
+    draft, done = draft_of(plate, work, bounds, _layer_s(plate, work, profiles), _base(plate, kit))
     warnings += check_limits(draft, bounds)
     progress("writing")
     record_at = header_end(plate.program, plate.marks)
@@ -254,6 +255,17 @@ def _not_met(plate: Plate, pose: Pose, region: Region, name: str) -> tuple[str, 
         f"{pose.part}#{pose.instance}/{name}: the region meets no bead; {not_met(plate, pose, region)}",
         "Check the region's numbers against the drawing of `beadwright learn` or `beadwright check`.",
     )
+
+
+def _layer_s(plate: Plate, work: list[Work], profiles: Profiles) -> NDArray[np.float64]:
+    """Seconds of each layer, for the rule on fast ones; not worked out where no treatment asks for it."""
+    asked = any(
+        (t.nozzle is not None or t.fan is not None) and t.rest is None and t.speed is None and not t.force
+        for _, _, t, _ in work
+    )
+    if not asked:
+        return np.full(len(plate.layers), np.inf)
+    return layer_seconds(plate, times(plate, profiles.machine))
 
 
 def _base(plate: Plate, kit: Kit) -> tuple[float, float]:

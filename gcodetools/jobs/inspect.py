@@ -18,6 +18,7 @@ from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.kit.selection import RegionHit, not_met, select
 from gcodetools.marks.settings import macro_nozzle
+from gcodetools.physics.timing import Times, times
 from gcodetools.toolpath.beads import FEATURES
 from gcodetools.toolpath.filament import Filament, filament
 from gcodetools.toolpath.plate import Plate
@@ -56,6 +57,10 @@ def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict
         "objects": list(plate.marks.objects.names),
     }
     record |= _heat(plate, kit)
+    planned = times(plate, profiles.machine)
+    warnings += planned.warnings
+    record["time"] = _time(planned)
+    _add_seconds(record["features"], plate, planned)
     if plate.totals.time_s is not None:
         record["time_in_file_s"] = plate.totals.time_s
     record["filament"] = _filament(plate, filament(plate), profiles)
@@ -66,10 +71,33 @@ def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict
         poses = placed.poses
         record["parts"] = [_pose(pose) for pose in poses]
         record["absent"] = list(placed.absent)
-        record["regions"], missing = _regions(plate, kit, placed)
+        record["regions"], missing = _regions(plate, kit, placed, planned)
         warnings += missing
     warnings += off_bed(plate, profiles.machine, poses)
     return without_nulls(record), warnings
+
+
+def _time(planned: Times) -> dict[str, Any]:
+    """Times by motion planning. Heating, homing and tool changes are not in them: no limit of a file tells how
+    long those take."""
+    return {
+        "print_s": _seconds(planned, planned.object_s),
+        "start_s": _seconds(planned, planned.start_s),
+        "end_s": _seconds(planned, planned.end_s),
+        "scaled_by": round(planned.factor, 4),
+        "limits_from": dict(sorted(planned.limits.origins.items())),
+    }
+
+
+def _seconds(planned: Times, seconds: float) -> dict[str, Any]:
+    return estimate(seconds, *planned.within(seconds), planned.source)
+
+
+def _add_seconds(features: dict[str, Any], plate: Plate, planned: Times) -> None:
+    """The time of each feature's own beads; travel between them is in no feature."""
+    spent = np.bincount(plate.beads.feature, planned.seconds, minlength=len(FEATURES))
+    for word, feature in features.items():
+        feature["time_s"] = round(float(spent[FEATURES.index(word)]), 3)
 
 
 def _extrusion(plate: Plate) -> str:
@@ -219,7 +247,9 @@ def _pose(pose: Pose) -> dict[str, Any]:
     }
 
 
-def _regions(plate: Plate, kit: Kit, placed: Placed) -> tuple[list[dict[str, Any]], list[str]]:
+def _regions(
+    plate: Plate, kit: Kit, placed: Placed, planned: Times
+) -> tuple[list[dict[str, Any]], list[str]]:
     found, missing = [], []
     for part_name, part in kit.parts.items():
         poses = instance_numbers(part.instances, [p for p in placed.poses if p.part == part_name])
@@ -230,11 +260,11 @@ def _regions(plate: Plate, kit: Kit, placed: Placed) -> tuple[list[dict[str, Any
                     where = not_met(plate, pose, region)
                     missing.append(f"{part_name}#{pose.instance}/{region_name} meets no bead; {where}")
                     continue
-                found.append(_region(plate, hit))
+                found.append(_region(plate, hit, planned))
     return found, missing
 
 
-def _region(plate: Plate, hit: RegionHit) -> dict[str, Any]:
+def _region(plate: Plate, hit: RegionHit, planned: Times) -> dict[str, Any]:
     selection = hit.selection
     share = selection.t1 - selection.t0
     length = plate.beads.length_mm[selection.row] * share
@@ -251,5 +281,6 @@ def _region(plate: Plate, hit: RegionHit) -> dict[str, Any]:
         "beads": len(np.unique(selection.row)),
         "length_mm": round(float(length.sum()), 3),
         "volume_mm3": round(float(e.sum() * np.pi * d**2 / 4), 3),
+        "time_s": round(float((planned.seconds[selection.row] * share).sum()), 3),
         "features": {FEATURES[k]: int((feature == k).sum()) for k in np.unique(feature).tolist()},
     }

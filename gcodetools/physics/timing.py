@@ -14,7 +14,7 @@ from gcodetools.toolpath.machine_limits import FILE, SETTINGS, MachineLimits, li
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.waits import waits
 
-__all__ = ["Times", "times"]
+__all__ = ["Times", "layer_seconds", "times"]
 
 F8 = NDArray[np.float64]
 
@@ -141,3 +141,11 @@ def _warnings(limits: MachineLimits, factor: float, name: str) -> tuple[str, ...
         f"{name}: states {factor:.2f} times the time that its moves take by the limits of "
         f"{limits.origins['accel_extruding']}; times are scaled to the file's. Name the machine it is for",
     )
+
+
+def layer_seconds(plate: Plate, planned: Times) -> F8:
+    """(layers,) seconds of each layer of the plate: of all rows in it, travel and waits too."""
+    layer = plate.beads.layer
+    inside = layer >= 0
+    spent = np.bincount(layer[inside], planned.seconds[inside], minlength=len(plate.layers))
+    return spent.astype(np.float64)

@@ -80,7 +80,7 @@ def held_note(draft: Draft, target: Target, left_out: NDArray[np.bool_]) -> str:
     need = target.bounds.material.min_layer_time_s.value
     return (
         f"held back on {len(back)} of {len(used)} layers: layer {shortest:.1f} s, {need:g} s needed "
-        "(times without acceleration; add `rest`, `speed` or `force`)"
+        "(modelled; add `rest`, `speed` or `force`)"
     )
 
 

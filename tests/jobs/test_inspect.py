@@ -65,3 +65,23 @@ def test_every_sample_gives_strict_json_without_nulls(sample_path):
     assert "null" not in text
     assert record["lines"] == len(sample_path.read_bytes().splitlines()) or record["lines"] > 0
     assert all(math.isfinite(v["length_mm"]) for v in record["features"].values())
+
+
+def test_time_by_planning_says_its_band_its_limits_and_adds_up():
+    record = record_of(make("B", parts=KEY).data)
+    time = record["time"]
+    printing = time["print_s"]
+    assert 0 < printing["low"] < printing["best"] < printing["high"] and printing["basis"] == "modelled"
+    assert time["limits_from"]
+    for origin in time["limits_from"].values():
+        assert origin in ("file", "settings", "common practice") or origin.startswith("machine ")
+    laid = sum(feature["time_s"] for feature in record["features"].values())
+    assert 0.3 * printing["best"] < laid <= printing["best"] + time["start_s"]["best"] + time["end_s"]["best"]
+
+
+# B-cube states its limits by commands and its time: 32 min 6 s, read in the sample.
+def test_the_time_of_a_file_that_states_its_limits_is_the_one_it_states(samples):
+    record = record_of((samples / "B-cube.gcode").read_bytes())
+    assert record["time_in_file_s"] == 1926
+    assert record["time"]["print_s"]["best"] == pytest.approx(1926, rel=0.02)
+    assert record["time"]["scaled_by"] == 1.0
