@@ -164,7 +164,7 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
             facts.append(("filament", f"{_signed(added['mass_g'])} in all"))
         if added.get("rest_s"):
             facts.append(("rests", f"{clock(added['rest_s'])} in all"))
-        facts.append(("time", "not modelled yet: what is slower takes longer than the slicer says"))
+        facts.append(("time", _time(record)))
     elif record["regions"]:
         facts = [("lines", "nothing to change: the output is the input to the byte")]
     else:
@@ -178,6 +178,18 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
         paper.blank()
         paper.title("The file's own commands that are held back")
         paper.facts([(f"line {item['line']}", item["text"]) for item in record["held_back"]], indent=2)
+
+
+def _time(record: dict[str, Any]) -> str:
+    added, took = record["added"]["time_s"], record["time"]
+    low, best, high = (_clock_signed(added[key]) for key in ("low", "best", "high"))
+    before, after = (clock(took[key]["best"]) for key in ("before_s", "after_s"))
+    return f"{best} ({low} to {high}, modelled): {before} before, {after} after; {added['source']}"
+
+
+def _clock_signed(seconds: float) -> str:
+    text = clock(abs(seconds))
+    return text if text == "0 s" else ("-" if seconds < 0 else "+") + text
 
 
 def _signed(estimate: dict[str, Any]) -> str:

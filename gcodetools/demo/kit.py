@@ -48,8 +48,11 @@ parts:
             - thinner_than: 2.0
         treat: packed
       # The arms beside the opening. They are pushed apart by a fixed way, 3.74 mm, each time the clip goes
-      # on: what limits them is strain along the beads, and heat buys nothing there. So: even, slower beads.
-      # No fan either: it can't follow a lip inside a layer, and these lips are in every layer of the plate.
+      # on: what limits them is strain along the beads, and heat buys nothing there. As sliced, half a
+      # millimetre between their perimeters is a zigzag across the bending, whose ends peel; `fill` lays beads
+      # along the wall instead, and only as far as the region goes. The outermost perimeter stays to the byte,
+      # so the clip still fits its tube. And even, slower beads. No fan: it can't follow a lip inside a layer,
+      # and these lips are in every layer of the plate.
       lips:
         role: clip
         within:
@@ -58,7 +61,7 @@ parts:
             - mirror: y
         load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10}}
         use: {times: 20, held: free, temperature: [-5, 50], years: 2}
-        treat: gentle
+        treat: [gentle, {perimeters: {fill: true}}]
       # The back, where bending is greatest. It begins where the ribs end, at the bore.
       spine:
         role: clip
@@ -133,8 +136,9 @@ parts:
       height: 24
     regions:
       # A cantilever printed standing: it bends across its layers, and the layers decide. Here heat does help,
-      # most at the root, where bending is greatest. The fan of 40 % is cut, and a short rest at each of these
-      # layers lets the thin finger set, as it would need to on a plate of its own.
+      # most at the root, where bending is greatest, and so does every layer being solid there: what the layers
+      # weld to each other is what holds. The fan of 40 % is cut, and a short rest at each of these layers lets
+      # the thin finger set, as it would need to on a plate of its own.
       finger:
         role: clip
         within:
@@ -149,7 +153,7 @@ parts:
 treatments:
   gentle: {speed: {scale: 80%}, accel: {max: 800}}
   packed: {flow: {scale: 104%, outer: true}}
-  stout: {nozzle: {add: 8}, fan: {cap: 25%}}
+  stout: {infill: solid, nozzle: {add: 8}, fan: {cap: 25%}}
 """
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import make_plate
+from gcodetools.demo.picture import clip_picture
 from gcodetools.errors import CannotWrite
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import Options, apply_plate
@@ -21,6 +22,11 @@ from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["run_demo"]
+
+_NAMES = (
+    "hoophouse.kit.yaml", "hoophouse.svg", "plate.gcode", "plate-treated.gcode", "film-clip-layer.svg",
+    "learnt.kit.yaml",
+)  # fmt: skip
 
 
 def run_demo(
@@ -35,8 +41,7 @@ def run_demo(
     CannotWrite : the folder can't be made or written to.
     """
     _check_folder(folder)
-    names = ("hoophouse.kit.yaml", "hoophouse.svg", "plate.gcode", "plate-treated.gcode", "learnt.kit.yaml")
-    kit_at, drawing, plate_at, treated, learnt_at = (folder / name for name in names)
+    kit_at, drawing, plate_at, treated, picture, learnt_at = (folder / name for name in _NAMES)
     progress("making the plate")
     kit_text, sliced = hoophouse_kit().encode(), make_plate()
     progress("checking the kit")
@@ -57,6 +62,7 @@ def run_demo(
             plate_at: sliced,
             drawing: draw_sections(kit).encode(),
             treated: applied.treated.render(),
+            picture: clip_picture(applied).encode(),
             learnt_at: learnt.kit_text.encode(),
             drawing_beside(learnt_at): learnt.drawing.encode(),
         },
@@ -72,6 +78,7 @@ def run_demo(
             {"path": str(drawing), "what": "its parts and regions, drawn"},
             {"path": str(plate_at), "what": "the plate as sliced"},
             {"path": str(treated), "what": "the plate as treated; compare it with the one above"},
+            {"path": str(picture), "what": "one layer of a film clip before and after: what its lips gained"},
             {"path": learn_record["drawing"], "what": "the drawing `learn` makes of one part of a plate"},
         ],
         "next": f"beadwright inspect {plate_at} --kit {kit_at}",

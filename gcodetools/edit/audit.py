@@ -242,7 +242,7 @@ def _compare(
             sentence = f"{name} in line {int(program.moves.line[rows[k]]) + 1} of the original"
         bad |= off
     if (draft.runs or draft.removed is not None) and not sentence:
-        sentence = sequence_problem(draft, other, rows, at)
+        sentence = sequence_problem(draft, other, rows, at, allowed.changes)
         return int(bad.sum()) + bool(sentence), sentence
     return int(bad.sum()), sentence
 

@@ -52,6 +52,12 @@ class Changes:
         """First and last lines of all spans that declare a field."""
         return self._spans([block for block in self._blocks if field in block[2]])
 
+    def because(self, why: str) -> tuple[I8, I8]:
+        """First and last lines of all spans whose reason begins so, ascending."""
+        first, last = self._spans([block for block in self._blocks if block[3].startswith(why)])
+        order = np.argsort(first, kind="stable")
+        return first[order], last[order]
+
     def local(self) -> tuple[I8, I8]:
         """Spans of all but the holds of nozzle and fan, which reach over whole layers."""
         return self._spans([block for block in self._blocks if not set(block[2]) <= {"nozzle", "fan"}])

@@ -19,6 +19,7 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 _SAME_MM = 1e-6
+_PULLED_MM = 0.01  # of filament; less is what rounded words of a retraction leave
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,5 +146,5 @@ def _pulled(draft: Draft, piece: I8) -> Bool:
     beads = np.flatnonzero(bead)
     at = np.searchsorted(beads, from_row) - 1
     since = np.where(at >= 0, beads[np.maximum(at, 0)], 0)
-    result: Bool = total[from_row] - total[since] < -1e-6
+    result: Bool = total[from_row] - total[since] < -_PULLED_MM
     return result

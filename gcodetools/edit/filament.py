@@ -163,8 +163,11 @@ def _write_g92(context: Context, stop_line: I8, row: I8) -> None:
     context.edits.add(place, place, seq, 1, text)
 
 
-def file_counter(context: Context, row: I8) -> F8:
-    """The file's E counter before each of `row`, in the units of its text: its last E word or G92 E."""
+def file_counter(context: Context, row: I8, line: I8 | None = None) -> F8:
+    """The file's E counter before each of `row`, in the units of its text: its last E word or G92 E.
+
+    line : where it is wanted, no later than the rows' own lines, before which a G92 may stand; None there.
+    """
     program = context.draft.plate.program
     relative = program.states.e_relative
     lines = program.moves.line
@@ -172,7 +175,7 @@ def file_counter(context: Context, row: I8) -> F8:
     at = np.searchsorted(carrying, row) - 1
     last_row = np.where(at >= 0, carrying[np.maximum(at, 0)] if len(carrying) else 0, -1)
     g92 = _file_g92_e(context)
-    here = np.append(lines, len(program.lines)).astype(np.int64)[row]
+    here = np.append(lines, len(program.lines)).astype(np.int64)[row] if line is None else line
     g_at = np.searchsorted(g92, here) - 1
     last_set = np.where(g_at >= 0, g92[np.maximum(g_at, 0)] if len(g92) else 0, -1)
     result = np.zeros(len(row))

@@ -204,7 +204,7 @@ def _write(
         left -= piece
     if park != prime_at:
         go(prime_at)
-    text += _prime(context, row, retracted, ooze_mm)
+    text += _prime(context, row, line, retracted, ooze_mm)
     returns = _next_travel(context, row, behind)
     if returns is None:
         go((float(moves.x[row]), float(moves.y[row])))
@@ -237,8 +237,9 @@ def _line_behind(context: Context, row: int) -> int:
     return int(free[0]) if len(free) else first
 
 
-def _prime(context: Context, row: int, retracted: float, ooze_mm: float) -> list[bytes]:
-    """Push what was retracted plus the ooze, then retract again, so that the file goes on from its state."""
+def _prime(context: Context, row: int, place: int, retracted: float, ooze_mm: float) -> list[bytes]:
+    """Push what was retracted plus the ooze before line `place`, then retract again, so that the file goes on
+    from its state."""
     program = context.draft.plate.program
     line = program.moves.line[[row]]
     decimals = e_decimals(context.draft.plate)
@@ -254,7 +255,8 @@ def _prime(context: Context, row: int, retracted: float, ooze_mm: float) -> list
         reset: list[bytes] = []
     else:
         # What flow has added stands in the counter until the G92 that ends its stretch.
-        counter = float(file_counter(context, np.array([row + 1]))[0]) + _shift_after(context, row)
+        counter = float(file_counter(context, np.array([row + 1]), np.array([place]))[0])
+        counter += _shift_after(context, row)
         forth, back = fixed_text(counter + push, decimals), fixed_text(counter + push - pull, decimals)
         reset = [b"G92 E" + fixed_text(counter, decimals)]
     if by_firmware:

@@ -6,11 +6,12 @@ their whole sequence is worked out from the draft and compared with what was rea
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.changes import Changes
 from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.displaced import ends_of
 from gcodetools.edit.draft import Draft, e_decimals
@@ -26,6 +27,7 @@ Bool = NDArray[np.bool_]
 
 _STILL_MM = 2e-3  # a move without filament that is shorter is none: rounding decides whether it is there
 _MIN_DECIMALS = 3
+_REST = "rest of"  # how a declared change that inserts a rest begins
 _IN_PLACE = (PULL, PUSH, LIFT, FIRMWARE_PULL, FIRMWARE_PUSH)
 
 
@@ -58,26 +60,29 @@ def ordinary_rows(draft: Draft, rows: I8) -> Bool:
 
 @dataclass(frozen=True, slots=True)
 class _Path:
-    """Moves in order: window, where they end, filament, feed, whether they act at all."""
+    """Moves in order: window, line of the original (of the output for what was read back), where they end,
+    filament, feed, whether they dwell."""
 
     window: I8
+    line: I8
     point: F8
     e: F8
     feed: F8
-    acting: Bool
+    dwells: Bool
 
-    def only_acting(self) -> _Path:
+    def only(self, which: Bool) -> _Path:
         """The same without the others."""
-        k = self.acting
-        return _Path(self.window[k], self.point[k], self.e[k], self.feed[k], k[k])
+        columns = (self.window, self.line, self.point, self.e, self.feed, self.dwells)
+        return _Path(*(column[which] for column in columns))
 
 
-def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8) -> str:
+def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8, changes: Changes | None = None) -> str:
     """What is wrong in the disturbed stretches, as a sentence; empty for nothing.
 
     Parameters
     ----------
-    rows : (k,) the surviving rows, ascending. at : (k,) the row of `other` that each became.
+    rows : (k,) the surviving rows, ascending. at : (k,) the row of `other` that each became. changes : what was
+    declared; the moves of rests are in the output alone.
     """
     low, high = _windows(draft, rows)
     if len(low) == 0:
@@ -88,6 +93,8 @@ def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8) -> str:
     begin = np.where(low >= 0, place[np.maximum(low, 0)], -1)
     end = np.where(high < len(place), place[np.minimum(high, len(place) - 1)], len(other.moves) - 1)
     actual = _actual(other, begin, end)
+    if changes is not None:
+        expected, actual = _without_rests(draft, expected, actual, (low, high), changes)
     line = draft.plate.program.moves.line[np.maximum(low, 0)] + 1
     counts = [np.bincount(path.window, minlength=len(low)) for path in (expected, actual)]
     if np.any(counts[0] != counts[1]):
@@ -163,9 +170,13 @@ def _expected(draft: Draft, low: I8, high: I8) -> _Path:
         still = np.concatenate([still, np.isin(kind, (FIRMWARE_PULL, FIRMWARE_PUSH))])
         stays = np.concatenate([stays, np.isin(kind, _IN_PLACE)])
     order = np.argsort(key, kind="stable")
+    dwells = np.zeros(len(key), bool)
+    dwells[: len(rows)] = (moves.kind[rows] & DWELL) != 0
+    line = moves.line[draft.row[np.minimum(key // 2, len(draft.row) - 1)]].astype(np.int64)
     start = np.column_stack([getattr(moves, c)[np.maximum(low, 0)] for c in "xyz"])
     point[order, :2] = _carried(point[order, :2], stays[order], window[order], start[:, :2])
-    return _path(window[order], point[order], e[order], feed[order], still[order], start)
+    path = _Path(window, line, point, e, feed, dwells).only(order)
+    return _acting(path, still[order], start)
 
 
 def _named(draft: Draft, rows: NDArray[np.integer]) -> Bool:
@@ -195,15 +206,65 @@ def _actual(other: Program, begin: I8, end: I8) -> _Path:
     point = np.column_stack([moves.x[row], moves.y[row], moves.z[row]])
     still = (moves.kind[row] & (RETRACT | UNRETRACT | DWELL)) != 0
     start = np.column_stack([getattr(moves, c)[np.maximum(begin, 0)] for c in "xyz"])
-    return _path(window, point, moves.e[row], moves.f[row], still, start)
+    dwells = (moves.kind[row] & DWELL) != 0
+    path = _Path(window, moves.line[row].astype(np.int64), point, moves.e[row], moves.f[row], dwells)
+    return _acting(path, still, start)
 
 
-def _path(window: I8, point: F8, e: F8, feed: F8, still: Bool, start: F8) -> _Path:
-    before = np.concatenate([point[:1], point[:-1]])
-    first = np.diff(window, prepend=-1) != 0
-    before[first] = start[window[first]]
-    moves = np.abs(point - before).max(axis=1, initial=0.0) > _STILL_MM
-    return _Path(window, point, e, feed, moves | (np.abs(e) > 1e-9) | still).only_acting()
+def _acting(path: _Path, still: Bool, start: F8) -> _Path:
+    """A path without moves that do nothing. still : (n,) those that act though they move nothing."""
+    before = np.concatenate([path.point[:1], path.point[:-1]])
+    first = np.diff(path.window, prepend=-1) != 0
+    before[first] = start[path.window[first]]
+    moves = np.abs(path.point - before).max(axis=1, initial=0.0) > _STILL_MM
+    return path.only(moves | (np.abs(path.e) > 1e-9) | still)
+
+
+def _without_rests(
+    draft: Draft, expected: _Path, actual: _Path, ends: tuple[I8, I8], changes: Changes
+) -> tuple[_Path, _Path]:
+    """What was read back without the moves of declared rests, and what was expected with the nozzle where a
+    rest leaves it, until the travel that the rest declares."""
+    moves = draft.plate.program.moves
+    first, last = changes.because(_REST)
+    rows = np.searchsorted(moves.line, first) - 1  # the one that each rest stands behind
+    window = np.searchsorted(ends[0], rows, side="right") - 1
+    inside = (window >= 0) & (rows < ends[1][np.maximum(window, 0)]) if len(ends[0]) else window >= 0
+    start = np.column_stack([getattr(moves, c)[np.maximum(ends[0], 0)] for c in "xyz"])
+    keep = np.ones(len(actual.line), bool)
+    point = expected.point.copy()
+    for w, end in zip(window[inside].tolist(), last[inside].tolist(), strict=True):
+        own, new = (np.arange(*np.searchsorted(path.window, [w, w + 1])) for path in (expected, actual))
+        new = new[keep[new]]
+        at, size = _rest_in(expected.only(own), actual.only(new))
+        if size == 0:
+            continue
+        keep[new[at : at + size]] = False
+        stands = point[own[at - 1]] if at else start[w]
+        beside = own[at:][expected.line[own[at:]] < end]
+        moved = np.any(point[beside, :2] != stands[:2], axis=1)
+        beside = beside[~np.logical_or.accumulate(moved)]
+        point[beside, :2] = actual.point[new[at + size - 1], :2]
+    return replace(expected, point=point), actual.only(keep)
+
+
+def _rest_in(expected: _Path, actual: _Path) -> tuple[int, int]:
+    """Where in a window the moves of a rest begin, and how many they are; none for what is no rest.
+
+    It waits, comes and goes without laying a bead, and pulls back what it pushes.
+    """
+    size = len(actual.line) - len(expected.line)
+    if size <= 0:
+        return 0, 0
+    count = len(expected.line)
+    off = np.any(np.abs(expected.point - actual.point[:count]) > _STILL_MM, axis=1)
+    off |= (np.abs(expected.e - actual.e[:count]) > _STILL_MM) | (expected.dwells != actual.dwells[:count])
+    at = int(np.argmax(off)) if np.any(off) else count
+    part = actual.only(np.arange(at, at + size))
+    before = np.vstack([actual.point[at - 1 : at] if at else part.point[:1], part.point[:-1]])
+    travels = np.abs(part.point - before).max(axis=1) > _STILL_MM
+    ours = np.any(part.dwells) and not np.any(travels & (part.e != 0)) and part.e.sum() > -_STILL_MM
+    return (at, size) if ours else (0, 0)
 
 
 def _differences(draft: Draft, expected: _Path, actual: _Path, low: I8) -> list[tuple[str, Bool]]:

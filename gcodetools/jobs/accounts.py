@@ -11,6 +11,7 @@ import numpy as np
 from gcodetools._version import __version__
 from gcodetools.edit.audit import Audit
 from gcodetools.edit.treated import Treated
+from gcodetools.jobs.durations import time_added
 from gcodetools.jobs.holds import hold_records
 from gcodetools.jobs.records import counted, estimate, without_nulls
 from gcodetools.jobs.sources import Profiles
@@ -113,6 +114,7 @@ def apply_record(
     ]
     audit_record = asdict(result)
     audit_record.pop("first_difference")
+    took = time_added(plate, treated, profiles.machine)
     record = {
         "schema": "beadwright.apply/1",
         "file": plate.program.lines.name,
@@ -128,7 +130,8 @@ def apply_record(
         "untreated_instances": skipped,
         "holds": hold_records(plate, treated, [item[0] for item in work], placed.poses),
         "held_back": _held_back(treated, plate),
-        "added": _added(plate, treated, profiles),
+        "added": {"time_s": took.pop("time_s"), **_added(plate, treated, profiles)},
+        "time": took,
         "audit": audit_record,
     }
     return without_nulls(record)

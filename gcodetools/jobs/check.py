@@ -16,7 +16,7 @@ from gcodetools.kit.drawing import draw_sections
 from gcodetools.kit.schema import Kit, Part, load_kits, resolve_treatment
 from gcodetools.kit.settings import Nozzle
 from gcodetools.treat.limits import UNKNOWN_HOTEND_C
-from gcodetools.treat.order import BUILT
+from gcodetools.treat.order import BUILT, GEOMETRY
 
 __all__ = ["check_kit", "checked"]
 
@@ -56,7 +56,7 @@ def checked(kit: Kit) -> tuple[dict[str, Any], list[str]]:
         regions = []
         for title, region in part.regions.items():
             treatment = resolve_treatment(kit, region)
-            unbuilt = [key for key in treatment.settings if key not in BUILT]
+            unbuilt = [key for key in treatment.settings if key not in (*BUILT, *GEOMETRY)]
             if unbuilt:
                 warnings.append(
                     f"{name}/{title}: {', '.join(unbuilt)}: not built yet in this version; the rest is done"

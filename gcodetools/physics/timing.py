@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine
+from gcodetools.gcode.program import Arcs, Moves
 from gcodetools.physics.motion import plan
 from gcodetools.physics.moves import junction_of, moves_of
 from gcodetools.toolpath.machine_limits import FILE, SETTINGS, MachineLimits, limits_of
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.waits import waits
 
-__all__ = ["Times", "layer_seconds", "times"]
+__all__ = ["Times", "layer_seconds", "motion_seconds", "times"]
 
 F8 = NDArray[np.float64]
 
@@ -22,6 +23,7 @@ F8 = NDArray[np.float64]
 # within 5 %; machines of a class, before they are scaled, within 20 %. Scaled, a part may differ from the whole.
 _BY_FILE, _BY_SETTINGS, _ASSUMED, _SCALED = 0.02, 0.05, 0.20, 0.10
 _ODD_FACTOR = 1.25
+_BLOCK_ROWS, _AROUND_ROWS = 80_000, 1_000
 _WORDS = {"jerk": "per-axis jerk", "deviation": "junction deviation", "corner": "square corner velocity"}
 
 
@@ -75,20 +77,28 @@ class Times:
         return min(ends), max(ends)
 
 
-def times(plate: Plate, machine: Machine | None = None) -> Times:
+def times(
+    plate: Plate,
+    machine: Machine | None = None,
+    *,
+    factor: float | None = None,
+    feed_mm_s: F8 | None = None,
+) -> Times:
     """Plan all moves of a plate.
 
     Where decisive limits are neither in the file nor in its settings and the file states a time, motion is
     scaled so that all rows together take that time.
+
+    Parameters
+    ----------
+    factor : scale by this instead, as for the treated twin of a plate that was scaled. feed_mm_s : (m,) feeds
+    instead of the file's.
     """
     limits = limits_of(plate, machine)
-    moves = moves_of(plate, limits)
-    planned = plan(moves, junction_of(moves, plate, limits), limits.cruise_share)
-    seconds = np.zeros(len(plate.moves))
-    seconds[moves.row] = planned.seconds
+    seconds = motion_seconds(plate, limits, feed_mm_s)
     waiting = waits(plate.program)
     stated = plate.totals.time_s
-    factor = _factor(limits, seconds, waiting, stated)
+    factor = _factor(limits, seconds, waiting, stated) if factor is None else factor
     seconds *= factor
     seconds += waiting
     seconds.setflags(write=False)
@@ -106,6 +116,47 @@ def times(plate: Plate, machine: Machine | None = None) -> Times:
         limits=limits,
         source=_source(limits, factor),
         warnings=_warnings(limits, factor, plate.program.lines.name),
+    )
+
+
+def motion_seconds(
+    plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None = None, block: int = _BLOCK_ROWS
+) -> F8:
+    """(m,) seconds that each row moves, unscaled.
+
+    Long plates are planned a block of rows at a time with some rows around it, so that memory stays bounded:
+    look-ahead reaches over a few moves, as far as it takes to stop.
+    """
+    count = len(plate.moves)
+    seconds = np.zeros(count)
+    for first in range(0, count, block):
+        low, high = max(0, first - _AROUND_ROWS), min(count, first + block + _AROUND_ROWS)
+        part = plate if (low, high) == (0, count) else _rows(plate, low, high)
+        moves = moves_of(part, limits, None if feed_mm_s is None else feed_mm_s[low:high])
+        planned = plan(moves, junction_of(moves, part, limits), limits.cruise_share)
+        row = moves.row + low
+        own = (row >= first) & (row < first + block)
+        seconds[row[own]] = planned.seconds[own]
+    return seconds
+
+
+def _rows(plate: Plate, low: int, high: int) -> Plate:
+    """The rows [low, high) of a plate, as far as planning asks for them."""
+    program, beads = plate.program, plate.beads
+    moves = Moves(*(getattr(program.moves, f.name)[low:high] for f in fields(Moves)))
+    a, b = np.searchsorted(program.arcs.row, [low, high])
+    arcs = Arcs(*(getattr(program.arcs, f.name)[a:b] for f in fields(Arcs)))
+    dwells = (program.dwell_row >= low) & (program.dwell_row < high)
+    return replace(
+        plate,
+        program=replace(
+            program,
+            moves=moves,
+            arcs=replace(arcs, row=arcs.row - np.int32(low)),
+            dwell_row=program.dwell_row[dwells] - np.int32(low),
+            dwell_s=program.dwell_s[dwells],
+        ),
+        beads=replace(beads, length_mm=beads.length_mm[low:high]),
     )
 
 

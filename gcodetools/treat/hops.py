@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from gcodetools.edit.displaced import displaced
@@ -34,16 +35,20 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
         row = int(draft.row[piece])
         here, there = found.here[k], found.there[k]
         ground, site, last = grounds.before(row)
+        layer, own = int(draft.plate.beads.layer[last]), int(draft.plate.beads.layer[row])
+        # On the next layer other outlines count: go back before the file leaves this one.
+        early = layer != own
+        goal = there
         if found.free[k]:
             crosses = ground is not None and not found.pulled[k] and not ground.inside(here, found.end[k])
             if ground is None or not crosses or not ground.inside(there, found.end[k]):
                 continue
-        way = ground.way(here, there) if ground is not None and not found.pulled[k] else _straight(there)
+            goal = there if early else found.end[k]
+        if early and site is not None and not found.pulled[k]:
+            ground = grounds.shared(site, own)
+        way = ground.way(here, goal) if ground is not None and not found.pulled[k] else _straight(goal)
         if way.leaves and site is not None:
             site.pulls += 1
-        layer = int(draft.plate.beads.layer[last])
-        # On the next layer other outlines count: go back before the file leaves this one.
-        early = layer != int(draft.plate.beads.layer[row])
         columns = MovesColumns(float(moves.z[last if early else max(row - 1, 0)]))
         way_moves(columns, way, here, here, style_at(draft.plate, layer))
         if columns.kind:
@@ -61,12 +66,10 @@ class _Grounds:
     """The ground of the site that a row belongs to."""
 
     def __init__(self, draft: Draft, sites: list[Sites]) -> None:
-        known = [
-            (site.room, site, group.gauge.width_mm) for group in sites for _, site in group.all() if site.laid
-        ]
+        self._sites = [(site, group) for group in sites for _, site in group.all() if site.laid]
         self._made: dict[int, Ground] = {}
-        self._sites = [(site, width) for _, site, width in known]
-        rows = [np.concatenate([room.wall_rows, room.fill_rows]) for room, _, _ in known]
+        self._group = {id(site): group for site, group in self._sites}
+        rows = [np.concatenate([site.room.wall_rows, site.room.fill_rows]) for site, _ in self._sites]
         owner = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
         flat = np.concatenate(rows) if rows else np.empty(0, np.int64)
         order = np.argsort(flat, kind="stable")
@@ -79,7 +82,14 @@ class _Grounds:
         if at < 0:
             return None, None, max(row - 1, 0)
         n = int(self._owner[at])
-        site, width = self._sites[n]
+        site, group = self._sites[n]
         if n not in self._made:
-            self._made[n] = ground_of(site.room.island.polygon, width)
+            self._made[n] = ground_of(site.room.island.polygon, group.gauge.width_mm)
         return self._made[n], site, int(self._rows[at])
+
+    def shared(self, site: Site, layer: int) -> Ground:
+        """What a site and a layer of its instance have in common: a file without marks tells neither from the
+        other."""
+        group = self._group[id(site)]
+        above = shapely.union_all([other.room.island.polygon for other in group.at(layer)])
+        return ground_of(shapely.intersection(site.room.island.polygon, above), group.gauge.width_mm)

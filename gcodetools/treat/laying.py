@@ -266,8 +266,13 @@ def _flat_run(ordered: list[tuple[Way, Bead]], here: F8, back: F8, recipe: Recip
         feed, area, width = recipe.bead(bead.strand.breadth, bead)
         size = np.hypot(*np.diff(line, axis=0).T)
         e = area * size / recipe.filament_mm2
-        real = np.flatnonzero(size >= _DOT_MM)
-        moves.add_beads(line[real + 1], e[real], feed[real], width[real], bead.feature)
+        ends = _without_dots(size)
+        if len(ends):
+            first = np.append(0, ends[:-1] + 1)
+            whole = np.add.reduceat(size, first)
+            width = np.add.reduceat(width * size, first) / whole
+            feed, e = np.minimum.reduceat(feed, first), np.add.reduceat(e, first)
+            moves.add_beads(line[ends + 1], e, feed, width, bead.feature)
         back, here = line[-2], line[-1]
     fan = float("nan")
     if any(bead.bridge for _, bead in ordered) and recipe.style.bridge_fan is not None:
@@ -276,6 +281,27 @@ def _flat_run(ordered: list[tuple[Way, Bead]], here: F8, back: F8, recipe: Recip
     if recipe.most_mm_s2 < recipe.mm_s2:
         run = replace(run, accel=recipe.most_mm_s2, accel_behind=recipe.mm_s2)
     return run
+
+
+def _without_dots(size: F8) -> NDArray[np.integer]:
+    """The stretches at which a move may end, so that none is a dot; what lies between is joined."""
+    small = size < _DOT_MM
+    if not np.any(small):
+        return np.arange(len(size))
+    # Along dots in a row a move ends every other dot's length, which is a dot's length at least.
+    row = np.cumsum(np.diff(small, prepend=False))
+    at = np.cumsum(size)
+    begin = np.zeros(int(row[-1]) + 1)
+    fresh = np.flatnonzero(np.diff(row, prepend=-1) != 0)
+    begin[row[fresh]] = at[fresh] - size[fresh]
+    step = np.floor((at - begin[row]) / (2 * _DOT_MM))
+    ends = ~small | (np.diff(step, prepend=0.0) > 0) & (np.diff(row, prepend=-1) == 0)
+    kept = np.flatnonzero(ends)
+    last = len(size) - 1
+    if len(kept) and kept[-1] != last:
+        kept = kept if at[last] - at[kept[-1]] >= _DOT_MM else kept[:-1]
+        kept = np.append(kept, last)
+    return kept
 
 
 def way_moves(moves: MovesColumns, way: Way, here: F8, back: F8, style: Style) -> None:

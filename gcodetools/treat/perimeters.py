@@ -281,7 +281,7 @@ class _Builder:
             ends = tuple(point.tobytes() for point in laid.end)
             state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
         what = LayerTold.of(
-            site, key, beads=beads, filled=filled, open_mm=held.open_mm,
+            site, key, fill=gauge.fill, beads=beads, filled=filled, open_mm=held.open_mm,
             dots_mm=sum(_size(s) for s in held.strands if not _long_enough(s)),
             unreached_mm=sum(_size(b.strand) for b in unreached),
             crumbs=_more(gave, site.gone),

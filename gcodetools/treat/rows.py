@@ -15,6 +15,8 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 _NET_MM = 1e-6
+_NET_E_MM = 1e-3  # what rounded words of a retraction leave
+_PLAIN = {"G": (0, 1, 2, 3, 10, 11, 17, 21, 90, 92), "M": (73, 82, 83, 106, 107, 117, 201, 203, 204, 205, 566, 572, 900)}
 
 
 def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
@@ -50,7 +52,7 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     first, last = index[np.flatnonzero(begins)], np.zeros(count, np.int64)
     np.maximum.at(last, chain[mine], index[mine])
     before = np.maximum(index[np.maximum(np.flatnonzero(begins) - 1, 0)], 0)
-    ok = np.abs(np.bincount(owner, moves.e[between], minlength=count)) < _NET_MM
+    ok = np.abs(np.bincount(owner, moves.e[between], minlength=count)) < _NET_E_MM
     firmware = np.where((moves.kind[between] & RETRACT) != 0, 1, 0) * (moves.e[between] == 0)
     firmware -= np.where((moves.kind[between] & UNRETRACT) != 0, 1, 0) * (moves.e[between] == 0)
     ok &= np.bincount(owner, firmware, minlength=count) == 0
@@ -58,6 +60,9 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     if len(plate.program.odd):
         odd |= np.isin(moves.line[between], plate.program.odd)
     ok &= np.bincount(owner, odd, minlength=count) == 0
+    # Moves of a macro at a layer change belong to its other commands.
+    macros = _macros(plate)
+    ok &= np.searchsorted(macros, moves.line[before]) == np.searchsorted(macros, moves.line[last])
     ok &= np.abs(moves.z[before] - moves.z[last]) < _NET_MM
     for column in (moves.tool, beads.layer, beads.instance):
         ok &= column[before] == column[last]
@@ -67,6 +72,17 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     t0, t1 = np.concatenate([t0, np.zeros(len(gone))]), np.concatenate([t1, np.ones(len(gone))])
     order = np.lexsort((t0, row))
     return row[order], t0[order], t1[order]
+
+
+def _macros(plate: Plate) -> NDArray[np.integer]:
+    """Lines (ascending) of commands that do more than printing does between beads."""
+    words = plate.program.words
+    command = np.diff(words.line, prepend=-1) != 0
+    plain = np.zeros(len(words.line), bool)
+    for letter, values in _PLAIN.items():
+        plain |= (words.letter == ord(letter)) & np.isin(words.value, values)
+    coded = np.isin(words.letter, [ord("G"), ord("M"), ord("T")]) & ~np.isnan(words.value)
+    return words.line[command & coded & ~plain]
 
 
 def _merged(row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:

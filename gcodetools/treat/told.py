@@ -10,7 +10,8 @@ import numpy as np
 
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
-from gcodetools.toolpath.strands import Filled
+from gcodetools.toolpath.beads import bead_width_mm
+from gcodetools.toolpath.strands import Filled, Strand
 from gcodetools.treat.laying import Bead
 from gcodetools.treat.sites import Site
 from gcodetools.treat.target import Done
@@ -25,7 +26,7 @@ _LEAST_OPEN_MM = 0.5
 @dataclass(frozen=True, slots=True)
 class LayerTold:
     """One island of one layer. layer : of the instance, from 1. laid : perimeters, by the deepest loop.
-    middle_mm : mean breadth of beads along the middle, 0 for none. lines_mm : length of solid lines.
+    middle_mm : mean width of beads along the middle, 0 for none. lines_mm : length of solid lines.
     length_mm : of all new beads. room_mm : thickness of the room. bridge : laid over sparse fill or air.
     open_mm, dots_mm, unreached_mm : length left out because nothing carries it, because it is too short,
     because it would need more retractions. crumbs : pieces of fill too short to print that went too.
@@ -51,6 +52,7 @@ class LayerTold:
         site: Site,
         key: str,
         *,
+        fill: float = 1.0,
         beads: list[Bead] | None = None,
         filled: list[Filled] | None = None,
         open_mm: float = 0.0,
@@ -59,10 +61,11 @@ class LayerTold:
         crumbs: tuple[int, float] = (0, 0.0),
         why: str = "",
     ) -> LayerTold:
-        """Sum up what was laid on a site."""
+        """Sum up what was laid on a site, by the fill of the file."""
         strands = [bead.strand for bead in beads or []]
         sizes = [_size(strand.points, strand.closed) for strand in strands]
-        middle = [(float(np.mean(s.breadth)), n) for s, n in zip(strands, sizes, strict=True) if s.loop == 0]
+        height = site.room.height_mm
+        middle = [(_width(s, height, fill), n) for s, n in zip(strands, sizes, strict=True) if s.loop == 0]
         thickness = np.concatenate([f.thickness for f in filled or []] or [np.empty(0)])
         room = float(np.median(thickness)) if len(thickness) else 0.0
         return cls(
@@ -90,6 +93,11 @@ class LayerTold:
             "bridge": self.bridge or None,
             "why": self.why or None,
         }
+
+
+def _width(strand: Strand, height_mm: float, fill: float) -> float:
+    area = strand.breadth * height_mm * fill
+    return float(bead_width_mm(area, np.full(len(area), height_mm)).mean())
 
 
 def _size(points: Any, closed: bool) -> float:

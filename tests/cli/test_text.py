@@ -131,7 +131,8 @@ def _record(regions: list[dict[str, object]], **more: object) -> dict[str, objec
     return {
         "file": "a.gcode", "out": "b.gcode", "kit": "k", "regions": regions, "holds": [], "absent": [],
         "untreated_instances": [], "held_back": [], "parts_found": ["clip"], "audit": audit,
-        "added": {"mass_g": zero, "cost": zero, "rest_s": 0.0}, **more,
+        "added": {"time_s": {**zero, "source": "planned"}, "mass_g": zero, "cost": zero, "rest_s": 0.0},
+        "time": {"before_s": zero, "after_s": zero}, **more,
     }  # fmt: skip
 
 

@@ -10,7 +10,8 @@ import pytest
 
 from gcodetools.demo.maker import Placement, make
 from gcodetools.documents.profiles import load_machine
-from gcodetools.physics.timing import Times, times
+from gcodetools.physics.timing import Times, motion_seconds, times
+from gcodetools.toolpath.machine_limits import limits_of
 from gcodetools.toolpath.plate import Plate
 
 LIMITED = "M201 X3000 Y3000 Z200 E5000\nM203 X200 Y200 Z12 E60\nM204 P1500 R1500 T2500\nM205 X8 Y8 Z0.4 E5\n"
@@ -179,3 +180,10 @@ def test_every_sample_has_finite_times(sample_path: Path, measured):
     _, found = measured(sample_path.name)
     assert np.all(np.isfinite(found.seconds)) and np.all(found.seconds >= 0)
     assert found.start_s + found.object_s + found.end_s == pytest.approx(found.total_s, rel=1e-9)
+
+
+def test_blocks_of_rows_take_as_long_as_the_whole(sample_path):
+    plate = Plate.read(sample_path)
+    limits = limits_of(plate, None)
+    whole = motion_seconds(plate, limits, block=len(plate.moves) + 1)
+    assert motion_seconds(plate, limits, block=3000) == pytest.approx(whole, rel=1e-9, abs=1e-12)

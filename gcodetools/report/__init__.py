@@ -1,0 +1,1 @@
+"""Pictures made of plates and of what was done to them."""
