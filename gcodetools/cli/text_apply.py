@@ -161,7 +161,7 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
             ("read back", f"{counted(audit['moves_read'], 'move')}, none differs beyond what was declared"),
         ]
         if added["mass_g"]["best"]:
-            facts.append(("filament", f"{_signed(added['mass_g'])} in all"))
+            facts.append(("filament", f"{_signed(added['mass_g'])} in all{_exchanged(added)}"))
         if added.get("rest_s"):
             facts.append(("rests", f"{clock(added['rest_s'])} in all"))
         facts.append(("time", _time(record)))
@@ -178,6 +178,14 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
         paper.blank()
         paper.title("The file's own commands that are held back")
         paper.facts([(f"line {item['line']}", item["text"]) for item in record["held_back"]], indent=2)
+
+
+def _exchanged(added: dict[str, Any]) -> str:
+    """What new beads weigh and what gave way to them."""
+    if not added.get("new_beads_g"):
+        return ""
+    laid, removed = (figures(added[key]) for key in ("new_beads_g", "removed_g"))
+    return f": {laid} g of new beads, {removed} g of fill taken out for them"
 
 
 def _time(record: dict[str, Any]) -> str:

@@ -48,11 +48,11 @@ parts:
             - thinner_than: 2.0
         treat: packed
       # The arms beside the opening. They are pushed apart by a fixed way, 3.74 mm, each time the clip goes
-      # on: what limits them is strain along the beads, and heat buys nothing there. As sliced, half a
-      # millimetre between their perimeters is a zigzag across the bending, whose ends peel; `fill` lays beads
-      # along the wall instead, and only as far as the region goes. The outermost perimeter stays to the byte,
-      # so the clip still fits its tube. And even, slower beads. No fan: it can't follow a lip inside a layer,
-      # and these lips are in every layer of the plate.
+      # on: what limits them is strain along the beads, and heat buys nothing there. As sliced, the
+      # 0.7 mm between their perimeters hold a zigzag across the bending, whose ends peel; `fill` lays beads
+      # along the wall instead, as far as the region goes. The outermost perimeter keeps its place and its
+      # plastic, so the clip still fits its tube. And even, slower beads. No fan: it can't follow a lip inside
+      # a layer, and these lips are in every layer of the plate.
       lips:
         role: clip
         within:

@@ -23,5 +23,7 @@ def clip_picture(applied: Applied) -> str:
     x, y = plate.moves.x[rows], plate.moves.y[rows]
     low, high = np.array([x.min(), y.min()]) - _MARGIN_MM, np.array([x.max(), y.max()]) + _MARGIN_MM
     box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    title = f"Film clip, layer {number} of {pose.layers}: beads along the wall of its lips instead of a zigzag"
+    title = (
+        f"Film clip, layer {number} of {pose.layers}: beads along the wall of its lips instead of a zigzag"
+    )
     return before_after_svg(applied.treated, layer, box=box, title=title)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
 from gcodetools.gcode.arcs import arc_points
+from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import ARC, RETRACT, UNRETRACT, Program
 
 __all__ = ["Displaced", "displaced", "ends_of"]
@@ -68,7 +69,7 @@ def displaced(draft: Draft) -> Displaced:
     moves = program.moves
     gone = np.zeros(len(draft.row), bool) if draft.removed is None else draft.removed
     runs = draft.run_pieces() if draft.runs else np.empty(0, np.int64)
-    event = np.unique(np.concatenate([2 * np.flatnonzero(gone) + 1, 2 * runs]))
+    event = distinct(np.sort(np.concatenate([2 * np.flatnonzero(gone) + 1, 2 * runs])))
     none = np.empty((0, 2))
     if len(event) == 0:
         no = np.empty(0, np.int64)
@@ -80,9 +81,11 @@ def displaced(draft: Draft) -> Displaced:
     next_at = np.searchsorted(2 * stays + 1, event, side="right")
     event, next_at = event[next_at < len(stays)], next_at[next_at < len(stays)]
     piece = _named_earlier(draft, gone, event, stays[next_at])
-    piece = np.unique(piece)
+    piece = distinct(np.sort(piece))
     # What names X or Y moves the nozzle to where the file has it, if only now.
-    stays = np.union1d(stays, piece)
+    moving = ~gone & moved[draft.row]
+    moving[piece] = True
+    stays = np.flatnonzero(moving)
     there, end = ends_of(draft, piece)
     at = np.searchsorted(stays, piece) - 1
     since = np.where(at >= 0, stays[np.maximum(at, 0)], -1)

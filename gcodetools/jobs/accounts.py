@@ -10,6 +10,8 @@ import numpy as np
 
 from gcodetools._version import __version__
 from gcodetools.edit.audit import Audit
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.moves import BEAD
 from gcodetools.edit.treated import Treated
 from gcodetools.jobs.durations import time_added
 from gcodetools.jobs.holds import hold_records
@@ -109,6 +111,7 @@ def apply_record(
             "asked": d.asked,
             "done": d.done,
             "why": d.why,
+            "layers": [dict(item) for item in d.details] or None,
         }
         for d in done
     ]
@@ -130,7 +133,7 @@ def apply_record(
         "untreated_instances": skipped,
         "holds": hold_records(plate, treated, [item[0] for item in work], placed.poses),
         "held_back": _held_back(treated, plate),
-        "added": {"time_s": took.pop("time_s"), **_added(plate, treated, profiles)},
+        "added": {"time_s": took.pop("time_s"), **_added(treated, profiles)},
         "time": took,
         "audit": audit_record,
     }
@@ -153,27 +156,41 @@ def _held_back(treated: Treated, plate: Plate) -> list[dict[str, Any]]:
     ]
 
 
-def _added(plate: Plate, treated: Treated, profiles: Profiles) -> dict[str, Any]:
-    """Mass and cost that the flow adds: filament length in the text times area and density.
+def _added(treated: Treated, profiles: Profiles) -> dict[str, Any]:
+    """Mass and cost that new beads, removed ones and flow add: filament length in the text times area and
+    density.
 
     The filament's diameter is within 0.05 mm of its nominal (common practice, no source), which is the band.
     """
-    draft = treated.draft
-    piece = np.flatnonzero(~np.isnan(draft.flow))
-    share = draft.t1[piece] - draft.t0[piece]
-    extra_mm = float((plate.program.moves.e[draft.row[piece]] * share * (draft.flow[piece] - 1.0)).sum())
-    extra_mm += profiles.material.ooze_mm.value * (len(draft.rests) - len(treated.unrested))
-    material = profiles.material
+    draft, material = treated.draft, profiles.material
+    laid, removed, flow = _filament_mm(draft)
+    ooze = material.ooze_mm.value * (len(draft.rests) - len(treated.unrested))
     d = material.diameter_mm.value
-    gram = extra_mm * np.pi * d**2 / 4 * material.density_g_cm3.value / 1000.0
+    gram_per_mm = np.pi * d**2 / 4 * material.density_g_cm3.value / 1000.0
+    gram = (laid - removed + flow + ooze) * gram_per_mm
     low, high = gram * ((d - 0.05) / d) ** 2, gram * ((d + 0.05) / d) ** 2
     source = f"filament in the file, density of {material.name} ({material.density_g_cm3.source})"
     price = material.price_per_kg.value / 1000.0
     return {
         "mass_g": estimate(gram, low, high, source),
         "cost": estimate(gram * price, low * price, high * price, material.price_per_kg.source, "assumed"),
+        "new_beads_g": round(laid * gram_per_mm, 6),
+        "removed_g": round(removed * gram_per_mm, 6),
         "rest_s": round(sum(r.seconds for r in draft.rests) - _missed_s(treated), 3),
     }
+
+
+def _filament_mm(draft: Draft) -> tuple[float, float, float]:
+    """Filament of new beads, of removed ones, and what flow adds to the others, mm."""
+    laid = sum(float(run.e[run.kind == BEAD].sum()) for run in draft.runs)
+    e = draft.plate.program.moves.e
+    gone = np.flatnonzero(draft.removed) if draft.removed is not None else np.empty(0, np.int64)
+    removed = float((e[draft.row[gone]] * (draft.t1[gone] - draft.t0[gone])).sum())
+    changed = ~np.isnan(draft.flow)
+    changed[gone] = False
+    piece = np.flatnonzero(changed)
+    share = draft.t1[piece] - draft.t0[piece]
+    return laid, removed, float((e[draft.row[piece]] * share * (draft.flow[piece] - 1.0)).sum())
 
 
 def _missed_s(treated: Treated) -> float:

@@ -344,8 +344,9 @@ def _kit_text(
     if areas:
         text += (
             "      # Thin areas, numbered as in the drawing. Uncomment the three lines of the one you mean.\n"
-            "      # supple is a fan of at most 25 %, held back on layers too fast for it. A mapping does more:\n"
-            "      # treat: {fan: {cap: 25%}, speed: {scale: 80%}, nozzle: {add: 5}}\n"
+            "      # supple fills the room inside the walls with beads along them and caps the fan at 25 %, held\n"
+            "      # back on layers too fast for it. A mapping does more:\n"
+            "      # treat: {perimeters: {fill: true}, speed: {scale: 80%}, nozzle: {add: 5}}\n"
         )
     else:
         text += _NO_AREA.format(thin=thin)

@@ -255,7 +255,7 @@ def _mm(value: float) -> str:
 def _bodies(group: _Group) -> str:
     """The beads at their true width."""
     paths = "".join(f'<path d="{d}" stroke-width="{_mm(width)}"/>' for width, d in group.chains)
-    kind, tone = (("new", ACCENT) if group.status == NEW else (group.word, group.look.light))
+    kind, tone = ("new", ACCENT) if group.status == NEW else (group.word, group.look.light)
     faint = ' stroke-opacity="0.45"' if group.status == GONE else ""
     return f'<g class="bw-{kind}" data-kind="{group.word}" stroke="{tone}"{faint}>{paths}</g>'
 

@@ -93,7 +93,9 @@ def before(draft: Draft, layer: int) -> Strokes:
     """Beads of a layer of the original; those that the draft removes are GONE."""
     piece, gone = _pieces(draft, layer)
     status = np.where(gone, GONE, KEPT).astype(np.uint8)
-    return _of_pieces(draft.plate, draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece], status)
+    return _of_pieces(
+        draft.plate, draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece], status
+    )
 
 
 def after(draft: Draft, layer: int) -> Strokes:
@@ -101,7 +103,9 @@ def after(draft: Draft, layer: int) -> Strokes:
     piece, gone = _pieces(draft, layer)
     piece = piece[~gone]
     status = np.full(len(piece), KEPT, np.uint8)
-    kept = _of_pieces(draft.plate, draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece], status)
+    kept = _of_pieces(
+        draft.plate, draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece], status
+    )
     layers = draft.plate.layers
     first, last, z = int(layers.first_row[layer]), int(layers.last_row[layer]), float(layers.z_mm[layer])
     mine = [run for run in draft.runs if first <= run.row <= last and np.any(_beads_at(run, z))]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from msgspec.structs import FieldInfo, fields
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft, cuttable
@@ -80,10 +81,23 @@ def draft_of(
 def _plain(setting: object) -> str:
     if isinstance(setting, str):
         return setting
-    names = getattr(setting, "__struct_fields__", ())
-    pairs = [(n, getattr(setting, n)) for n in names]
-    said = [(n, "true" if v is True else v) for n, v in pairs if v is not None and v is not False and v != 0]
-    return ", ".join(f"{n} {v}" for n, v in said) or "yes"
+    # Structs say what differs from their defaults, by the kit's own keys.
+    return ", ".join(f"{f.encode_name} {_value(value)}" for f, value in _given(setting)) or "yes"
+
+
+def _given(setting: Any) -> list[tuple[FieldInfo, object]]:
+    told = [(f, getattr(setting, f.name)) for f in fields(setting)]
+    return [(f, value) for f, value in told if value != f.default]
+
+
+def _value(value: object) -> str:
+    return (
+        str(value).lower()
+        if isinstance(value, bool)
+        else f"{value:g}"
+        if isinstance(value, float)
+        else str(value)
+    )
 
 
 def _joined(results: list[Done]) -> list[Done]:

@@ -13,6 +13,7 @@ from gcodetools.edit.draft import Draft, Run
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
+from gcodetools.toolpath.bands import opened_parts
 from gcodetools.toolpath.beads import bead_area_mm2
 from gcodetools.toolpath.hatch import hatch
 from gcodetools.toolpath.plate import Plate
@@ -22,7 +23,7 @@ from gcodetools.toolpath.style import style_at
 from gcodetools.toolpath.walls import filament_mm2
 from gcodetools.treat.carry import Below, carried
 from gcodetools.treat.hops import add_hops
-from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, segments
+from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, line_of, segments
 from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
 from gcodetools.treat.links import ground_of
 from gcodetools.treat.memory import remembered
@@ -45,6 +46,7 @@ _FULL = 0.93  # of a room: it is solid already
 _SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
 _LINES = 0.85, 1.1  # by which the flow of solid lines may be changed to fill an area exactly
 _LEAST_AREA = 4.0  # pitches squared: an area worth solid lines
+_SEEN = 0.9  # least beads: a gap between beads that is wider is one
 _CLEAR = 0.45  # pitches that centre lines keep from what is laid
 
 Item = tuple[RegionHit, Pose, Treatment, str]
@@ -123,6 +125,7 @@ class _Builder:
         self.name = f"{hit.part}#{hit.instance}/{hit.region}"
         self._made: dict[Hashable, tuple[list[Strand], list[Filled], tuple[F8, F8, I8]]] = {}
         self._known: dict[Hashable, _Outcome] = {}
+        self._upright: dict[Hashable, Stretches] = {}
         self.told: dict[str, list[LayerTold]] = {"perimeters": [], "infill": []}
 
     def build(self) -> dict[str, Done]:
@@ -190,13 +193,13 @@ class _Builder:
             free = free.difference(
                 shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
             )
-        half = size.least_mm / 2
-        free = shapely.buffer(shapely.buffer(free, -half, join_style="mitre"), half, join_style="mitre")
         strands: list[Strand] = []
         origin = (self.pose.x_mm, self.pose.y_mm)
-        for part in shapely.get_parts(free).tolist():
+        for part in opened_parts(free, size.least_mm / 2):
             if part.area > _LEAST_AREA * gauge.pitch_mm**2:
-                strands += _hatched(part, size, gauge.solid_pitch_mm, direction, origin, gauge.overlap_mm)
+                strands += _hatched(
+                    part, site.free, size, gauge.solid_pitch_mm, direction, origin, gauge.overlap_mm
+                )
         return strands
 
     def _unfit(self, site: Site) -> str:
@@ -218,7 +221,7 @@ class _Builder:
     def _lay(self, key: str, site: Site, layer: int, over_air: bool) -> None:
         """Lay what lies in the region and is carried; worked out once for sites that are alike."""
         strands, filled, pieces = self._strands(key, site)
-        inside = self._inside(site, pieces)
+        inside = self._inside(key, site, pieces)
         under = self.sites.below(layer)
         known = (key, site.state, site.layer % 2, *(column.tobytes() for column in inside), id(under))
         outcome = self._known.get(known)
@@ -232,15 +235,24 @@ class _Builder:
             site.gone = replace(gone, row=gone.row + base)
         self.told[key].append(replace(outcome.told, layer=site.layer))
 
-    def _inside(self, site: Site, pieces: tuple[F8, F8, I8]) -> Stretches:
+    def _inside(self, key: str, site: Site, pieces: tuple[F8, F8, I8]) -> Stretches:
         """Stretches of strands' straight pieces that lie in the region."""
         half = round(site.room.height_mm, 6) / 2
         z = float(self.plate.program.moves.z[site.room.wall_rows[-1]])
         # Layers begun below the region take its shape at its own lowest layer.
         layer = max(site.layer, self.hit.layers[0])
         z_part = max((z - half - self.pose.z_mm) / self.pose.scale, self.hit.z_mm[0])
-        assert self.hit.solid is not None
-        return in_solid(pieces[0], pieces[1], self.hit.solid, self.pose, z_part, layer)
+        solid = self.hit.solid
+        assert solid is not None
+        # A solid without floor or ceiling is the same on every layer.
+        upright = bool(np.all(np.isinf(solid.low[2:])) and np.all(np.isinf(solid.high[2:])))
+        known = (key, site.state, site.layer % 2)
+        if not upright or known not in self._upright:
+            found = in_solid(pieces[0], pieces[1], solid, self.pose, z_part, layer)
+            if not upright:
+                return found
+            self._upright[known] = found
+        return self._upright[known]
 
     def _outcome(
         self,
@@ -337,16 +349,25 @@ def _zone(band: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float) -> s
 
 @remembered(256)
 def _hatched(
-    area: shapely.Polygon, gauge: Gauge, pitch_mm: float, direction: float, origin: tuple[float, float],
-    overlap_mm: float,
+    area: shapely.Polygon, free: shapely.Geometry, gauge: Gauge, pitch_mm: float, direction: float,
+    origin: tuple[float, float], overlap_mm: float,
 ) -> list[Strand]:  # fmt: skip
-    """Solid lines over an area, as much plastic as it holds; beads along it where it is too narrow for lines."""
+    """Solid lines over an area, as much plastic as it holds; beads along it where it is too narrow for lines.
+
+    free : what holds the area and what is beside it that the file fills itself.
+    """
     strands = hatch(area, pitch_mm, direction, origin, overlap_mm)
-    laid = sum(_area(strand) for strand in strands)
-    share = _covered(strands, area) / laid if laid > 0 else 0.0
+    share = _share(strands, area, free, gauge)
     if not _LINES[0] <= share <= _LINES[1]:
-        return [replace(strand, loop=-2) for strand in fill_room(area, gauge, None).strands]
-    return [replace(strand, breadth=strand.breadth * share) for strand in strands]
+        strands = [replace(strand, loop=-2) for strand in fill_room(area, gauge, None).strands]
+        share = min(_share(strands, area, free, gauge), 1.0)
+    return [replace(s, breadth=np.maximum(s.breadth * share, gauge.least_mm)) for s in strands]
+
+
+def _share(strands: list[Strand], area: shapely.Polygon, free: shapely.Geometry, gauge: Gauge) -> float:
+    """By how much beads must change to fill what they can reach of an area."""
+    laid = sum(_area(strand) for strand in strands)
+    return _reached(strands, area, free, gauge.least_mm) / laid if laid > 0 else 0.0
 
 
 def _gauge(measured: Measure, height_mm: float) -> Gauge:
@@ -367,11 +388,15 @@ def _size(strand: Strand) -> float:
     return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
 
-def _covered(strands: list[Strand], area: shapely.Geometry) -> float:
-    """What of an area lines reach, mm2."""
-    half = max(float(strand.breadth.max()) for strand in strands) / 2 * (1 + _SLIT)
-    lines = shapely.multilinestrings([shapely.linestrings(strand.points) for strand in strands])
-    return float(shapely.buffer(lines, half, quad_segs=2).intersection(area).area)
+def _reached(strands: list[Strand], area: shapely.Geometry, free: shapely.Geometry, least_mm: float) -> float:
+    """What of an area beads fill, mm2: all but what they leave that is wide enough to see, edges beside what
+    others fill among it."""
+    half = np.array([float(strand.breadth.mean()) / 2 for strand in strands])
+    beads = shapely.buffer([shapely.linestrings(line_of(strand)) for strand in strands], half, quad_segs=2)
+    left = opened_parts(shapely.difference(free, shapely.union_all(beads)), _SEEN * least_mm / 2)
+    return (
+        float(area.area - sum(shapely.area(shapely.intersection(left, area)))) if left else float(area.area)
+    )
 
 
 def _area(strand: Strand) -> float:

@@ -29,11 +29,11 @@ def test_outlines_are_the_shapes() -> None:
         assert parts[name]["found_by"]["height"] == pytest.approx(shape.height_mm)
 
 
-def test_regions_use_the_kit_language_and_only_settings_that_a_first_release_has() -> None:
+def test_regions_use_the_kit_language_and_only_settings_that_are_built() -> None:
     text = hoophouse_kit()
     for word in ("wedge", "mirror", "slab", "thinner_than", "prism", "near", "ring", "box",
                  "all_of", "any_of", "none_of"):  # fmt: skip
         assert re.search(rf"\b{word}:", text), word
-    for setting in ("nozzle", "fan", "speed", "flow", "accel", "rest"):
+    for setting in ("perimeters", "nozzle", "fan", "speed", "flow", "accel", "rest"):
         assert re.search(rf"\b{setting}: {{", text), setting
-    assert "perimeters: {" not in text and "infill" not in text
+    assert "infill: solid" in text and "fit: {" not in text

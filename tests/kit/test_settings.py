@@ -137,8 +137,8 @@ def test_later_force_wins_and_absent_force_keeps():
 
 
 def test_kit_hides_the_profile_of_the_same_name():
-    assert treat("supple").perimeters == Perimeters(fill=True)
-    assert load_treatment("supple").settings.perimeters is None
+    assert treat("stout").fan == Fan(cap=0.3)
+    assert load_treatment("stout").settings.fan == Fan(cap=0.25)
     assert treat("warm") == load_treatment("warm").settings
 
 
