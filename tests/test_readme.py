@@ -120,6 +120,14 @@ def test_the_kit_in_readme_is_valid(tmp_path):
     assert status_of(["check", str(path), "-q"]) == 0
 
 
+def test_the_kit_with_new_beads_in_readme_is_valid(tmp_path):
+    path = tmp_path / "brackets.kit.yaml"
+    path.write_text(block("More perimeters, solid inside"), encoding="utf-8")
+    from gcodetools.cli.main import status_of
+
+    assert status_of(["check", str(path), "-q"]) == 0
+
+
 def test_the_library_lines_of_readme_run(tmp_path, monkeypatch):
     from gcodetools.demo.kit import hoophouse_kit
     from gcodetools.demo.maker import Placement, make

@@ -15,7 +15,7 @@ from gcodetools.demo.maker import make, spent_lines
 from gcodetools.demo.plates import Placement
 from gcodetools.demo.shapes import Bands, Part, arc_points
 
-__all__ = ["bench_lug", "big_kit", "big_plate"]
+__all__ = ["bench_lug", "big_kit", "big_perimeters_kit", "big_plate"]
 
 LAYER_MM = 0.2
 PATTERN_LAYERS = 10
@@ -113,6 +113,17 @@ def big_kit() -> str:
         "treatments:\n  slow: {speed: {scale: 80%}}\n  full: {flow: {scale: 103%}}\n"
         "  warm: {nozzle: {add: 5}, fan: {cap: 25%}, speed: {max: 40}}\n  soft: {accel: {max: 700}}\n"
     )
+
+
+def big_perimeters_kit(slab_mm: tuple[float, float] | None = None) -> str:
+    """A kit of `big_plate` that lays two more perimeters: between two heights, mm, or in a wedge of 120 degrees
+    on every layer, beside the tab."""
+    within = "{wedge: {centre: [0, 0], radius: [0, 16], angle: [20, 140]}}"
+    if slab_mm is not None:
+        within = f"{{slab: {{z: [{slab_mm[0]:g}, {slab_mm[1]:g}]}}}}"
+    parts, regions, _ = big_kit().partition("    regions:\n")
+    zone = f"      zone:\n        within: {within}\n        treat: {{perimeters: {{add: 2}}}}\n"
+    return parts + regions + zone
 
 
 def _ring(points: list[tuple[float, float]]) -> str:

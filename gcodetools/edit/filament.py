@@ -42,7 +42,9 @@ def _rebase_lines(context: Context) -> I8:
     filament = (moves.e != 0) | ((moves.kind & (RETRACT | UNRETRACT)) != 0)
     acting = (plate.beads.length_mm > 0) | filament
     if context.draft.removed is not None:  # a removed move separates nothing
-        acting[context.draft.row[context.draft.removed & (context.draft.t0 == 0) & (context.draft.t1 == 1)]] = False
+        acting[
+            context.draft.row[context.draft.removed & (context.draft.t0 == 0) & (context.draft.t1 == 1)]
+        ] = False
     acting = np.flatnonzero(acting)
     is_bead = np.append(feature[acting] != 0, False)
     free = acting[~is_bead[:-1] & (context.bracket[acting] < 0)]

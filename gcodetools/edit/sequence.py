@@ -70,10 +70,12 @@ class _Path:
     feed: F8
     dwells: Bool
 
-    def only(self, which: Bool) -> _Path:
-        """The same without the others."""
-        columns = (self.window, self.line, self.point, self.e, self.feed, self.dwells)
-        return _Path(*(column[which] for column in columns))
+    def only(self, which: NDArray[np.generic]) -> _Path:
+        """Some of it, by a mask or by indices."""
+        k = which
+        return _Path(
+            self.window[k], self.line[k], self.point[k], self.e[k], self.feed[k], self.dwells[k]
+        )  # fmt: skip
 
 
 def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8, changes: Changes | None = None) -> str:

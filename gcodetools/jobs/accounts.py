@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,6 @@ from gcodetools.edit.audit import Audit
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.moves import BEAD
 from gcodetools.edit.treated import Treated
-from gcodetools.jobs.durations import time_added
 from gcodetools.jobs.holds import hold_records
 from gcodetools.jobs.records import counted, estimate, without_nulls
 from gcodetools.jobs.sources import Profiles
@@ -24,7 +23,7 @@ from gcodetools.treat.order import Work
 from gcodetools.treat.schedule import HELD_SHARE_WARNING
 from gcodetools.treat.target import Done
 
-__all__ = ["apply_record", "changes_record", "record_pairs", "sentences"]
+__all__ = ["Found", "apply_record", "changes_record", "record_pairs", "sentences"]
 
 
 def record_pairs(
@@ -86,20 +85,27 @@ def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What came of a treatment. took : `durations.time_added`. output : digest of the treated file."""
+
+    done: list[Done]
+    audit: Audit
+    took: dict[str, Any]
+    output: str
+
+
 def apply_record(
     plate: Plate,
     treated: Treated,
     kit: Kit,
     profiles: Profiles,
-    done: list[Done],
-    result: Audit,
+    found: Found,
     skipped: list[str],
     placed: Placed,
     work: list[Work],
-    output: str,
 ) -> dict[str, Any]:
-    """The record of `apply` without its changes (keys as in the contract; lines from 1); output : digest of
-    the treated file."""
+    """The record of `apply` without its changes (keys as in the contract; lines from 1)."""
     names = {(pose.part, pose.instance): pose.label for pose in placed.poses}
     regions = [
         {
@@ -113,15 +119,15 @@ def apply_record(
             "why": d.why,
             "layers": [dict(item) for item in d.details] or None,
         }
-        for d in done
+        for d in found.done
     ]
-    audit_record = asdict(result)
+    audit_record = asdict(found.audit)
     audit_record.pop("first_difference")
-    took = time_added(plate, treated, profiles.machine)
+    took = dict(found.took)
     record = {
         "schema": "beadwright.apply/1",
         "file": plate.program.lines.name,
-        "digest": output,
+        "digest": found.output,
         "kit": kit.name,
         "material": profiles.material.name,
         "material_from": profiles.material_from,

@@ -18,8 +18,9 @@ from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
 from gcodetools.gcode.arrays import keep_memory
 from gcodetools.gcode.files import read_bytes, write_atomic
-from gcodetools.jobs.accounts import apply_record, changes_record, record_pairs, sentences
+from gcodetools.jobs.accounts import Found, apply_record, changes_record, record_pairs, sentences
 from gcodetools.jobs.bed import off_bed
+from gcodetools.jobs.durations import time_added
 from gcodetools.jobs.sources import Profiles, Subset, digest, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, Region, load_kits, resolve_treatment
@@ -169,18 +170,19 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
 
     ooze = profiles.material.ooze_mm.value
     bed = profiles.machine.bed if profiles.machine else None
-    with ThreadPoolExecutor(1) as hashing:
-        original = hashing.submit(digest, plate.program.lines.data)
+    # What only the record needs is worked out beside the writing and the audit.
+    with ThreadPoolExecutor(1) as beside:
+        original = beside.submit(digest, plate.program.lines.data)
         treated = emit(draft, ooze_mm=ooze, bed=bed, record=(record_at, text))
-        output = hashing.submit(digest, treated.render())
+        output = beside.submit(digest, treated.render())
+        took = beside.submit(time_added, plate, treated, profiles.machine)
         done = rest.outcome(done, draft, treated.unrested)
         progress("auditing")
         result = treated.audit(full=options.verify)
     result.require_clean()
     warnings += sentences(treated, done, plate)
-    summary = apply_record(
-        plate, treated, kit, profiles, done, result, skipped, placed, work, output.result()
-    )
+    found = Found(done, result, took.result(), output.result())
+    summary = apply_record(plate, treated, kit, profiles, found, skipped, placed, work)
     return Applied(
         treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
     )

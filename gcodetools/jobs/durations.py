@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -30,17 +31,19 @@ def time_added(plate: Plate, treated: Treated, machine: Machine | None) -> dict[
     if len(plate.program.lines.data) > _LARGE_BYTES:
         give_back()
     before = times(plate, machine)
-    source = before.source
+    before_s, source = before.total_s, before.source
+    # Its columns are large, and no longer needed while the other plan is made.
+    before = replace(before, seconds=np.empty(0), waits_s=np.empty(0))
     if treated.output == plate.program.lines.data:
-        after_s = before.total_s
+        after_s = before_s
     elif _read_again(plate, treated.draft):
         after_s = times(treated.plate, machine, factor=before.factor).total_s
     else:
         after_s = times(plate, machine, factor=before.factor, feed_mm_s=_row_feeds(treated.draft)).total_s
         source += "; changed accelerations left out"
-    added = after_s - before.total_s
+    added = after_s - before_s
     return {
-        "before_s": estimate(before.total_s, *before.within(before.total_s), source),
+        "before_s": estimate(before_s, *before.within(before_s), source),
         "after_s": estimate(after_s, *before.within(after_s), source),
         "time_s": estimate(added, *before.within(added), source),
     }
@@ -54,10 +57,16 @@ def _read_again(plate: Plate, draft: Draft) -> bool:
 
 def _row_feeds(draft: Draft) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """(m,) the one feed at which each row would take as long as its pieces do at theirs, mm/s."""
-    moves = draft.plate.program.moves
-    own = moves.f[draft.row]
-    feed = np.where(np.isnan(draft.feed) | np.isnan(own), own, draft.feed)
+    result = draft.plate.program.moves.f.copy()
+    changed = np.zeros(len(result), bool)
+    changed[draft.row[~np.isnan(draft.feed)]] = True
+    piece = np.flatnonzero(changed[draft.row])
+    rows = np.flatnonzero(changed)
+    own, feed = result[draft.row[piece]], draft.feed[piece]
+    feed = np.where(np.isnan(feed) | np.isnan(own), own, feed)
+    owner = np.cumsum(np.diff(draft.row[piece], prepend=-1) != 0) - 1
     with np.errstate(divide="ignore", invalid="ignore"):
-        slowness = np.bincount(draft.row, (draft.t1 - draft.t0) / feed, minlength=len(moves))
-        result = 1.0 / slowness
-    return np.where(np.isfinite(result), result, moves.f)
+        slowness = np.bincount(owner, (draft.t1[piece] - draft.t0[piece]) / feed, minlength=len(rows))
+        mean = 1.0 / slowness
+    result[rows] = np.where(np.isfinite(mean), mean, result[rows])
+    return result

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,14 +134,15 @@ def _picture(title: str, panels: list[_Panel], box: Box | None) -> str:
     scale = _PANEL_PX / max(across, down)
     panel_width, height = across * scale, down * scale
     shown = [_Panel(p.title, p.strokes.within(box)) for p in panels]
+    head = _HEAD_PX if any(p.title for p in shown) else _HEAD_PX - 22.0
     left = [_MARGIN_PX + k * (panel_width + _MARGIN_PX) for k in range(len(shown))]
     width = max(left[-1] + panel_width + _MARGIN_PX, 2 * _MARGIN_PX + 420.0)
     body = [_text(_MARGIN_PX, 28.0, title, size=17)]
     for x, panel in zip(left, shown, strict=True):
         if panel.title:
-            body.append(_text(x, _HEAD_PX - 12.0, panel.title, size=14))
-        body.append(_drawn(panel, box, x, scale))
-    foot = _HEAD_PX + height
+            body.append(_text(x, head - 12.0, panel.title, size=14))
+        body.append(_drawn(panel, box, (x, head), scale))
+    foot = head + height
     body.append(_scale_bar(_MARGIN_PX, foot + 18.0, across, scale))
     legend, bottom = _legend(shown, scale, foot + _FOOT_PX, width)
     return _document(title, width, bottom + 10.0, [*body, *legend])
@@ -178,11 +180,11 @@ def _dark_style() -> str:
     return "@media (prefers-color-scheme: dark){" + "".join(rules) + "}"
 
 
-def _drawn(panel: _Panel, box: Box, left: float, scale: float) -> str:
+def _drawn(panel: _Panel, box: Box, place: tuple[float, float], scale: float) -> str:
     """A panel in mm, y up: bodies at true width, then centre lines."""
     x0, y0, x1, y1 = box
     across, down = x1 - x0, y1 - y0
-    where = f'x="{left:.1f}" y="{_HEAD_PX:.1f}" width="{across * scale:.1f}" height="{down * scale:.1f}"'
+    where = f'x="{place[0]:.1f}" y="{place[1]:.1f}" width="{across * scale:.1f}" height="{down * scale:.1f}"'
     groups = _groups(panel.strokes)
     return "\n".join(
         [
@@ -230,14 +232,14 @@ def _chains(strokes: Strokes) -> list[tuple[float, str]]:
     begin, end = strokes.begin.tolist(), strokes.end.tolist()
     width, radius, sweep = (column.tolist() for column in (strokes.width, strokes.radius, strokes.sweep))
     chains = []
-    for a, b in zip(starts[:-1], starts[1:], strict=True):
+    for a, b in pairwise(starts):
         text = [f"M{_mm(begin[a][0])} {_mm(begin[a][1])}"]
         for k in range(a, b):
             if radius[k] == radius[k]:
                 text.append(_arc(end[k], radius[k], sweep[k]))
             else:
                 text.append(f"L{_mm(end[k][0])} {_mm(end[k][1])}")
-        chains.append((width[a], "".join(text)))
+        chains.append((round(width[a], 2), "".join(text)))
     return chains
 
 
@@ -290,10 +292,10 @@ def _legend(panels: list[_Panel], scale: float, top: float, width: float) -> tup
     lines, x, y = [], _MARGIN_PX, top + 14.0
     for group in shown:
         words = _words(group, panels)
-        needed = 46.0 + 7.2 * len(words)
+        needed = 49.0 + 7.2 * len(words)
         if x + needed > width and x > _MARGIN_PX:
             x, y = _MARGIN_PX, y + _LEGEND_PX
-        lines += [_swatch(group, x + 6.0, y - 4.0, scale), _text(x + 34.0, y, words, size=12)]
+        lines += [_swatch(group, x + 6.0, y - 4.0, scale), _text(x + 37.0, y, words, size=12)]
         x += needed
     return lines, y
 

@@ -142,7 +142,8 @@ class _Wall:
         arc = edge.arc[own][starts]
         length = np.diff(np.append(arc, arc[0] + edge.around[edge.ring[own[0]]]))
         turned = np.roll(own, -int(starts[0]))
-        return np.split(turned, starts[1:] - starts[0]), length
+        ends = np.append(starts[1:] - starts[0], len(own)).tolist()
+        return [turned[a:b] for a, b in zip([0, *ends[:-1]], ends, strict=True)], length
 
 
 def breadths_of(
@@ -210,18 +211,23 @@ def _beads(mesh: Mesh, pitches: F8, cap: float, most: float) -> I8:
 def _join_short(wall: _Wall, beads: I8, own: I8) -> None:
     """Give short stretches of one number on a ring their neighbours' number where that fits, in place."""
     kept: set[int] = set()  # first points of stretches that can't be changed
-    while True:
+    changed = True
+    while changed:
+        changed = False
         runs, length = wall.runs(beads, own)
-        order = [k for k in np.argsort(length, kind="stable").tolist() if int(runs[k][0]) not in kept]
-        if not order or length[order[0]] >= _SHORT * wall.pitch:
-            return
-        run = runs[order[0]]
-        beside = {int(beads[runs[(order[0] + d) % len(runs)][0]]) for d in (-1, 1)}
-        fit = [n for n in sorted(beside) if wall.fits(n, run)]
-        if fit:
-            mean = float(wall.thickness[run].mean()) / wall.pitch
-            beads[run] = min(fit, key=lambda n: abs(mean - n))
-        else:
+        for k in np.argsort(length, kind="stable").tolist():
+            run = runs[k]
+            if length[k] >= _SHORT * wall.pitch:
+                return
+            if int(run[0]) in kept:
+                continue
+            beside = {int(beads[runs[(k + d) % len(runs)][0]]) for d in (-1, 1)}
+            fit = [n for n in sorted(beside) if wall.fits(n, run)]
+            if fit:
+                mean = float(wall.thickness[run].mean()) / wall.pitch
+                beads[run] = min(fit, key=lambda n: abs(mean - n))
+                changed = True
+                break
             kept.add(int(run[0]))
 
 

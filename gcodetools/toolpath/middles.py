@@ -23,6 +23,7 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 End = tuple[int, int]  # a chain and which of its ends, 0 or 1
 
+_RUN_OUT = np.array([1.0, 0.8, 0.6, 0.4, 0.2])  # of the way to the edge that are tried
 _SLACK = 0.03  # of the least breadth; what lies so little under it is laid at it
 
 
@@ -372,10 +373,14 @@ def _run_out(
         way /= max(float(np.hypot(*way)), 1e-12)
         hit = shapely.intersection(shapely.linestrings([tip, tip + way * 2 * broad]), edge)
         more = float(shapely.distance(hit, shapely.points(tip))) - broad / 2
-        if not more > 0 or 2 * shapely.distance(edge, shapely.points(tip + way * more)) < broad * (
-            1 - _SLACK
-        ):
+        if not more > 0:
             continue
+        fits = _RUN_OUT * more
+        there = 2 * shapely.distance(edge, shapely.points(tip + way * fits[:, None]))
+        wide = np.flatnonzero(there >= broad * (1 - _SLACK))
+        if len(wide) == 0:
+            continue
+        more = float(fits[wide[0]])
         points, breadth = np.vstack([tip + way * more, points]), np.append(broad, breadth)
         beyond.append(shapely.buffer(shapely.linestrings(points[:2]), broad / 2, cap_style="flat"))
     return points, breadth, beyond

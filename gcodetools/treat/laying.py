@@ -13,7 +13,7 @@ from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
 from gcodetools.toolpath.strands import Strand
 from gcodetools.toolpath.style import Style
-from gcodetools.treat.links import Ground, Way
+from gcodetools.treat.links import LONGEST_MM, Ground, Way
 from gcodetools.treat.memory import remembered
 
 __all__ = ["MOST_PULLS", "Bead", "MovesColumns", "Recipe", "Seams", "lay", "moves_of", "way_moves"]
@@ -188,24 +188,32 @@ def lay(
     while left:
         choices = [_nearest(bead, here, seams) for bead in left]
         order = np.lexsort((np.array([c[0] for c in choices]), np.array([_rank(b) for b in left])))
-        picked = None
-        for k in order.tolist():
-            way = ground.way(here, choices[k][1].strand.points[0])
-            if not way.leaves:
-                picked = k, way
-                break
-        if picked is None:
-            if pulls <= 0:
-                break
+        picked = _reached(here, choices, order, ground, LONGEST_MM)
+        if picked is None and pulls > 0:
             pulls -= 1
             k = int(order[0])
             picked = k, Way(choices[k][1].strand.points[:1], True)
+        # What oozes on a long way inside the walls is hidden there; a bead left out is missed.
+        picked = picked or _reached(here, choices, order, ground, np.inf)
+        if picked is None:
+            break
         k, way = picked
         bead = choices[k][1]
         done.append((way, bead))
         here = bead.strand.points[0] if bead.strand.closed else bead.strand.points[-1]
         left.pop(k)
     return done, left
+
+
+def _reached(
+    here: F8, choices: list[tuple[float, Bead]], order: NDArray[np.integer], ground: Ground, longest_mm: float
+) -> tuple[int, Way] | None:
+    """The first of the choices, in order, that a way inside the walls leads to, and that way."""
+    for k in order.tolist():
+        way = ground.way(here, choices[k][1].strand.points[0], longest_mm)
+        if not way.leaves:
+            return k, way
+    return None
 
 
 def _rank(bead: Bead) -> int:

@@ -11,12 +11,12 @@ from shapely import LineString, Polygon
 
 from gcodetools.treat.memory import remembered
 
-__all__ = ["Ground", "Way", "ground_of"]
+__all__ = ["LONGEST_MM", "Ground", "Way", "ground_of"]
 
 F8 = NDArray[np.float64]
 
-_LONGEST_MM = 25.0  # a way along the wall longer than this oozes too much; common practice, no source
-_INSET = 0.6  # widths inside the edge that such a way keeps
+LONGEST_MM = 25.0  # a way along the wall longer than this oozes too much; common practice, no source
+_INSETS = 1.6, 0.6  # widths inside the edge that such a way keeps: off the outermost bead where there is room
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,7 @@ class Ground:
         # Beads end on the centre of a wall at most; a hair more room keeps rounding out of it.
         self.polygon = shapely.buffer(polygon, 0.01, quad_segs=2)
         shapely.prepare(self.polygon)
-        self.inner = shapely.buffer(polygon, -_INSET * width_mm, join_style="mitre", mitre_limit=2.0)
-        self.rings = [
-            ring
-            for part in shapely.get_parts(self.inner).tolist()
-            for ring in (part.exterior, *part.interiors)
-        ]
+        self.rings = [_rings(polygon, inset * width_mm) for inset in _INSETS]
 
     def key(self) -> tuple[object, ...]:
         """What tells it apart."""
@@ -54,22 +49,32 @@ class Ground:
         """Whether the straight way from a to b stays on the island."""
         return bool(shapely.covers(self.polygon, LineString([a, b])))
 
-    def way(self, a: F8, b: F8) -> Way:
-        """The way from a to b."""
+    def way(self, a: F8, b: F8, longest_mm: float = LONGEST_MM) -> Way:
+        """The way from a to b; one along the wall that is longer leaves instead."""
         goal = np.asarray(b, float).reshape(1, 2)
         if np.hypot(*(goal[0] - a)) < 1e-9 or self.inside(a, b):
             return Way(goal, False)
-        best: F8 | None = None
-        shortest = _LONGEST_MM
-        for ring in self.rings:
-            for points in _along(ring, a, b):
-                length = _length(np.vstack([a, points, goal]))
-                if length < shortest and self._covered(a, points, goal):
-                    best, shortest = points, length
-        return Way(goal, True) if best is None else Way(np.vstack([best, goal]), False)
+        for rings in self.rings:
+            best: F8 | None = None
+            shortest = longest_mm
+            for ring in rings:
+                for points in _along(ring, a, b):
+                    length = _length(np.vstack([a, points, goal]))
+                    if length < shortest and self._covered(a, points, goal):
+                        best, shortest = points, length
+            if best is not None:
+                return Way(np.vstack([best, goal]), False)
+        return Way(goal, True)
 
     def _covered(self, a: F8, points: F8, goal: F8) -> bool:
         return self.inside(a, points[0]) and self.inside(points[-1], goal[0])
+
+
+def _rings(polygon: Polygon, inset_mm: float) -> list[shapely.LinearRing]:
+    """All edges of a polygon moved inwards."""
+    inner = shapely.buffer(polygon, -inset_mm, join_style="mitre", mitre_limit=2.0)
+    parts = [part for part in shapely.get_parts(inner).tolist() if not part.is_empty]
+    return [ring for part in parts for ring in (part.exterior, *part.interiors)]
 
 
 @remembered(256)

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable
+from dataclasses import replace
 from functools import wraps
 from typing import ParamSpec, TypeVar
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from gcodetools.toolpath.strands import Strand
 
-__all__ = ["remembered"]
+__all__ = ["moved", "remembered", "shifted"]
+
+_PLACES = 6  # of mm
 
 P = ParamSpec("P")
+G = TypeVar("G", bound=shapely.Geometry)
 R = TypeVar("R")
 
 
@@ -34,6 +39,17 @@ def _key(value: object) -> Hashable:
     if not isinstance(value, Hashable):
         raise TypeError(f"no key for {value!r}")
     return value
+
+
+def moved(strands: Iterable[Strand], by: NDArray[np.float64]) -> list[Strand]:
+    """Strands somewhere else."""
+    return [replace(strand, points=strand.points + by) for strand in strands]
+
+
+def shifted(geometry: G, by: NDArray[np.float64]) -> G:
+    """Geometry somewhere else, rounded so that like things in other places become the very same."""
+    there: G = shapely.transform(geometry, lambda xy: np.round(xy + by, _PLACES))
+    return there
 
 
 def _keys(values: Iterable[object]) -> Hashable:

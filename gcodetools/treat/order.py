@@ -61,6 +61,9 @@ def draft_of(
         selection = hit.selection
         pieces = draft.pieces_in(selection.row, selection.t0, selection.t1)
         target = Target(hit, pose, treatment, pieces, bounds, layer_s)
+        lasting = set(treatment.settings) & set(BUILT) - set(_ON_BEADS)
+        over = replace(target, pieces=_with_replaced(draft, hit, pieces)) if lasting else target
+        reach = {key: over if key in lasting else target for key in treatment.settings}
         for key in treatment.settings:
             setting = getattr(treatment, key)
             if key in GEOMETRY:
@@ -68,14 +71,24 @@ def draft_of(
             elif key not in BUILT:
                 why = f"`{key}` is not built yet in this version"
                 results.append(target.answer(key, _plain(setting), "nothing", why, refused=True))
-            elif len(pieces) == 0:
+            elif len(reach[key].pieces) == 0:
                 why = "no bead has its midpoint in the region"
                 results.append(target.answer(key, _plain(setting), "nothing", why, warning=True))
         for key, treat in BUILT.items():
-            if key in treatment.settings and len(pieces):
-                results += treat(draft, target, getattr(treatment, key))
+            if key in treatment.settings and len(reach[key].pieces):
+                results += treat(draft, reach[key], getattr(treatment, key))
     draft.join_alike()
     return draft, _joined(results)
+
+
+def _with_replaced(draft: Draft, hit: RegionHit, pieces: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Pieces of a region and those of it that gave way to new beads: holds and rests are for these too."""
+    if draft.removed is None:
+        return pieces
+    first = draft.first[hit.selection.row].astype(np.int64)
+    count = draft.first[hit.selection.row + 1] - first
+    piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+    return np.union1d(pieces, piece[draft.removed[piece]]).astype(np.int64)
 
 
 def _plain(setting: object) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -23,6 +23,8 @@ I8 = NDArray[np.int64]
 
 _LEAST_CUT_MM = 0.05  # less is not worth a cut
 _STEP_MM = 0.02
+_SIMPLE_MM = 0.002  # points of an edge that matter less are left out
+_PLACES = 6  # of mm: like strands elsewhere are the same ones
 _END_OVERLAP = 0.15  # breadths by which an open end reaches into what stays
 
 
@@ -38,10 +40,16 @@ class Replaced:
     crumbs_mm: float
 
 
-@remembered(256)
 def band_of(strands: list[Strand]) -> shapely.Geometry:
     """The area that strands take: their breadth along their centre lines, flat at open ends and a little
     shorter there. Breadths count in steps of 0.02 mm."""
+    here = strands[0].points[0]
+    there = [replace(s, points=np.round(s.points - here, _PLACES)) for s in strands]
+    return shapely.transform(_band_there(there), lambda xy: xy + here)
+
+
+@remembered(256)
+def _band_there(strands: list[Strand]) -> shapely.Geometry:
     shapes = []
     for strand in strands:
         line = line_of(strand)
@@ -59,7 +67,8 @@ def band_of(strands: list[Strand]) -> shapely.Geometry:
             half = float(strand.breadth[mine].mean()) / 2
             shapes.append(shapely.buffer(pieces, half, cap_style="flat", join_style="mitre", mitre_limit=2.0))
         shapes.append(_joints(strand, line, step))
-    return shapely.union_all([shape for shape in shapes if not shape.is_empty])
+    whole = shapely.union_all([shape for shape in shapes if not shape.is_empty])
+    return shapely.simplify(whole, _SIMPLE_MM)
 
 
 def _runs_of(line: F8, mine: NDArray[np.bool_]) -> shapely.Geometry:

@@ -16,7 +16,10 @@ Bool = NDArray[np.bool_]
 
 _NET_MM = 1e-6
 _NET_E_MM = 1e-3  # what rounded words of a retraction leave
-_PLAIN = {"G": (0, 1, 2, 3, 10, 11, 17, 21, 90, 92), "M": (73, 82, 83, 106, 107, 117, 201, 203, 204, 205, 566, 572, 900)}
+_PLAIN = {
+    "G": (0, 1, 2, 3, 10, 11, 17, 21, 90, 92),
+    "M": (73, 82, 83, 106, 107, 117, 201, 203, 204, 205, 566, 572, 900),
+}  # commands that may stand between beads that go
 
 
 def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
@@ -82,7 +85,8 @@ def _macros(plate: Plate) -> NDArray[np.integer]:
     for letter, values in _PLAIN.items():
         plain |= (words.letter == ord(letter)) & np.isin(words.value, values)
     coded = np.isin(words.letter, [ord("G"), ord("M"), ord("T")]) & ~np.isnan(words.value)
-    return words.line[command & coded & ~plain]
+    lines: NDArray[np.integer] = words.line[command & coded & ~plain]
+    return lines
 
 
 def _merged(row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:

@@ -29,6 +29,7 @@ BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
 LINES = 2_000_000
 ORACLE_LINES = 20_000
 SMALL = 10  # the smaller plate has a tenth of the lines
+LAYER_MM = 0.2  # of the plates
 
 
 @dataclass(frozen=True)
@@ -77,12 +78,20 @@ def _read(path: Path) -> None:
     read_program(read_bytes(path), path.name)
 
 
-def _apply(path: Path) -> None:
+def _apply(path: Path, kit: str = "bench.kit.yaml") -> None:
     from gcodetools.gcode.files import write_atomic
     from gcodetools.jobs.apply import Options, apply_file
 
-    applied = apply_file(path, Options(kits=(path.with_name("bench.kit.yaml"),)))
+    applied = apply_file(path, Options(kits=(path.with_name(kit),)))
     write_atomic(path.with_suffix(".treated"), applied.treated.render())
+
+
+def _slab(path: Path) -> None:
+    _apply(path, f"{path.stem}.slab.kit.yaml")
+
+
+def _wedge(path: Path) -> None:
+    _apply(path, "wedge.kit.yaml")
 
 
 def _oracle(path: Path) -> None:
@@ -92,7 +101,9 @@ def _oracle(path: Path) -> None:
         pygcode.Line(line)
 
 
-JOBS = {"floor": _floor, "read": _read, "apply": _apply, "oracle": _oracle}
+JOBS = {
+    "floor": _floor, "read": _read, "apply": _apply, "slab": _slab, "wedge": _wedge, "oracle": _oracle,
+}  # fmt: skip
 
 
 def _peak_bytes() -> int:
@@ -169,7 +180,7 @@ class Files:
 
 def _write_files(files: Files, lines: int) -> None:
     """In a process of its own: a child's peak memory would otherwise begin at that of this large one."""
-    from gcodetools.demo.bench import big_kit, big_plate
+    from gcodetools.demo.bench import big_kit, big_perimeters_kit, big_plate
 
     plate = big_plate(lines)
     files.plate.write_bytes(plate)
@@ -179,6 +190,16 @@ def _write_files(files: Files, lines: int) -> None:
     files.motion.write_bytes(b"".join(motion))
     files.small_motion.write_bytes(b"".join(motion[: lines // SMALL]))
     files.plate.with_name("bench.kit.yaml").write_text(big_kit(), "utf-8")
+    files.plate.with_name("wedge.kit.yaml").write_text(big_perimeters_kit(), "utf-8")
+    for path in (files.plate, files.small_plate):
+        kit = big_perimeters_kit(_third(path.read_bytes()))
+        path.with_name(f"{path.stem}.slab.kit.yaml").write_text(kit, "utf-8")
+
+
+def _third(plate: bytes) -> tuple[float, float]:
+    """From and to which height, mm, a third of a plate's layers lie; solid layers at the bottom left out."""
+    layers = plate.count(b"\n;LAYER_CHANGE\n")
+    return round(5 * LAYER_MM, 3), round((5 + layers // 3) * LAYER_MM, 3)
 
 
 def _count(path: Path) -> int:
@@ -220,6 +241,23 @@ def applying(files: Files) -> list[Row]:
     ]  # fmt: skip
 
 
+def laying(files: Files) -> list[Row]:
+    """Two more perimeters in a third of the plate, against the four simple treatments."""
+    simple, *large = _times(2, *((job, files.plate) for job in ("apply", "slab", "wedge")))
+    small = _times(2, *((job, files.small_plate) for job in ("slab", "wedge")))
+    count, small_count = _count(files.plate), _count(files.small_plate)
+    rows = []
+    for where, took, took_small in zip(("height", "each layer"), large, small, strict=True):
+        growth = took / took_small * (small_count * SMALL / count)
+        name = f"apply, `perimeters: {{add: 2}}` in a third of {'the ' if where == 'height' else ''}{where}"
+        rows += [
+            Row(f"{name}: time over the simple treatments", took / simple, 4, f"{took:.2f} s over {simple:.2f} s"),
+            Row(f"{name}: time at ten times the lines", growth, 11,
+                f"{took:.2f} s over {took_small:.2f} s, for {count / small_count:.1f} times the lines"),
+        ]  # fmt: skip
+    return rows
+
+
 def starting(_files: Files) -> list[Row]:
     """What a command costs before it does anything."""
     script = Path(sys.executable).with_name("beadwright")
@@ -238,7 +276,7 @@ def _quiet(command: list[str]) -> None:
     subprocess.run(command, capture_output=True, check=True, cwd=PROJECT)
 
 
-PARTS = {"reading": reading, "applying": applying, "starting": starting}
+PARTS = {"reading": reading, "applying": applying, "laying": laying, "starting": starting}
 
 
 def table(rows: list[Row], lines: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 from shapely import box
@@ -168,5 +169,6 @@ def test_demo_makes_everything_it_names_without_a_warning(tmp_path: Path, run):
     assert ran.status == 0
     record = ran.json
     assert record["schema"] == "beadwright.demo/1"
+    assert ElementTree.parse(tmp_path / "d" / "film-clip-layer.svg").getroot().tag.endswith("svg")
     assert all(Path(item["path"]).is_file() for item in record["open"])
     assert nulls(record) == []

@@ -9,8 +9,9 @@ from math import cos, radians, sin
 import pytest
 from shapely import LineString, Polygon
 
-from gcodetools.demo.bench import bench_lug, big_kit, big_plate
-from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.demo.bench import bench_lug, big_kit, big_perimeters_kit, big_plate
+from gcodetools.kit.schema import kit_from_bytes, resolve_treatment
+from gcodetools.kit.settings import Perimeters
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +54,16 @@ def test_its_kit_covers_a_third_of_a_middle_layer(text: str) -> None:
     inside = sum(pair.intersection(sector).length for pair in pairs for sector in sectors)
     whole = sum(pair.length for pair in pairs)
     assert inside / whole == pytest.approx(1 / 3, abs=0.05)
+
+
+def test_its_other_kits_ask_for_perimeters_in_a_wedge_or_between_two_heights() -> None:
+    regions = []
+    for slab in (None, (1.0, 5.2)):
+        kit = kit_from_bytes(big_perimeters_kit(slab).encode(), "bench.kit.yaml")
+        (region,) = kit.parts["bench-lug"].regions.values()
+        assert resolve_treatment(kit, region).perimeters == Perimeters(add=2)
+        regions.append(region.within)
+    assert regions[0] != regions[1]
 
 
 def _sector(start_deg: float) -> Polygon:

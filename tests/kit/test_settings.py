@@ -17,6 +17,7 @@ from gcodetools.kit.settings import (
     Treatment,
     load_treatment,
 )
+from gcodetools.treat.order import BUILT, GEOMETRY
 
 KIT = """\
 beadwright: 1
@@ -176,7 +177,7 @@ def test_treatments_that_multiply_or_chain_cost_no_time_and_no_stack():
 def test_treatment_profile_holds_only_settings_that_act_already(name):
     profile = load_treatment(name)
     assert profile.name == name
-    assert set(profile.settings.settings) <= {"nozzle", "fan", "speed", "flow", "accel", "rest"}
+    assert set(profile.settings.settings) <= {*BUILT, *GEOMETRY}
     assert len(profile.known) > 40
     assert len(profile.not_known) > 40
     assert treat(f"[{name}]").settings  # also under the names that the kit hides
