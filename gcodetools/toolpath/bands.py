@@ -13,7 +13,17 @@ from shapely import Polygon
 
 from gcodetools.toolpath.meshes import Edge, rings_of
 
-__all__ = ["LEVEL_MM", "MITRE_LIMIT", "Path", "inset", "loops_along", "opened_parts", "polygons_of", "tidied"]
+__all__ = [
+    "LEVEL_MM",
+    "MITRE_LIMIT",
+    "Path",
+    "inset",
+    "loops_along",
+    "opened_parts",
+    "polygons_of",
+    "sound",
+    "tidied",
+]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -35,6 +45,11 @@ def polygons_of(geometry: shapely.Geometry) -> list[Polygon]:
     """Its polygons, empty ones left out."""
     parts = shapely.get_parts(shapely.get_parts(geometry)).tolist()
     return [p for p in parts if isinstance(p, Polygon) and not p.is_empty]
+
+
+def sound(geometry: shapely.Geometry) -> shapely.Geometry:
+    """It, mended where it is not valid: a mitred offset may touch itself."""
+    return geometry if shapely.is_valid(geometry) else shapely.make_valid(geometry)
 
 
 def opened_parts(geometry: shapely.Geometry, radius: float) -> list[Polygon]:

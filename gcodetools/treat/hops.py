@@ -39,14 +39,16 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
         # On the next layer other outlines count: go back before the file leaves this one.
         early = layer != own
         goal = there
+        pulled = bool(found.pulled[k])
         if found.free[k]:
-            crosses = ground is not None and not found.pulled[k] and not ground.inside(here, found.end[k])
+            crosses = ground is not None and not pulled and not ground.inside(here, found.end[k])
             if ground is None or not crosses or not ground.inside(there, found.end[k]):
                 continue
             goal = there if early else found.end[k]
-        if early and site is not None and not found.pulled[k]:
-            ground = grounds.shared(site, own)
-        way = ground.way(here, goal) if ground is not None and not found.pulled[k] else _straight(goal)
+        if early and site is not None:
+            # Right behind the last bead nothing is pulled back yet.
+            ground, pulled = grounds.shared(site, own), False
+        way = ground.way(here, goal) if ground is not None and not pulled else _straight(goal)
         if way.leaves and site is not None:
             site.pulls += 1
         columns = MovesColumns(float(moves.z[last if early else max(row - 1, 0)]))

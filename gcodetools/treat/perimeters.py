@@ -13,20 +13,20 @@ from gcodetools.edit.draft import Draft, Run
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
-from gcodetools.toolpath.bands import polygons_of
+from gcodetools.toolpath.bands import polygons_of, sound
 from gcodetools.toolpath.beads import bead_area_mm2
-from gcodetools.toolpath.hatch import hatch
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, fill_direction, measure
-from gcodetools.toolpath.strands import Filled, Gauge, Strand, fill_room
+from gcodetools.toolpath.strands import Filled, Gauge, Strand
 from gcodetools.toolpath.style import style_at
 from gcodetools.toolpath.walls import filament_mm2
 from gcodetools.treat.carry import Below, carried
+from gcodetools.treat.filling import filled, hatched, size_of, with_ends
 from gcodetools.treat.hops import add_hops
-from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, line_of, segments
+from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, segments
 from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
 from gcodetools.treat.links import ground_of
-from gcodetools.treat.memory import moved, remembered, shifted
+from gcodetools.treat.memory import remembered
 from gcodetools.treat.replacing import Replaced, band_of, replaced
 from gcodetools.treat.rows import with_useless
 from gcodetools.treat.seams import seams_of
@@ -45,14 +45,7 @@ _ROOM = 0.05  # mm2, below which there is no room at all
 _FULL = 0.93  # of a room: it is solid already
 _SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
 _NEAR = 0.6  # pitches beside new beads
-_LINES = 0.85, 1.1  # by which the flow of solid lines may be changed to fill an area exactly
 _LEAST_AREA = 4.0  # pitches squared: an area worth solid lines
-_SEEN = 0.9  # least beads: a gap between beads that is wider is one
-_SPREAD = 0.3  # least beads by which plastic spreads into a gap
-_RATHER = 0.993  # of what lines reach: too little shows, too much jams a fit
-_ENDS = np.pi / 8  # breadths: half of two round ends, as one of them often meets another bead
-_MORE = 0.06  # of a bead, that its ends may add
-_EVEN_MM = 0.01  # breadths that differ less are one
 _CLEAR = 0.45  # pitches that centre lines keep from what is laid
 
 Item = tuple[RegionHit, Pose, Treatment, str]
@@ -185,8 +178,8 @@ class _Builder:
         assert setting is not None
         gauge = _gauge(self.sites.gauge, site.room.height_mm)
         count = None if setting.fill else setting.add
-        filled = [_filled(part, gauge, count) for part in shapely.get_parts(site.room.space).tolist()]
-        return [_with_ends(strand, gauge) for one in filled for strand in one.strands], filled
+        rooms = [filled(part, gauge, count) for part in shapely.get_parts(site.room.space).tolist()]
+        return [with_ends(strand, gauge) for one in rooms for strand in one.strands], rooms
 
     def _lines(self, site: Site) -> list[Strand]:
         gauge = self.sites.gauge
@@ -196,16 +189,17 @@ class _Builder:
         size = _gauge(gauge, site.room.height_mm)
         free = site.free
         if not site.room.solid.is_empty:
-            free = free.difference(
-                shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
-            )
+            beside = shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
+            free = free.difference(sound(beside))
         half = size.least_mm / 2
-        free = shapely.buffer(shapely.buffer(free, -half, join_style="mitre"), half, join_style="mitre")
+        free = sound(
+            shapely.buffer(shapely.buffer(free, -half, join_style="mitre"), half, join_style="mitre")
+        )
         strands: list[Strand] = []
         origin = (self.pose.x_mm, self.pose.y_mm)
         for part in polygons_of(free):
             if part.area > _LEAST_AREA * gauge.pitch_mm**2:
-                strands += _hatched(
+                strands += hatched(
                     part, site.free, size, gauge.solid_pitch_mm, direction, origin, gauge.overlap_mm
                 )
         return strands
@@ -302,8 +296,8 @@ class _Builder:
             state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
         what = LayerTold.of(
             site, key, fill=gauge.fill, beads=beads, filled=filled, open_mm=held.open_mm,
-            dots_mm=sum(_size(s) for s in held.strands if not _long_enough(s)),
-            unreached_mm=sum(_size(b.strand) for b in unreached),
+            dots_mm=sum(size_of(s) for s in held.strands if not _long_enough(s)),
+            unreached_mm=sum(size_of(b.strand) for b in unreached),
             crumbs=_more(gave, site.gone),
         )  # fmt: skip
         pulls = sum(way.leaves for way, _ in laid.beads)
@@ -345,15 +339,6 @@ def _more(now: Replaced | None, before: Replaced | None) -> tuple[int, float]:
     return max(0, now.crumbs - before.crumbs), max(0.0, now.crumbs_mm - before.crumbs_mm)
 
 
-def _with_ends(strand: Strand, gauge: Gauge) -> Strand:
-    """A bead along the middle with the plastic of its round ends, which lie beyond the ends of its path."""
-    if strand.closed or strand.loop != 0:
-        return strand
-    size, breadth = _size(strand), float(strand.breadth.mean())
-    share = 1.0 + min(_ENDS * breadth / size, _MORE)
-    return replace(strand, breadth=np.minimum(strand.breadth * share, gauge.most_mm))
-
-
 @remembered(256)
 def _zone(band: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float) -> shapely.Geometry:
     """Where fill goes: the band, and beside it the walls, which fill reaches into, with the slits between them.
@@ -366,38 +351,7 @@ def _zone(band: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float) -> s
         shapely.buffer(edge, close, join_style="mitre"), -close, join_style="mitre", mitre_limit=2.0
     )
     near = shapely.buffer(band, _NEAR * pitch_mm, join_style="mitre", mitre_limit=2.0)
-    return shapely.union(band, shapely.intersection(closed, near))
-
-
-@remembered(256)
-def _hatched(
-    area: shapely.Polygon, free: shapely.Geometry, gauge: Gauge, pitch_mm: float, direction: float,
-    origin: tuple[float, float], overlap_mm: float,
-) -> list[Strand]:  # fmt: skip
-    """Solid lines over an area, as much plastic as it holds; beads along it where it is too narrow for lines.
-
-    free : what holds the area and what is beside it that the file fills itself.
-    """
-    strands = hatch(area, pitch_mm, direction, origin, overlap_mm)
-    share = _RATHER * _share(strands, area, free, gauge)
-    if not _LINES[0] <= share <= _LINES[1]:
-        strands = [replace(strand, loop=-2) for strand in fill_room(area, gauge, None).strands]
-        share = min(_share(strands, area, free, gauge), 1.0)
-        return [replace(s, breadth=np.maximum(s.breadth * share, gauge.least_mm)) for s in strands]
-    # Where lines turn at once they cover themselves more than along a straight wall.
-    own = np.array([_beside([s], 0.0).intersection(area).area / max(_area(s), 1e-9) for s in strands])
-    laid = np.array([_area(s) for s in strands])
-    shares = own * share * laid.sum() / float((own * laid).sum())
-    return [
-        replace(s, breadth=np.maximum(s.breadth * k, gauge.least_mm))
-        for s, k in zip(strands, shares.tolist(), strict=True)
-    ]
-
-
-def _share(strands: list[Strand], area: shapely.Polygon, free: shapely.Geometry, gauge: Gauge) -> float:
-    """By how much beads must change to fill what they can reach of an area."""
-    laid = sum(_area(strand) for strand in strands)
-    return _reached(strands, area, free, gauge.least_mm) / laid if laid > 0 else 0.0
+    return shapely.union(band, shapely.intersection(sound(closed), sound(near)))
 
 
 def _gauge(measured: Measure, height_mm: float) -> Gauge:
@@ -407,61 +361,8 @@ def _gauge(measured: Measure, height_mm: float) -> Gauge:
     return Gauge(measured.pitch_mm, float(least), float(twin), float(most))
 
 
-def _filled(room: shapely.Polygon, gauge: Gauge, count: int | None) -> Filled:
-    """`fill_room`, once for rooms that are alike, wherever they lie."""
-    room = shapely.normalize(room)
-    here = shapely.get_coordinates(room)[0]
-    found = _filled_there(shifted(room, -here), gauge, count)
-    return replace(found, strands=tuple(moved(found.strands, here)), left=shifted(found.left, here))
-
-
-@remembered(512)
-def _filled_there(room: shapely.Polygon, gauge: Gauge, count: int | None) -> Filled:
-    return fill_room(room, gauge, count)
-
-
-def _size(strand: Strand) -> float:
-    points = np.vstack([strand.points, strand.points[:1]]) if strand.closed else strand.points
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
-
-
-def _reached(strands: list[Strand], area: shapely.Geometry, free: shapely.Geometry, least_mm: float) -> float:
-    """What of an area beads fill, mm2: all but what they leave that is wide enough to see. Plastic spreads a
-    little into that too, but not towards what others fill beside the area."""
-    seen, spread = _SEEN * least_mm / 2, _SPREAD * least_mm
-    left = _wide(shapely.difference(free, _beside(strands, 0.0)), seen).intersection(area)
-    if left.is_empty:
-        return float(area.area)
-    others = shapely.buffer(shapely.difference(free, area), 2 * seen, quad_segs=2)
-    far = shapely.difference(free, _beside(strands, spread)).difference(others)
-    return float(area.area - left.intersection(shapely.union(far, others)).area)
-
-
-def _wide(shape: shapely.Geometry, by_mm: float) -> shapely.Geometry:
-    return shapely.buffer(shapely.buffer(shape, -by_mm, quad_segs=4), by_mm, quad_segs=4)
-
-
-def _beside(strands: list[Strand], more_mm: float) -> shapely.Geometry:
-    """What lies within half a breadth and so much more of beads."""
-    even = all(float(np.ptp(strand.breadth)) < _EVEN_MM for strand in strands)
-    if not even:
-        begin, end, _ = segments(strands)
-        half = np.concatenate([strand.breadth for strand in strands]) / 2 + more_mm
-        return shapely.union_all(
-            shapely.buffer(shapely.linestrings(np.stack([begin, end], axis=1)), half, quad_segs=2)
-        )
-    lines = [shapely.linestrings(line_of(strand)) for strand in strands]
-    half = np.array([float(strand.breadth.mean()) / 2 + more_mm for strand in strands])
-    return shapely.union_all(shapely.buffer(lines, half, quad_segs=2))
-
-
-def _area(strand: Strand) -> float:
-    begin, end, _ = segments([strand])
-    return float((np.hypot(*(end - begin).T) * strand.breadth).sum())
-
-
 def _long_enough(strand: Strand) -> bool:
-    return _size(strand) >= _SHORTEST * float(strand.breadth.max())
+    return size_of(strand) >= _SHORTEST * float(strand.breadth.max())
 
 
 def _anchor(plate: Plate, site: Site) -> tuple[F8, F8]:

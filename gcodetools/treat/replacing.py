@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import MIN_PIECE_E_UNITS, MIN_PIECE_MM, e_decimals
+from gcodetools.toolpath.bands import sound
 from gcodetools.toolpath.chains import segments_of
 from gcodetools.toolpath.islands import ARC_TOLERANCE_MM
 from gcodetools.toolpath.plate import Plate
@@ -45,7 +46,7 @@ def band_of(strands: list[Strand]) -> shapely.Geometry:
     shorter there. Breadths count in steps of 0.02 mm."""
     here = strands[0].points[0]
     there = [replace(s, points=np.round(s.points - here, _PLACES)) for s in strands]
-    return shapely.transform(_band_there(there), lambda xy: xy + here)
+    return sound(shapely.transform(_band_there(there), lambda xy: xy + here))
 
 
 @remembered(256)
