@@ -5,7 +5,7 @@ Where arms meet, the straightest two are one path and the others end at that pat
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -25,20 +25,19 @@ End = tuple[int, int]  # a chain and which of its ends, 0 or 1
 
 _RUN_OUT = np.array([1.0, 0.8, 0.6, 0.4, 0.2])  # of the way to the edge that are tried
 _SLACK = 0.03  # of the least breadth; what lies so little under it is laid at it
+_OUT_MM = 0.018  # a bead leaves the room by at most so much
 
 
 @dataclass(frozen=True, slots=True)
 class Middle:
     """A bead along the middle.
 
-    closed : whether it is a ring. covers : which triangles it covers. beyond : what it covers beyond them, where
-    it runs on into a cap.
+    closed : whether it is a ring. covers : which triangles it covers.
     """
 
     path: Path
     closed: bool
     covers: I8
-    beyond: list[Polygon]
 
     @property
     def length_mm(self) -> float:
@@ -46,6 +45,13 @@ class Middle:
         points = self.path[0]
         around = np.vstack([points, points[:1]]) if self.closed else points
         return float(np.hypot(*np.diff(around, axis=0).T).sum())
+
+    def footprint(self) -> shapely.Geometry:
+        """What it covers."""
+        points, breadth = self.path
+        around = np.vstack([points, points[:1]]) if self.closed else points
+        stretches = shapely.linestrings(np.stack([around[:-1], around[1:]], axis=1))
+        return shapely.union_all(shapely.buffer(stretches, breadth / 2, cap_style="flat"))
 
 
 @dataclass(slots=True)
@@ -94,9 +100,12 @@ def middles_of(mesh: Mesh, narrow: Bool, room: Polygon, least: float, most: floa
         path = _limited(points, across, chain.closed, edge, least, most)
         if path is None:
             continue
-        points, breadth, beyond = _run_out(*path, _free_ends(zone, chain), edge)
+        points, breadth = _run_out(*path, _free_ends(zone, chain), edge)
         covers = np.array([t for t in chain.between + chain.more if t >= 0], dtype=np.int64)
-        beads.append(Middle(tidied(points, breadth, chain.closed), chain.closed, covers, beyond))
+        bead = Middle(tidied(points, breadth, chain.closed), chain.closed, covers)
+        whole = _sound_part(bead, room, least)
+        if whole is not None:
+            beads.append(whole if whole is bead else _covering_less(whole, mesh))
     return _with_corners(zone, narrow, beads)
 
 
@@ -360,9 +369,8 @@ def _fitting(points: F8, breadth: F8, edge: shapely.Geometry) -> F8:
 
 def _run_out(
     points: F8, breadth: F8, free: tuple[bool, bool], edge: shapely.Geometry
-) -> tuple[F8, F8, list[Polygon]]:
+) -> tuple[F8, F8]:
     """The path lengthened at its free ends so that it ends half its breadth before the edge."""
-    beyond = []
     for end in (1, 0):
         points, breadth = points[::-1], breadth[::-1]
         if not free[end]:
@@ -382,8 +390,57 @@ def _run_out(
             continue
         more = float(fits[wide[0]])
         points, breadth = np.vstack([tip + way * more, points]), np.append(broad, breadth)
-        beyond.append(shapely.buffer(shapely.linestrings(points[:2]), broad / 2, cap_style="flat"))
-    return points, breadth, beyond
+    return points, breadth
+
+
+def _sound_part(bead: Middle, room: Polygon, least: float) -> Middle | None:
+    """The longest part of a bead that stays in the room and does not cross itself; None for none. In spiky rooms
+    the way through a crossing may cut a corner of the edge, or lead back on itself."""
+    points, breadth = bead.path
+    around = np.vstack([points, points[:1]]) if bead.closed else points
+    stretches = shapely.linestrings(np.stack([around[:-1], around[1:]], axis=1))
+    free = 2 * (shapely.distance(room.boundary, stretches) + _OUT_MM)
+    free[~shapely.contains_xy(room, *((around[:-1] + around[1:]) / 2).T)] = 0.0
+    inside = free >= breadth
+    if inside.all() and shapely.is_simple(shapely.linestrings(around)):
+        return bead
+    fits = free >= least
+    breadth = np.where(inside, breadth, np.maximum(np.minimum(breadth, free), least))
+    if fits.all() and shapely.is_simple(shapely.linestrings(around)):
+        return Middle((points, breadth), bead.closed, bead.covers)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], fits, [False]]).astype(np.int8)))
+    parts = [
+        _simple_part(around[a : b + 1], breadth[a:b]) for a, b in edges.reshape(-1, 2).tolist() if b > a
+    ]
+    if not parts:
+        return None
+    best = max(parts, key=lambda path: float(np.hypot(*np.diff(path[0], axis=0).T).sum()))
+    return Middle(best, False, bead.covers)
+
+
+def _simple_part(points: F8, breadth: F8) -> Path:
+    """The longer of the path up to where it first meets itself and the one from where it last does."""
+
+    def longest(way: F8) -> int:
+        low, high = 2, len(way) + 1  # the first `low` points are simple, the first `high` are not
+        while high - low > 1:
+            middle = (low + high) // 2
+            simple = bool(shapely.is_simple(shapely.linestrings(way[:middle])))
+            low, high = (middle, high) if simple else (low, middle)
+        return low
+
+    n = len(points)
+    up_to, since = longest(points), n - longest(points[::-1])
+    if up_to >= n - since:
+        return points[:up_to], breadth[: up_to - 1]
+    return points[since:], breadth[since:]
+
+
+def _covering_less(bead: Middle, mesh: Mesh) -> Middle:
+    """A bead that was shortened, with the triangles that are left to it."""
+    laid = bead.footprint()
+    centre = mesh.edge.xy[mesh.triangle[bead.covers]].mean(axis=1)
+    return replace(bead, covers=bead.covers[shapely.contains_xy(laid, centre[:, 0], centre[:, 1])])
 
 
 def _with_corners(zone: _Narrow, narrow: Bool, beads: list[Middle]) -> list[Middle]:
@@ -392,6 +449,6 @@ def _with_corners(zone: _Narrow, narrow: Bool, beads: list[Middle]) -> list[Midd
     inside = mesh.corner & narrow[mesh.beside].all(axis=1)
     group = groups(len(mesh.triangle), mesh.beside[inside])
     return [
-        Middle(b.path, b.closed, np.flatnonzero(narrow & np.isin(group, group[b.covers])), b.beyond)
+        Middle(b.path, b.closed, np.flatnonzero(narrow & np.isin(group, group[b.covers])))
         for b in beads
     ]

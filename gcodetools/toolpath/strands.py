@@ -97,7 +97,7 @@ def fill_room(room: Polygon, gauge: Gauge, count: int | None) -> Filled:
         over = np.inf if count is None else max(count - loop + 1, 0)
         parts = [rest for part in parts for rest in filling.step(part, loop, over)]
     anchor = shapely.get_coordinates(room)[:1]
-    strands = tuple(_begun_near(strand, anchor) for strand in filling.strands)
+    strands = tuple(_begun_near(strand, anchor) for strand in _uncrossed(filling.strands, gauge))
     left = shapely.union_all(filling.left) if filling.left else Polygon()
     return Filled(strands, left, filling.thickness, filling.weights)
 
@@ -110,6 +110,37 @@ def _clean(room: shapely.Geometry) -> list[Polygon]:
         room = shapely.make_valid(room)
     apart = shapely.buffer(shapely.simplify(room, _SIMPLE_MM), -_TOUCHING_MM, join_style="mitre")
     return polygons_of(apart)
+
+
+def _uncrossed(strands: list[Strand], gauge: Gauge) -> list[Strand]:
+    """The strands, open ones without what lies across another: in spiky rooms two arms may meet askew."""
+    lines = np.array([_line(s.points, s.closed) for s in strands], dtype=object)
+    pairs = shapely.STRtree(lines).query(lines, predicate="crosses").T
+    kept: list[Strand | None] = list(strands)
+    for one, two in pairs[pairs[:, 0] < pairs[:, 1]].tolist():
+        short, other = (one, two) if lines[one].length < lines[two].length else (two, one)
+        if strands[short].closed:
+            short, other = other, short
+        strand = kept[short]
+        if strand is None or strand.closed:
+            continue
+        stretches = shapely.linestrings(np.stack([strand.points[:-1], strand.points[1:]], axis=1))
+        room = float(strands[other].breadth.mean()) / 2
+        free = shapely.distance(lines[other], stretches) >= room
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], free, [False]]).astype(np.int8)))
+        parts = [
+            Strand(strand.points[a : b + 1], strand.breadth[a:b], False, strand.loop)
+            for a, b in edges.reshape(-1, 2).tolist()
+        ]
+        longest = max(parts, key=lambda s: float(_lengths(s.points, False).sum()), default=None)
+        enough = longest is not None and _lengths(longest.points, False).sum() >= gauge.pitch_mm
+        kept[short] = longest if enough else None
+    return [s for s in kept if s is not None]
+
+
+def _line(points: F8, closed: bool) -> shapely.LineString:
+    around = np.vstack([points, points[:1]]) if closed else points
+    return shapely.linestrings(around)
 
 
 def _begun_near(strand: Strand, anchor: F8) -> Strand:
@@ -240,14 +271,14 @@ class _Filling:
         return [bead for bead in found if bead.length_mm >= _SHORTEST * self.gauge.pitch_mm]
 
     def _lay_middles(self, mesh: Mesh, narrow: Bool, beads: list[Middle]) -> None:
-        covered, beyond = np.zeros(len(narrow), bool), list[Polygon]()
+        covered = np.zeros(len(narrow), bool)
         for bead in beads:
             covered[bead.covers] = True
-            beyond += bead.beyond
             self.strands.append(Strand(*bead.path, bead.closed, 0))
         rest = mesh.union(narrow & ~covered)
-        if rest and beyond:
-            self.left.append(shapely.difference(shapely.union_all(rest), shapely.union_all(beyond)))
+        if rest and beads:
+            laid = shapely.union_all([bead.footprint() for bead in beads])
+            self.left.append(shapely.difference(shapely.union_all(rest), laid))
         else:
             self.left += rest
 
