@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, settings
 PROJECT = Path(__file__).resolve().parent.parent
 SAMPLE_SUFFIXES = {".gcode", ".g"}
 
-# The same examples every time, so that a landing does not hang on luck; `HYPOTHESIS_PROFILE=seeking` looks for new ones.
+# The same examples every time, so that a landing does not hang on luck; the other profile looks for new ones.
 _COMMON = {"deadline": None, "max_examples": 60, "suppress_health_check": [HealthCheck.too_slow]}
 settings.register_profile("default", derandomize=True, **_COMMON)
 settings.register_profile("seeking", derandomize=False, print_blob=True, **_COMMON)

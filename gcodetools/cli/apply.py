@@ -14,6 +14,7 @@ from gcodetools.cli.options import (
     common,
     expect_folder,
     file_argument,
+    keep_times_option,
     kit_option,
     profile_options,
     subset_options,
@@ -35,6 +36,7 @@ from gcodetools.jobs.sources import Subset
 @click.option("--again", is_flag=True, help="Treat a treated file on top.")
 @click.option("--allow-none", is_flag=True, help="A plate without any part of the kit is no error.")
 @click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed.")
+@keep_times_option
 @profile_options
 @common
 def command(
@@ -46,6 +48,7 @@ def command(
     again: bool,
     allow_none: bool,
     verify: bool,
+    keep_times: bool,
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
@@ -60,7 +63,9 @@ def command(
         to_stdout = str(out) == "-"
         if not to_stdout:
             _check_out(out, file, kits)
-        options = Options(kits, material, machine, sets, Subset.parse(only, half), again, allow_none, verify)
+        options = Options(
+            kits, material, machine, sets, Subset.parse(only, half), again, allow_none, verify, keep_times
+        )
         applied = apply_file(file, options, output.progress)
         output.warn_all(list(applied.warnings))
         if to_stdout:

@@ -21,6 +21,7 @@ __all__ = [
     "common",
     "expect_folder",
     "file_argument",
+    "keep_times_option",
     "kit_option",
     "profile_options",
     "subset_options",
@@ -63,6 +64,13 @@ profile_options = _all(
 
 subset_options = _all(
     click.option("--only", metavar="LABEL[#n,...]", help="Treat some instances only, e.g. film-clip#1,3."),
+)
+
+
+keep_times_option = click.option(
+    "--keep-times",
+    is_flag=True,
+    help="Leave the file's own times, progress marks and filament totals as they are.",
 )
 
 

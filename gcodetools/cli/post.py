@@ -13,6 +13,7 @@ from gcodetools.cli.options import (
     Output,
     common,
     file_argument,
+    keep_times_option,
     kit_option,
     profile_options,
     subset_options,
@@ -30,6 +31,7 @@ from gcodetools.jobs.sources import Subset
 @click.option("--again", is_flag=True, help="Treat a treated file on top.")
 @click.option("--must-find", is_flag=True, help="A plate without any part of the kit is an error (status 4).")
 @click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed.")
+@keep_times_option
 @profile_options
 @common
 @file_argument()
@@ -40,6 +42,7 @@ def command(
     again: bool,
     must_find: bool,
     verify: bool,
+    keep_times: bool,
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
@@ -54,7 +57,7 @@ def command(
     Example:  beadwright post --kit hoophouse.kit.yaml plate.gcode
     """
     with Output(**kw) as output:
-        options = Options(kits, material, machine, sets, Subset.parse(only), again, True, verify)
+        options = Options(kits, material, machine, sets, Subset.parse(only), again, True, verify, keep_times)
         applied = apply_file(file, options, output.progress)
         record = {**(applied.record if output.as_json else applied.summary), "out": str(file)}
         if not applied.chosen:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from gcodetools.cli.layout import Paper, figures, length
+from gcodetools.cli.layout import Paper, figures
+from gcodetools.cli.text_costs import clock_signed, energy_fact, show_added, signed
+from gcodetools.cli.text_holds import listed, show_holds
 from gcodetools.cli.words import band, clock, merged, numbers
 from gcodetools.jobs.records import counted
 
@@ -31,7 +33,10 @@ def show_apply(record: dict[str, Any], paper: Paper) -> None:
     if not regions:
         paper.line(_why_nothing(record), hang=2)
     if record["holds"]:
-        _show_holds(record["holds"], paper)
+        show_holds(record["holds"], record["spill"], paper)
+    if "costs" in record and record["audit"]["replaced"] + record["audit"]["inserted"]:
+        paper.blank()
+        show_added(record["costs"], paper)
     paper.blank()
     _show_written(record, paper)
 
@@ -104,50 +109,6 @@ def _alike(answers: list[Answer]) -> list[list[Answer]]:
     return groups
 
 
-def _show_holds(holds: list[dict[str, Any]], paper: Paper) -> None:
-    """What each hold is, and which other beads got it; holds over the same beads together."""
-    paper.blank()
-    paper.title("Holds: nozzle and fan can't follow a feature within a layer")
-    groups: dict[str, list[dict[str, Any]]] = {}
-    for hold in holds:
-        groups.setdefault(repr((hold["layers"], hold["regions"], hold["spill"])), []).append(hold)
-    shown = list(groups.values()) if paper.verbose else list(groups.values())[:_MANY]
-    for group in shown:
-        hold = group[0]
-        first, last = hold["layers"]
-        span = f"plate layer {first}" if first == last else f"plate layers {first} to {last}"
-        what = " and ".join(f"{item['setting']} {_value(item)}" for item in group)
-        paper.line(f"{what} over {span}, for {_listed(hold['regions'])}", 2, 2)
-        paper.line(_spill(hold["spill"]), 4, 2)
-    if len(groups) > len(shown):
-        paper.line(f"and {counted(len(groups) - len(shown), 'hold')} more (-v lists them)", 2)
-
-
-def _spill(spill: dict[str, Any]) -> str:
-    if spill["length_mm"] < 1.0:
-        return "no other bead gets it"
-    whose = _listed(spill["instances"]) if spill["instances"] else "skirt, support or the like"
-    share = figures(spill["share_of_plate"] * 100)
-    return f"other beads get it too: {length(spill['length_mm'])}, {share}% of the plate's, in {whose}"
-
-
-def _value(hold: dict[str, Any]) -> str:
-    low, high = hold["value"]
-    if hold["setting"] == "nozzle":
-        return f"{low:g} C" if low == high else f"{low:g} to {high:g} C"
-    return f"{low * 100:.3g}%" if low == high else f"{low * 100:.3g}% to {high * 100:.3g}%"
-
-
-def _listed(names: list[str]) -> str:
-    """`film-clip#1 to 9, shelf-hook/finger of 1 to 4` from names with instance numbers."""
-    groups: dict[tuple[str, str], list[int]] = {}
-    for name in names:
-        part, _, rest = name.rpartition("#")
-        number, slash, region = rest.partition("/")
-        groups.setdefault((part, slash + region), []).append(int(number))
-    return ", ".join(f"{part}{region} #{numbers(own)}" for (part, region), own in groups.items())
-
-
 def _show_written(record: dict[str, Any], paper: Paper) -> None:
     audit, added = record["audit"], record["added"]
     edited = audit["replaced"] + audit["inserted"]
@@ -162,6 +123,9 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
         ]
         if added["mass_g"]["best"]:
             facts.append(("filament", f"{_signed(added['mass_g'])} in all{_exchanged(added)}"))
+        if added["mass_g"]["best"] and "source" in added["cost"]:
+            facts.append(("money", f"{_money(added['cost'])} of filament: {added['cost']['source']}"))
+        facts += _energy(record)
         if added.get("rest_s"):
             facts.append(("rests", f"{clock(added['rest_s'])} in all"))
         facts.append(("time", _time(record)))
@@ -172,7 +136,7 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
     if record["absent"]:
         facts.append(("absent", ", ".join(record["absent"])))
     if record["untreated_instances"]:
-        facts.append(("left out", _listed(record["untreated_instances"])))
+        facts.append(("left out", listed(record["untreated_instances"])))
     paper.facts(facts)
     if paper.verbose and record["held_back"]:
         paper.blank()
@@ -190,14 +154,24 @@ def _exchanged(added: dict[str, Any]) -> str:
 
 def _time(record: dict[str, Any]) -> str:
     added, took = record["added"]["time_s"], record["time"]
-    low, best, high = (_clock_signed(added[key]) for key in ("low", "best", "high"))
+    low, best, high = (clock_signed(added[key]) for key in ("low", "best", "high"))
     before, after = (clock(took[key]["best"]) for key in ("before_s", "after_s"))
+    if "costs" in record:  # with heating, as in the table
+        before, after = (clock(record["costs"][side]["whole"]["time_s"]) for side in ("before", "after"))
     return f"{best} ({low} to {high}, modelled): {before} before, {after} after; {added['source']}"
 
 
-def _clock_signed(seconds: float) -> str:
-    text = clock(abs(seconds))
-    return text if text == "0 s" else ("-" if seconds < 0 else "+") + text
+def _money(cost: dict[str, Any]) -> str:
+    low, best, high = (signed(cost[key]) for key in ("low", "best", "high"))
+    return f"{best} ({low} to {high}, {cost['basis']})"
+
+
+def _energy(record: dict[str, Any]) -> list[tuple[str, str]]:
+    """Energy added, where the machine says what it draws."""
+    if "costs" not in record:
+        return []
+    added = record["costs"]["added"]["whole"]
+    return energy_fact(record["costs"], added, "+" if added.get("energy_wh", 0.0) > 0 else "")
 
 
 def _signed(estimate: dict[str, Any]) -> str:

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from gcodetools.cli.layout import NO_BREAK, Paper, length
+from gcodetools.cli.text_costs import energy_fact, feature_cells, layer_lines, money, region_table, word
 from gcodetools.cli.words import band, clock, numbers, plainly, same_or_span
 from gcodetools.jobs.records import counted
 
@@ -17,6 +18,7 @@ _NOZZLE_FROM = {
     "settings block": "from its settings block",
     "kit": "from the kit's base",
 }
+_APART = {"start": "start code", "heating": "heating up", "tools": "tool changes", "end": "end code"}
 _STATED = {
     "nozzle": "all that goes through the nozzle",
     "beads": "what is laid in beads",
@@ -32,13 +34,26 @@ def show_inspect(record: dict[str, Any], paper: Paper) -> None:
         facts.append(("objects", "; ".join(_stems(record["objects"], paper.verbose))))
     paper.facts(facts)
     paper.blank()
-    rows = [("feature", "beads", "length", "volume mm3")]
-    for word, value in record["features"].items():
-        volume = f"{value['volume_mm3']:,.0f}"
-        rows.append((word, f"{value['beads']:,}", length(value["length_mm"]), volume))
-    paper.table(rows, right=(1, 2, 3))
+    paper.table(_feature_rows(record), right=(1, 2, 3, 4, 5))
+    if paper.verbose:
+        paper.blank()
+        layer_lines(record["costs"], paper)
     if "parts" in record:
         _show_kit(record, paper)
+
+
+def _feature_rows(record: dict[str, Any]) -> list[tuple[str, ...]]:
+    """Beads, length and volume of each feature; time and mass of these and of all else, and of the whole."""
+    costs, features = record["costs"], record["features"]
+    rows: list[tuple[str, ...]] = [("feature", "beads", "length", "volume mm3", "time", "g")]
+    for name in dict.fromkeys([*features, *costs["features"]]):
+        found = ("", "", "")
+        if name in features:
+            value = features[name]
+            found = (f"{value['beads']:,}", length(value["length_mm"]), f"{value['volume_mm3']:,.0f}")
+        spent = costs["features"].get(name)
+        rows.append((word(name), *found, *(feature_cells(spent) if spent else ("", ""))))
+    return [*rows, ("whole", "", "", "", *feature_cells(costs["whole"]))]
 
 
 def _facts(record: dict[str, Any]) -> list[tuple[str, str]]:
@@ -64,16 +79,30 @@ def _facts(record: dict[str, Any]) -> list[tuple[str, str]]:
     if "fan_percent" in record:
         facts.append(("fan", f"{record['fan_percent']:g}% over most of the bead length"))
     facts += _time(record)
-    return facts + _filament(record["filament"])
+    facts += _filament(record["filament"])
+    costs = record["costs"]
+    return [*facts, *energy_fact(costs, costs["whole"]), ("money", _money(record["filament"]["cost"]))]
 
 
 def _time(record: dict[str, Any]) -> list[tuple[str, str]]:
     printing = record["time"]["print_s"]
     low, best, high = (clock(printing[key]) for key in ("low", "best", "high"))
     facts = [("time", f"{best} from first to last bead ({low} to {high}): {printing['source']}")]
+    apart = [(key, record["time"][f"{key}_s"]) for key in _APART if f"{key}_s" in record["time"]]
+    more = [f"{_APART[key]} {clock(value['best'])}" for key, value in apart if value["best"] >= 0.5]
+    if more:
+        facts.append(("", f"besides: {', '.join(more)}; in all {clock(record['time']['total_s']['best'])}"))
+    if "heating_s" in record["time"]:
+        low, high = (clock(record["time"]["heating_s"][key]) for key in ("low", "high"))
+        facts.append(("", f"heating up takes {low} to {high} ({record['time']['heating_s']['source']})"))
     if "time_in_file_s" in record:
         facts.append(("", f"{clock(record['time_in_file_s'])} stated by the file"))
     return facts
+
+
+def _money(cost: dict[str, Any]) -> str:
+    low, best, high = (money(cost[key]) for key in ("low", "best", "high"))
+    return f"{best} of filament in beads ({low} to {high}, {cost['basis']}): {cost['source']}"
 
 
 def _layers(layers: dict[str, Any]) -> str:
@@ -129,6 +158,8 @@ def _show_kit(record: dict[str, Any], paper: Paper) -> None:
         if not paper.verbose and len(record["parts"]) > 1:
             paper.line("Beads, length and volume are those of each instance:")
         paper.table(_region_rows(record["regions"], paper.verbose), right=(3, 4, 5, 6))
+        paper.blank()
+        region_table(record["costs"], paper)
 
 
 def _every_instance(record: dict[str, Any], paper: Paper) -> None:

@@ -25,6 +25,7 @@ __all__ = [
     "Machine",
     "Material",
     "PercentRange",
+    "Power",
     "Quantity",
     "Range",
     "find",
@@ -172,8 +173,28 @@ class Heating(Struct, frozen=True, forbid_unknown_fields=True):
         yield from _negative(self, ("nozzle_settle_s", "fan_lag_s"))
 
 
+class Power(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a machine draws from the mains, W, averages.
+
+    nozzle_w : holding the nozzle while printing. bed_w : holding the bed at 60 C in a room of 20 C; at other
+    temperatures in proportion. electronics_w : board, motors and fans. heating_w : everything while it heats up.
+    """
+
+    nozzle_w: Quantity
+    bed_w: Quantity
+    electronics_w: Quantity
+    heating_w: Quantity
+
+    def flaws(self) -> Iterator[Flaw]:
+        yield from _negative(self, ("nozzle_w", "bed_w", "electronics_w", "heating_w"))
+
+
 class Machine(Struct, frozen=True, forbid_unknown_fields=True):
-    """A printer. Limits of its own settings, used where the file states none."""
+    """A printer. Limits of its own settings, used where the file states none.
+
+    power : without it no energy is told. electricity_per_kwh : the price of it, without which energy costs
+    nothing. tool_change_s : what a change of tool takes beyond the moves in the file.
+    """
 
     version: Literal[1] = field(name="beadwright")
     name: Name = field(name="machine")
@@ -189,8 +210,13 @@ class Machine(Struct, frozen=True, forbid_unknown_fields=True):
     travel_accel_mm_s2: Quantity
     retract_accel_mm_s2: Quantity
     heating: Heating
+    power: Power | None = None
+    electricity_per_kwh: Quantity | None = None
+    tool_change_s: Quantity | None = None
 
     def flaws(self) -> Iterator[Flaw]:
+        given = ("electricity_per_kwh", "tool_change_s")
+        yield from _negative(self, tuple(key for key in given if getattr(self, key) is not None))
         lengths = ("height_mm", "nozzle_mm", "hotend_max_c")
         yield from _not_positive(self, (*lengths, "accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2"))
         if not 0 < self.hotend_max_c.value <= 500:

@@ -8,6 +8,7 @@ end agrees carries the proof on to the next. `full=True` reads the whole output 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +16,9 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
 from gcodetools.edit.draft import Draft
-from gcodetools.edit.sequence import ordinary_rows, sequence_problem, surviving_rows
+from gcodetools.edit.foreign import foreign_problem
+from gcodetools.edit.moves import Wait
+from gcodetools.edit.sequence import covered_rows, ordinary_rows, pauses, sequence_problem, surviving_rows
 from gcodetools.edit.splice import Edits, first_stray_byte
 from gcodetools.edit.wanted import wanted_problems
 from gcodetools.edit.windows import line_map, read_windows, windows
@@ -33,6 +36,7 @@ Bool = NDArray[np.bool_]
 Rows = NDArray[np.integer]
 
 POSITION_MM = 1e-6  # a surviving line's own words are never rewritten
+_STATE = 1e-3  # of what commands have set
 LENGTH_MM = 6e-3  # pieces of one move, each end rounded
 _FULL_SHARE = 0.6  # reading windows costs more than reading everything from here on
 
@@ -70,10 +74,13 @@ def audit(
     output: bytes,
     changes: Changes,
     held_back: list[int],
+    waits: Sequence[Wait] = (),
     *,
     full: bool = False,
 ) -> Audit:
     """Compare `output` with the original under the declared `changes`, and with what the draft wants.
+
+    waits : the moves of rests.
 
     Raises
     ------
@@ -82,7 +89,7 @@ def audit(
     program = _with_base(draft.plate.program, draft.base_fan)
     mapped = line_map(edits, program.lines.start)
     first, last = windows(program, edits, changes)
-    reworked = bool(draft.runs) or draft.removed is not None
+    reworked = bool(draft.runs) or draft.removed is not None or len(waits) > 0
     whole = (
         full
         or reworked
@@ -98,8 +105,11 @@ def audit(
         line = output.count(b"\n", 0, stray) + 1
         why = f"line {line} of the output is neither an edit nor the original's"
         return Audit(len(program.lines), 0, 0, len(set(held_back)), 1, 0, whole, why)
+    foreign = foreign_problem(program, edits, output)
+    if foreign:
+        return Audit(len(program.lines), 0, 0, len(set(held_back)), 1, 0, whole, foreign)
     if whole:
-        bad, why, read = _whole_file(draft, program, output, mapped, changes)
+        bad, why, read = _whole_file(draft, program, output, mapped, changes, waits)
     else:
         bad, why, read = _window_by_window(draft, program, output, mapped, (first, last), changes)
     touched = distinct(np.searchsorted(program.lines.start, edits.begin, side="right") - 1)
@@ -111,14 +121,14 @@ def audit(
 
 
 def _whole_file(
-    draft: Draft, program: Program, output: bytes, mapped: Rows, changes: Changes
+    draft: Draft, program: Program, output: bytes, mapped: Rows, changes: Changes, waits: Sequence[Wait]
 ) -> tuple[int, str, int]:
     """Moves that differ, a sentence on the first, and how many were read: the whole output."""
     other = _with_base(read_program(output, "output"), draft.base_fan)
     rows = surviving_rows(draft)
     ends = np.array([len(rows)])
     to_line = mapped[program.moves.line[rows]]
-    return *_compare(draft, program, other, rows, to_line, ends, _Allowed(changes)), len(rows)
+    return *_compare(draft, program, other, rows, to_line, ends, _Allowed(changes), waits), len(rows)
 
 
 def _window_by_window(
@@ -207,6 +217,7 @@ def _compare(
     to_line: Rows,
     ends: I8,
     allowed: _Allowed,
+    waits: Sequence[Wait] = (),
 ) -> tuple[int, str]:
     """Count of rows that differ undeclared, and a sentence on the first."""
     if len(rows) == 0:
@@ -217,23 +228,27 @@ def _compare(
     a, b = program.moves, other.moves
     line, there = a.line[rows], b.line[at]
     may = _May(allowed, line)
+    # Where moves came or went their places and filament are worked out, all of them.
+    covered = covered_rows(draft, rows, waits)
+    moved = may["position"] & covered
     problems: list[tuple[str, Bool]] = [("missing", ~present)]
     for name in ("x", "y", "z"):
         off = np.abs(getattr(a, name)[rows] - getattr(b, name)[at]) > POSITION_MM
-        problems.append((name, off & ~may["position"]))
+        problems.append((name, off & ~moved))
     problems.append(("tool", a.tool[rows] != b.tool[at]))
     problems.append(("kind", (a.kind[rows] ^ b.kind[at]) & 0b00001111 != 0))
+    problems.append(("pause", np.abs(pauses(program, rows) - pauses(other, at)) > 1e-6))
     feed = a.f[rows]
     slack = 1e-6 * np.maximum(np.abs(feed), 1.0)
     feed_off = ~((np.abs(feed - b.f[at]) <= slack) | np.isnan(feed))
     problems.append(("feed", feed_off & ~may["feed"]))
-    judged = present & ordinary_rows(draft, rows)
-    problems += [(name, off & judged) for name, off in _sums(draft, other, rows, at, ends, may)]
-    rested = may["position"]
+    judged = present & ordinary_rows(draft, rows, waits)
+    pushed = may["e"] & (covered | _flowing(draft, rows))
+    problems += [(n, off & judged) for n, off in _sums(draft, other, rows, at, ends, (moved, pushed))]
     for name, off in wanted_problems(draft, other, rows, at, np.concatenate([[0], ends[:-1]])):
         sure = present if name in ("fan", "nozzle") else judged
-        problems.append((name, off & sure & ~(rested & (name == "between"))))
-    problems += _states_off(draft, program, other, line, there, may)
+        problems.append((name, off & sure & ~(covered & (name == "between"))))
+    problems += _states_off(draft, program, other, rows, there, may)
     bad = np.zeros(len(rows), bool)
     sentence = ""
     for name, off in problems:
@@ -241,30 +256,47 @@ def _compare(
             k = int(np.flatnonzero(off)[0])
             sentence = f"{name} in line {int(program.moves.line[rows[k]]) + 1} of the original"
         bad |= off
-    if (draft.runs or draft.removed is not None) and not sentence:
-        sentence = sequence_problem(draft, other, rows, at, allowed.changes)
+    if not sentence:
+        sentence = sequence_problem(draft, other, rows, at, waits)
         return int(bad.sum()) + bool(sentence), sentence
     return int(bad.sum()), sentence
 
 
 def _states_off(
-    draft: Draft, program: Program, other: Program, line: Rows, there: Rows, may: _May
+    draft: Draft, program: Program, other: Program, rows: I8, there: Rows, may: _May
 ) -> list[tuple[str, Bool]]:
     """What is in force at each row's line, against the output's at its line there."""
+    line = program.moves.line[rows]
     names = {"accel": "accel", "travel_accel": "travel_accel", "retract_accel": "", "jerk_xy": "", "bed": "",
              "speed_factor": "", "flow_factor": "", "e_relative": "", "xyz_relative": "", "inches": "",
-             "plane": "", "arc_absolute": "", "fan": "fan"}  # fmt: skip
+             "plane": "", "arc_absolute": "", "volumetric": "", "fan": "fan"}  # fmt: skip
     problems = []
     for name, field in names.items():
         off = _state_off(getattr(program.states, name), getattr(other.states, name), line, there)
         if off is not None:
-            problems.append((name, off & ~may[field]))
-    for tool in program.states.nozzle:
+            problems.append((name, off & ~(may[field] & _held(draft, name, rows, other, there))))
+    for tool in {**program.states.nozzle, **other.states.nozzle}:
         new = other.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
         off = _state_off(draft.nozzle_track(tool), new, line, there, draft.base_nozzle_c)
         if off is not None:
             problems.append((f"nozzle {tool}", off & ~may["nozzle"]))
     return problems
+
+
+def _held(draft: Draft, name: str, rows: I8, other: Program, there: Rows) -> Bool:
+    """(k,) rows on which what is in force may be another: a fan that is held, which is compared with what is
+    wanted, and the last acceleration that was wanted, which lasts over travels."""
+    if name == "fan":
+        return np.zeros(len(rows), bool) if draft.fan is None else ~np.isnan(draft.fan[rows])
+    now = other.states.accel.at(there)
+    if name == "travel_accel":  # one word may set both
+        return np.abs(other.states.travel_accel.at(there) - now) <= _STATE
+    asked = np.flatnonzero(~np.isnan(draft.accel))
+    if len(asked) == 0:
+        return np.zeros(len(rows), bool)
+    last = np.searchsorted(asked, draft.first[rows + 1] - 1, side="right") - 1
+    lasting = np.where(last >= 0, draft.accel[asked[np.maximum(last, 0)]], np.nan)
+    return np.abs(lasting - now) <= _STATE
 
 
 def _state_off(old: Track, new: Track, line: Rows, there: Rows, base: float = float("nan")) -> Bool | None:
@@ -277,7 +309,7 @@ def _state_off(old: Track, new: Track, line: Rows, there: Rows, base: float = fl
     edges = distinct(np.sort(edges[edges < len(line)]))
     before, after = old.at(line[edges]), new.at(there[edges])
     heated = (np.isnan(after) | (after == 0)) & (before == base)
-    off = ~(np.abs(before - after) <= 1e-3) & ~np.isnan(before) & ~heated
+    off = ~(np.abs(before - after) <= _STATE) & ~(np.isnan(before) & np.isnan(after)) & ~heated
     if not np.any(off):
         return None
     return np.repeat(off, np.diff(edges, append=len(line)))
@@ -290,8 +322,20 @@ def _behind(track: Track, lines: Rows) -> I8:
     return found
 
 
-def _sums(draft: Draft, other: Program, rows: I8, at: I8, ends: I8, may: _May) -> list[tuple[str, Bool]]:
-    """Filament and path length of each surviving move together with the moves inserted before it."""
+def _flowing(draft: Draft, rows: I8) -> Bool:
+    """(k,) rows of which a piece has a flow of its own: their filament is compared with what is wanted."""
+    result = np.zeros(len(draft.first) - 1, bool)
+    result[draft.row[~np.isnan(draft.flow)]] = True
+    return result[rows]
+
+
+def _sums(
+    draft: Draft, other: Program, rows: I8, at: I8, ends: I8, may: tuple[Bool, Bool]
+) -> list[tuple[str, Bool]]:
+    """Filament and path length of each surviving move together with the moves inserted before it.
+
+    may : rows whose path, and rows whose filament, may differ.
+    """
     program = draft.plate.program
     starts = np.concatenate([[0], ends[:-1]])
     e_total = np.concatenate([[0.0], np.cumsum(other.moves.e)])
@@ -309,8 +353,8 @@ def _sums(draft: Draft, other: Program, rows: I8, at: I8, ends: I8, may: _May) -
     l_off = np.abs(l_new - old) > LENGTH_MM * np.maximum(pieces, 1)
     l_off &= rows > 0  # where the machine stands before the first move nobody knows
     return [
-        ("filament", e_off & ~may["e"]),
-        ("path length", l_off & ~may["position"]),
+        ("filament", e_off & ~may[1]),
+        ("path length", l_off & ~may[0]),
     ]
 
 

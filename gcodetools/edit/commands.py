@@ -19,7 +19,18 @@ from gcodetools.gcode.arrays import distinct, present
 from gcodetools.gcode.numbers import fixed, fixed_text, join_pools
 from gcodetools.gcode.program import Track
 
-__all__ = ["emit_accel", "emit_fan", "emit_nozzle", "file_fan", "hold_line"]
+__all__ = [
+    "accel_in_force",
+    "accel_words",
+    "emit_accel",
+    "emit_fan",
+    "emit_nozzle",
+    "fan_in_force",
+    "fan_track",
+    "fewest_decimals",
+    "file_fan",
+    "hold_line",
+]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -240,16 +251,31 @@ def emit_nozzle(context: Context) -> None:
             continue
         file_value = track.at(program.moves.line)
         suffix = f"M104 T{tool} S".encode() if many else b"M104 S"
-        state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), _decimals(target, file_value))
+        state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), fewest_decimals(target, file_value))
         every = np.arange(len(target), dtype=np.int32)
         _walk(context, every, track, target, file_value, state, True, "nozzle hold")
 
 
+def fan_track(draft: Draft) -> Track:
+    """The file's own part fan; before its first command the kit's base, if it names one."""
+    track = draft.plate.program.states.fan
+    return Track(track.line, track.value, 0.0 if np.isnan(draft.base_fan) else draft.base_fan)
+
+
 def file_fan(draft: Draft, rows: NDArray[np.integer] | slice = slice(None)) -> F8:
     """Part fan the file has at `rows`; before its first command the kit's base, if it names one."""
-    track = draft.plate.program.states.fan
-    base = 0.0 if np.isnan(draft.base_fan) else draft.base_fan
-    return Track(track.line, track.value, base).at(draft.plate.program.moves.line[rows])
+    return fan_track(draft).at(draft.plate.program.moves.line[rows])
+
+
+def fan_in_force(draft: Draft, rows: NDArray[np.integer] | slice = slice(None)) -> F8:
+    """Part fan at `rows` as it is written: what a hold wants, in the steps of the file's scale, or the file's."""
+    own = file_fan(draft, rows)
+    if draft.fan is None:
+        return own
+    held = draft.fan[rows]
+    steps = 255.0 if draft.plate.program.states.fan_full == 255.0 else 100.0
+    result: F8 = np.where(np.isnan(held) | (held == own), own, np.rint(held * steps) / steps)
+    return result
 
 
 def _filled(target: F8, mine: Bool) -> F8:
@@ -259,7 +285,7 @@ def _filled(target: F8, mine: Bool) -> F8:
     return np.where(last >= 0, target[np.maximum(last, 0)], np.nan)
 
 
-def _decimals(*values: F8) -> int:
+def fewest_decimals(*values: F8) -> int:
     """Fewest decimals, up to 4, that print all these numbers as they are: what is put back must be exact."""
     known = np.concatenate([v[_changes(v) & ~np.isnan(v)] for v in values])
     for decimals in range(4):
@@ -276,9 +302,8 @@ def emit_fan(context: Context) -> None:
     states = draft.plate.program.states
     file_value = file_fan(draft)
     full = states.fan_full
-    steps = 255.0 if full == 255.0 else 100.0
-    target = np.where(draft.fan == file_value, file_value, np.rint(draft.fan * steps) / steps)
-    decimals = _decimals(target * full, file_value * full)
+    target = np.where(np.isnan(draft.fan), np.nan, fan_in_force(draft))
+    decimals = fewest_decimals(target * full, file_value * full)
     state = _State("fan", ("fan",), b"M106 S", (b"S",), decimals)
     every = np.arange(len(target), dtype=np.int32)
     _walk(context, every, states.fan, target, file_value, state, True, "fan hold")
@@ -294,10 +319,22 @@ def emit_accel(context: Context) -> None:
     rows = draft.row
     file_value = track.at(program.moves.line[rows])
     target = _bridged(context, draft.accel.copy(), track)
-    words = _accel_words(context)
+    words = accel_words(context)
     fields = ("accel",) if words == b"M204 P" else ("accel", "travel_accel")
-    state = _State("accel", fields, words, (b"P", b"S"), _decimals(target, file_value))
+    state = _State("accel", fields, words, (b"P", b"S"), fewest_decimals(target, file_value))
     _walk(context, rows, track, target, file_value, state, False, "acceleration")
+
+
+def accel_in_force(context: Context) -> F8:
+    """(p,) acceleration on each piece as it is written, mm/s2; NaN where the file never set one."""
+    draft = context.draft
+    program = draft.plate.program
+    own = program.states.accel.at(program.moves.line[draft.row])
+    if np.all(np.isnan(draft.accel)):
+        return own
+    target = _bridged(context, draft.accel.copy(), program.states.accel)
+    result: F8 = np.where(np.isnan(target) | np.isnan(own), own, target)
+    return result
 
 
 def _bridged(context: Context, target: F8, track: Track) -> F8:
@@ -320,7 +357,7 @@ def _bridged(context: Context, target: F8, track: Track) -> F8:
     return target
 
 
-def _accel_words(context: Context) -> bytes:
+def accel_words(context: Context) -> bytes:
     """How this file sets the print acceleration: an extended command, `M204 P` or `M204 S`.
 
     S sets the travel acceleration too, so it will not do where the file has ever set the two apart.

@@ -11,12 +11,28 @@ from gcodetools.edit.changes import Changes
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.splice import EditList
 from gcodetools.gcode.numbers import Pool, fixed
+from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Context", "e_factor", "feed_text"]
+__all__ = ["Context", "e_factor", "feed_text", "row_brackets"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 INCH_MM = 25.4
+
+
+def row_brackets(plate: Plate) -> NDArray[np.int32]:
+    """(m,) number of the object bracket that each row's line stands in, -1 outside. As lines ascend, whole
+    stretches at once."""
+    brackets = plate.marks.objects.brackets()
+    line = plate.program.moves.line
+    count = len(brackets.first)
+    begin = np.searchsorted(line, brackets.first.astype(np.int64))
+    end = np.searchsorted(line, brackets.last.astype(np.int64), side="right")
+    end = np.minimum(end, np.append(begin[1:], len(line)))
+    edges = np.column_stack([begin, end]).ravel()
+    number = np.full(2 * count + 1, -1, np.int32)
+    number[1::2] = np.arange(count)
+    return np.repeat(number, np.diff(edges, prepend=0, append=len(line)))
 
 
 @dataclass(slots=True)
@@ -24,7 +40,8 @@ class Context:
     """What the emitting steps share: the draft, the edits so far, the declared changes, lines held back.
 
     shift_after : (p,) E units by which the written counter is ahead of the file's behind each piece, None
-    where it never is. bracket : (m,) int32, number of the object bracket each row stands in, -1 outside.
+    where it never is. rebased : lines before which a G92 of ours sets it back. bracket : (m,) int32, number of
+    the object bracket each row stands in, -1 outside.
     """
 
     draft: Draft
@@ -32,6 +49,7 @@ class Context:
     changes: Changes = field(default_factory=Changes)
     held_back: list[int] = field(default_factory=list)
     shift_after: F8 | None = None
+    rebased: I8 = field(default_factory=lambda: np.empty(0, np.int64))
     bracket_first: I8 = field(init=False)
     bracket_last: I8 = field(init=False)
     bracket: NDArray[np.int32] = field(init=False)
@@ -40,19 +58,7 @@ class Context:
         brackets = self.draft.plate.marks.objects.brackets()
         self.bracket_first = brackets.first.astype(np.int64)
         self.bracket_last = brackets.last.astype(np.int64)
-        self.bracket = self._bracket_of_rows()
-
-    def _bracket_of_rows(self) -> NDArray[np.int32]:
-        """What `bracket_at` tells of every row's line; as these ascend, whole stretches at once."""
-        line = self.draft.plate.program.moves.line
-        count = len(self.bracket_first)
-        begin = np.searchsorted(line, self.bracket_first)
-        end = np.searchsorted(line, self.bracket_last, side="right")
-        end = np.minimum(end, np.append(begin[1:], len(line)))
-        edges = np.column_stack([begin, end]).ravel()
-        number = np.full(2 * count + 1, -1, np.int32)
-        number[1::2] = np.arange(count)
-        return np.repeat(number, np.diff(edges, prepend=0, append=len(line)))
+        self.bracket = row_brackets(self.draft.plate)
 
     def bracket_at(self, lines: NDArray[np.integer]) -> NDArray[np.int32]:
         """Bracket of each line, -1 outside."""

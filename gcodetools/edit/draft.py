@@ -59,8 +59,8 @@ class Run:
     early : the run stands right behind the row before (its bracket, its feature, its state) rather than right
     before the piece. kind : (n,) uint8, see `edit.moves`. x, y, z : (n,) where each move ends, machine mm.
     e : (n,) filament, mm. feed : (n,) mm/s. width : (n,) of a bead, NaN elsewhere. feature : (n,) index into
-    FEATURES, 0 elsewhere. fan : 0 to 1, NaN as it is. accel, accel_behind : mm/s2 in the run and what to put
-    back, NaN as it is. region : who asked, as messages have it.
+    FEATURES, 0 elsewhere. fan : 0 to 1, accel : mm/s2, in the run, NaN as it is; what held before is put back.
+    region : who asked, as messages have it.
     """
 
     row: int
@@ -78,7 +78,6 @@ class Run:
     region: str
     fan: float = float("nan")
     accel: float = float("nan")
-    accel_behind: float = float("nan")
 
 
 def e_decimals(plate: Plate) -> int:
@@ -96,7 +95,7 @@ class Draft:
     removed : (p,) bool, pieces that are not printed. runs : new moves, in the order of their pieces.
     nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
     base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown.
-    holds, rests : what stands between moves. asked : answers to holds asked for before (setting, tool, rows).
+    holds, rests : what stands between moves.
     """
 
     plate: Plate
@@ -112,7 +111,6 @@ class Draft:
     base_fan: float = float("nan")
     holds: list[Hold] = field(default_factory=list)
     rests: list[Rest] = field(default_factory=list)
-    asked: dict[tuple[object, int, int, int], tuple[str, float, float]] = field(default_factory=dict)
     runs: list[Run] = field(default_factory=list)
     removed: NDArray[np.bool_] | None = None
     first: I4 = field(init=False, repr=False)

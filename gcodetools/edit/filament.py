@@ -14,7 +14,14 @@ from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.numbers import fixed, join_pools
 from gcodetools.gcode.program import RETRACT, UNRETRACT
 
-__all__ = ["Stretch", "filament_words", "file_counter", "shifted_stretches", "write_filament"]
+__all__ = [
+    "Stretch",
+    "filament_words",
+    "file_counter",
+    "file_sets_counter",
+    "shifted_stretches",
+    "write_filament",
+]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -65,7 +72,7 @@ def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
     piece, at_line, extra, slot = _events(context, flowing)
     if len(piece) == 0:
         return none
-    ours, theirs = _rebase_lines(context), _file_g92_e(context)
+    ours, theirs = _rebase_lines(context), file_sets_counter(context)
     behind = len(program.lines)
 
     def following(stops: I8) -> I8:
@@ -93,6 +100,7 @@ def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
     member = np.cumsum(inside[:-1]) > 0
     group = np.cumsum(np.bincount(first_piece, minlength=count + 1)[:-1]) - 1
     shift[member] = total[1::2][member] - base[group[member]]
+    context.rebased = stop_line[g92]
     _write_g92(context, stop_line[g92], end[g92])
     runs = _run_shifts(context, shift, np.where(member, group, -1 - np.arange(count)))
     return Stretch(distinct(draft.row[member]).astype(np.int64), shift, runs)
@@ -121,9 +129,28 @@ def _events(context: Context, flowing: Bool) -> tuple[I8, I8, F8, I8]:
         piece, at_line, extra, slot = piece[order], at_line[order], extra[order], slot[order]
     if len(piece) == 0:
         return piece, at_line, extra, slot
-    counts = (program.states.e_relative.at(lines[draft.row[piece]]) == 0.0) & (extra != 0)
+    counts = program.states.e_relative.at(lines[draft.row[piece]]) == 0.0
+    counts |= _counted_on(context, at_line)
+    counts &= extra != 0
     extra = extra / e_factor(context, draft.row[piece])
     return piece[counts], at_line[counts], extra[counts], slot[counts]
+
+
+def _counted_on(context: Context, line: I8) -> Bool:
+    """(k,) whether an absolute E word comes behind each line before the file sets the counter: what relative
+    words push there counts in it."""
+    program = context.draft.plate.program
+    lines = program.moves.line
+    absolute = lines[(program.moves.e != 0) & (program.states.e_relative.at(lines) == 0.0)].astype(np.int64)
+    if len(absolute) in (0, len(lines)):
+        return np.zeros(len(line), bool)
+    stops = np.append(file_sets_counter(context), len(program.lines))
+    reads = np.append(absolute, len(program.lines))
+    result: Bool = (
+        reads[np.searchsorted(absolute, line, side="right")]
+        < (stops[np.searchsorted(stops[:-1], line, side="right")])
+    )
+    return result
 
 
 def _run_shifts(context: Context, shift: F8, group: I8) -> F8:
@@ -146,7 +173,7 @@ def _run_shifts(context: Context, shift: F8, group: I8) -> F8:
     return result
 
 
-def _file_g92_e(context: Context) -> I8:
+def file_sets_counter(context: Context) -> I8:
     """Lines of the file that set the E counter."""
     words = context.draft.plate.program.words
     lines = words.line[(words.letter == ord("G")) & (words.value == 92)]
@@ -176,7 +203,7 @@ def file_counter(context: Context, row: I8, line: I8 | None = None) -> F8:
     carrying = np.flatnonzero((program.moves.e != 0) & (relative.at(lines) == 0.0))
     at = np.searchsorted(carrying, row) - 1
     last_row = np.where(at >= 0, carrying[np.maximum(at, 0)] if len(carrying) else 0, -1)
-    g92 = _file_g92_e(context)
+    g92 = file_sets_counter(context)
     here = np.append(lines, len(program.lines)).astype(np.int64)[row] if line is None else line
     g_at = np.searchsorted(g92, here) - 1
     last_set = np.where(g_at >= 0, g92[np.maximum(g_at, 0)] if len(g92) else 0, -1)

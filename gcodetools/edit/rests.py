@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Bed
-from gcodetools.edit.context import Context, feed_text
-from gcodetools.edit.draft import Rest, e_decimals
-from gcodetools.edit.filament import file_counter
+from gcodetools.edit.context import Context, e_factor, feed_text
+from gcodetools.edit.draft import Draft, Rest, e_decimals
+from gcodetools.edit.filament import file_counter, file_sets_counter
+from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, PULL, PUSH, TRAVEL, WAIT, Wait
 from gcodetools.gcode.numbers import fixed_text
 from gcodetools.gcode.program import LINE, RETRACT
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -25,8 +26,10 @@ __all__ = ["MAX_DWELL_S", "Unrested", "emit_rests"]
 F8 = NDArray[np.float64]
 
 MAX_DWELL_S = 5.0  # a longer G4 looks to a host like a printer that hangs
+PRIME_MM_S = 25.0
 _CLEAR_MM = 2.0
 _MARGIN_MM = 5.0
+_NONE = float("nan")
 _OUTLINE = tuple(FEATURE_INDEX[word] for word in ("outermost", "overhang"))
 _INNER = tuple(FEATURE_INDEX[word] for word in ("solid", "sparse", "perimeter", "gap"))
 
@@ -40,28 +43,33 @@ class Unrested:
     why: str
 
 
-def emit_rests(context: Context, ooze_mm: float, bed: Bed | None) -> list[Unrested]:
-    """Write the draft's rests; return those that had no safe place.
+def emit_rests(context: Context, ooze_mm: float, bed: Bed | None) -> tuple[list[Unrested], list[Wait]]:
+    """Write the draft's rests; return those that had no safe place, and the moves of all others.
 
     Parameters
     ----------
     ooze_mm : filament lost in a rest, primed on top of what the file retracted.
     bed : where the nozzle may go, None to stay within the box of the file's own beads.
     """
-    missed = []
+    missed: list[Unrested] = []
+    waits: list[Wait] = []
     spots = _parking_spots(context, bed) if context.draft.rests else np.empty((0, 2))
     for rest in sorted(context.draft.rests, key=lambda r: r.layer):
-        why = _one(context, rest, ooze_mm, spots)
-        if why:
-            missed.append(Unrested(rest.layer, rest.region, why))
-    return missed
+        found = _one(context, rest, ooze_mm, spots)
+        if isinstance(found, str):
+            missed.append(Unrested(rest.layer, rest.region, found))
+        else:
+            waits.append(found)
+    return missed, waits
 
 
-def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> str:
+def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> Wait | str:
+    """The moves of a rest, written; or why there are none."""
     plate = context.draft.plate
     moves, layers = plate.program.moves, plate.layers
     first_row = int(layers.first_row[rest.layer])
-    is_bead = plate.beads.feature != 0
+    gone = _left_out(context.draft)
+    is_bead = (plate.beads.feature != 0) & ~gone
     behind = first_row + int(np.argmax(is_bead[first_row:])) if np.any(is_bead[first_row:]) else len(moves)
     earlier = np.flatnonzero(is_bead[:behind])
     if len(earlier) == 0:
@@ -75,14 +83,23 @@ def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> str:
     if plate.program.states.xyz_relative.at(moves.line[[row]])[0] == 1.0:
         return "the file moves in relative coordinates there"
     below = np.arange(max(int(layers.first_row[rest.layer - 1]), 0), last_bead + 1)
-    inner = below[np.isin(plate.beads.feature[below], _INNER)]
+    inner = below[np.isin(plate.beads.feature[below], _INNER) & ~gone[below]]
     if len(inner) == 0:
         return "nothing but outermost perimeters lies below, so there is no place to prime over"
     prime_at = (float(moves.x[inner[-1]]), float(moves.y[inner[-1]]))
     sequential = bool(layers.run.max(initial=0) > 0)
     park = None if sequential else _clear_spot(context, spots, below)
-    _write(context, rest, row, behind, park or prime_at, prime_at, retracted, ooze_mm)
-    return ""
+    wait = _planned(context, rest, row, behind, park or prime_at, prime_at, retracted, ooze_mm)
+    _write(context, rest, wait, behind)
+    return wait
+
+
+def _left_out(draft: Draft) -> NDArray[np.bool_]:
+    """(m,) rows whose own line is left out: they end where they were removed."""
+    if draft.removed is None:
+        return np.zeros(len(draft.first) - 1, bool)
+    gone: NDArray[np.bool_] = draft.removed[draft.first[1:] - 1]
+    return gone
 
 
 def _retracted_and_lifted(context: Context, last_bead: int, behind: int, z_mm: float) -> tuple[int, float]:
@@ -90,6 +107,7 @@ def _retracted_and_lifted(context: Context, last_bead: int, behind: int, z_mm: f
     the new layer's height, and how much is pulled back (NaN for a firmware retraction)."""
     moves = context.draft.plate.program.moves
     rows = np.arange(last_bead + 1, behind)
+    rows = rows[~_left_out(context.draft)[rows]]
     if len(rows) == 0:
         return -1, 0.0
     pulled = -np.cumsum(moves.e[rows])
@@ -172,7 +190,7 @@ def _travel_feed(context: Context, row: int) -> float:
     return float(feeds.max()) if len(feeds) else 50.0
 
 
-def _write(
+def _planned(
     context: Context,
     rest: Rest,
     row: int,
@@ -181,42 +199,69 @@ def _write(
     prime_at: tuple[float, float],
     retracted: float,
     ooze_mm: float,
-) -> None:
-    plate = context.draft.plate
-    program, moves = plate.program, plate.program.moves
-    line = _line_behind(context, row)
-    newline = context.newline
-    travel = (
-        b" F" + feed_text(context, np.array([_travel_feed(context, row)]), np.array([row])).data.tobytes()
-    )
-    text: list[bytes] = []
-
-    def go(point: tuple[float, float]) -> None:
-        text.append(
-            b"G0 X" + _xy(context, row, point[0], "x") + b" Y" + _xy(context, row, point[1], "y") + travel
-        )
-
-    go(park)
+) -> Wait:
+    """The moves of a rest behind `row`: what was retracted plus the ooze is pushed where the nozzle is primed,
+    and what was retracted is pulled back again, so that the file goes on from its state."""
+    moves = context.draft.plate.program.moves
+    travel = _travel_feed(context, row)
+    steps: list[tuple[int, tuple[float, float], float, float, float]] = [(TRAVEL, park, 0.0, travel, 0.0)]
     left = rest.seconds
     while left > 1e-9:
-        piece = min(left, MAX_DWELL_S)
-        text.append(b"G4 P" + fixed_text(piece * 1000.0, 0))
-        left -= piece
+        steps.append((WAIT, park, 0.0, _NONE, min(left, MAX_DWELL_S)))
+        left -= MAX_DWELL_S
     if park != prime_at:
-        go(prime_at)
-    text += _prime(context, row, line, retracted, ooze_mm)
-    returns = _next_travel(context, row, behind)
-    if returns is None:
-        go((float(moves.x[row]), float(moves.y[row])))
-    feed = moves.f[row]
-    if feed == feed:
-        text.append(b"G1 F" + feed_text(context, np.array([feed]), np.array([row])).data.tobytes())
-    place = int(program.lines.start[line])
+        steps.append((TRAVEL, prime_at, 0.0, travel, 0.0))
+    if retracted != retracted:
+        steps += [
+            (FIRMWARE_PUSH, prime_at, 0.0, _NONE, 0.0),
+            (PUSH, prime_at, ooze_mm, PRIME_MM_S, 0.0),
+            (FIRMWARE_PULL, prime_at, 0.0, _NONE, 0.0),
+        ]
+    else:
+        steps.append((PUSH, prime_at, retracted + ooze_mm, PRIME_MM_S, 0.0))
+        steps.append((PULL, prime_at, -retracted, PRIME_MM_S, 0.0))
+    if _next_travel(context, row, behind) is None:
+        steps.append((TRAVEL, (float(moves.x[row]), float(moves.y[row])), 0.0, travel, 0.0))
+    kind, point, e, feed, seconds = zip(*steps, strict=True)
+    x, y = np.array(point).T
+    return Wait(row, _line_behind(context, row), np.array(kind, np.uint8), x, y, np.array(e), np.array(feed),
+                np.array(seconds))  # fmt: skip
+
+
+def _write(context: Context, rest: Rest, wait: Wait, behind: int) -> None:
+    program, row = context.draft.plate.program, wait.row
+    moves = program.moves
+    words = _filament(context, wait)
+    text: list[bytes] = []
+    for k, kind in enumerate(wait.kind.tolist()):
+        feed = _feed_word(context, row, float(wait.feed[k]))
+        if kind == WAIT:
+            text.append(b"G4 P" + fixed_text(float(wait.seconds[k]) * 1000.0, 0))
+        elif kind == TRAVEL:
+            x, y = (_xy(context, row, float(v[k]), axis) for v, axis in ((wait.x, "x"), (wait.y, "y")))
+            text.append(b"G0 X" + x + b" Y" + y + feed)
+        elif kind in (PUSH, PULL):
+            text.append(b"G1 E" + words.e[k] + feed)
+        else:
+            text.append(b"G11" if kind == FIRMWARE_PUSH else b"G10")
+    if words.reset:
+        text.append(words.reset)
+    feed_mm_s = moves.f[row]
+    if feed_mm_s == feed_mm_s:  # before the file's first F there is none to return to
+        text.append(b"G1" + _feed_word(context, row, float(feed_mm_s)))
+    place = int(program.lines.start[wait.line])
     seq = 2 * int(np.searchsorted(context.draft.row, row + 1)) - 1
-    context.edits.one(place, place, seq, 3, b"".join(t + newline for t in text))
+    context.edits.one(place, place, seq, 3, b"".join(t + context.newline for t in text))
+    returns = _next_travel(context, row, behind)
     end = int(moves.line[returns]) if returns is not None else int(moves.line[min(row + 1, len(moves) - 1)])
-    span = np.array([line]), np.array([end])
+    span = np.array([wait.line]), np.array([end])
     context.changes.add(*span, ("position", "e"), f"rest of {rest.seconds:g} s")
+
+
+def _feed_word(context: Context, row: int, feed_mm_s: float) -> bytes:
+    if feed_mm_s != feed_mm_s:
+        return b""
+    return b" F" + feed_text(context, np.array([feed_mm_s]), np.array([row])).data.tobytes()
 
 
 def _xy(context: Context, row: int, value: float, axis: str) -> bytes:
@@ -237,35 +282,35 @@ def _line_behind(context: Context, row: int) -> int:
     return int(free[0]) if len(free) else first
 
 
-def _prime(context: Context, row: int, place: int, retracted: float, ooze_mm: float) -> list[bytes]:
-    """Push what was retracted plus the ooze before line `place`, then retract again, so that the file goes on
-    from its state."""
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """E numbers of a rest's moves, and the line that sets an absolute counter back, empty where E is relative."""
+
+    e: list[bytes]
+    reset: bytes
+
+
+def _filament(context: Context, wait: Wait) -> _Words:
+    here = np.array([wait.row])
     program = context.draft.plate.program
-    line = program.moves.line[[row]]
     decimals = e_decimals(context.draft.plate)
-    by_firmware = retracted != retracted
-    pull = 0.0 if by_firmware else retracted
-    per_unit = 25.4 if program.states.inches.at(line)[0] == 1.0 else 1.0
-    if len(program.states.volumetric.line):
-        per_unit *= float(program.states.volumetric.at(line)[0])
-    push, pull = (pull + ooze_mm) / per_unit, pull / per_unit
-    feed = b" F" + fixed_text(1500.0 / (25.4 if program.states.inches.at(line)[0] == 1.0 else 1.0), 0)
-    if program.states.e_relative.at(line)[0] == 1.0:
-        forth, back = fixed_text(push, decimals), fixed_text(-pull, decimals)
-        reset: list[bytes] = []
-    else:
-        # What flow has added stands in the counter until the G92 that ends its stretch.
-        counter = float(file_counter(context, np.array([row + 1]), np.array([place]))[0])
-        counter += _shift_after(context, row)
-        forth, back = fixed_text(counter + push, decimals), fixed_text(counter + push - pull, decimals)
-        reset = [b"G92 E" + fixed_text(counter, decimals)]
-    if by_firmware:
-        return [b"G11", b"G1 E" + forth + feed, b"G10", *reset]
-    return [b"G1 E" + forth + feed, b"G1 E" + back + feed, *reset]
+    units = wait.e / e_factor(context, here)
+    if program.states.e_relative.at(program.moves.line[here])[0] == 1.0:
+        return _Words([fixed_text(float(e), decimals) for e in units], b"")
+    # What flow has added stands in the counter until the G92 that ends its stretch.
+    counter = float(file_counter(context, np.array([wait.row + 1]), np.array([wait.line]))[0])
+    counter += _shift_at(context, wait.row, wait.line)
+    text = [fixed_text(float(e), decimals) for e in counter + np.cumsum(units)]
+    return _Words(text, b"G92 E" + fixed_text(counter, decimals))
 
 
-def _shift_after(context: Context, row: int) -> float:
+def _shift_at(context: Context, row: int, place: int) -> float:
+    """E units by which the written counter is ahead of the file's at the start of line `place` behind `row`."""
     if context.shift_after is None:
+        return 0.0
+    line = int(context.draft.plate.program.moves.line[row])
+    ours, theirs = context.rebased, file_sets_counter(context)
+    if np.any((ours > line) & (ours <= place)) or np.any((theirs > line) & (theirs < place)):
         return 0.0
     return float(context.shift_after[np.searchsorted(context.draft.row, row, side="right") - 1])
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.commands import accel_in_force, accel_words, fan_in_force, fewest_decimals
 from gcodetools.edit.context import Context, feed_text
 from gcodetools.edit.draft import Draft, Run, e_decimals
 from gcodetools.edit.filament import file_counter
@@ -24,7 +25,7 @@ from gcodetools.marks.conventions import load_convention
 from gcodetools.marks.features import FEATURES
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["emit_runs"]
+__all__ = ["emit_runs", "state_pieces"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -69,12 +70,11 @@ def emit_runs(context: Context, feed_behind: F8, shift_before: F8 | None) -> Non
     if not draft.runs:
         return
     stack = _stacked(draft)
-    fan = _fans(context, stack)
     feed = np.append(stack.column("feed"), np.nan)[:-1]
     words = [_command(draft.plate, stack), *_points(context, stack)]
     words.append(_filament(context, stack, shift_before))
     words.append(_feeds(context, stack, feed))
-    head, tail = _around(context, stack, fan, feed_behind)
+    head, tail = _around(context, stack, feed_behind)
     text = join_pools(head, *words, context.newline, tail, count=len(stack.kind))
     starts = np.flatnonzero(stack.first)
     pool = Pool(text.data, np.add.reduceat(text.length, starts))
@@ -189,13 +189,14 @@ def _feeds(context: Context, stack: _Stack, feed: F8) -> Pool:
     return _present(b"F", feed_text(context, feed[changed], stack.row[changed]), changed)
 
 
-def _around(context: Context, stack: _Stack, fan: F8, feed_behind: F8) -> tuple[Pool, Pool]:
+def _around(context: Context, stack: _Stack, feed_behind: F8) -> tuple[Pool, Pool]:
     """Lines before each move (marks, fan, acceleration) and behind it (all restored), nearly all empty."""
     newline = context.newline
     head, tail = _Marks(context, stack).lines()
+    states = _States(context, stack)
     for k in np.flatnonzero(stack.first).tolist():
         r = int(stack.owner[k])
-        head[k] = _states(stack.runs[r], fan[r], context, newline)[0] + head.get(k, b"")
+        head[k] = states.before(r) + head.get(k, b"")
     for k in np.flatnonzero(stack.last).tolist():
         r = int(stack.owner[k])
         text = tail.get(k, b"")
@@ -205,7 +206,7 @@ def _around(context: Context, stack: _Stack, fan: F8, feed_behind: F8) -> tuple[
         own = np.array([stack.row[k]])
         if feed == feed:
             text += b"G1 F" + feed_text(context, np.array([feed]), own).data.tobytes() + newline
-        tail[k] = text + _states(stack.runs[r], fan[r], context, newline)[1]
+        tail[k] = text + states.behind(r)
     return _sparse(head, len(stack.kind)), _sparse(tail, len(stack.kind))
 
 
@@ -216,32 +217,62 @@ def _sparse(lines: dict[int, bytes], count: int) -> Pool:
     return Pool(np.frombuffer(b"".join(lines[k] for k in keys), np.uint8), length)
 
 
-def _fans(context: Context, stack: _Stack) -> F8:
-    """(r,) the fan that holds around each run, NaN where the run does not change it."""
-    draft, program = context.draft, context.draft.plate.program
-    rows = draft.row[stack.piece]
-    held = program.states.fan.at(program.moves.line[rows])
-    held = np.where(np.isnan(held), draft.base_fan, held)
-    if draft.fan is not None:
-        held = np.where(np.isnan(draft.fan[rows]), held, draft.fan[rows])
-    asked = np.array([run.fan for run in stack.runs])
-    # A fan that a treatment holds stays held.
-    free = np.ones(len(rows), bool) if draft.fan is None else np.isnan(draft.fan[rows])
-    return np.where(free & ~np.isnan(asked) & (asked != held), held, np.nan)
+def state_pieces(draft: Draft) -> I8:
+    """(r,) the piece whose state holds where each run stands: an early run has that of the row before."""
+    piece = draft.run_pieces()
+    early = np.array([run.early for run in draft.runs]) & (draft.row[piece] > 0)
+    return np.where(early, piece - 1, piece)
 
 
-def _states(run: Run, fan: float, context: Context, newline: bytes) -> tuple[bytes, bytes]:
-    """Fan and acceleration of a run, and what puts them back."""
-    head, tail = b"", b""
-    full = context.draft.plate.program.states.fan_full
-    if fan == fan:
-        digits = 0 if full == 255.0 else 2
-        head += b"M106 S" + fixed_text(run.fan * full, digits) + newline
-        tail += b"M106 S" + fixed_text(fan * full, digits) + newline
-    if run.accel == run.accel:
-        head += b"M204 S" + fixed_text(run.accel, 0) + newline
-        tail += b"M204 S" + fixed_text(run.accel_behind, 0) + newline
-    return head, tail
+class _States:
+    """Fan and acceleration in runs, and what puts them back."""
+
+    def __init__(self, context: Context, stack: _Stack) -> None:
+        draft = context.draft
+        piece = state_pieces(draft)
+        rows = draft.row[piece]
+        self.runs, self.newline = stack.runs, context.newline
+        full = draft.plate.program.states.fan_full
+        self.steps = 255.0 if full == 255.0 else 100.0
+        self.full = full
+        self.fan = fan_in_force(draft, rows)
+        # A fan that a treatment holds stays held.
+        self.free = np.ones(len(rows), bool) if draft.fan is None else np.isnan(draft.fan[rows])
+        self.accel = np.full(len(rows), np.nan)
+        if any(run.accel == run.accel for run in stack.runs):
+            self.accel = accel_in_force(context)[piece]
+        self.word = accel_words(context)
+
+    def before(self, r: int) -> bytes:
+        """Lines in front of a run."""
+        fan, accel = self._asked(r)
+        fan = float(np.rint(fan * self.steps) / self.steps)
+        return self._lines(fan, accel)
+
+    def behind(self, r: int) -> bytes:
+        """Lines that put back what those in front changed."""
+        fan, accel = self._asked(r)
+        nan = float("nan")
+        return self._lines(
+            float(self.fan[r]) if fan == fan else nan, float(self.accel[r]) if accel == accel else nan
+        )
+
+    def _asked(self, r: int) -> tuple[float, float]:
+        """Fan and acceleration of a run, NaN where they stay as they are."""
+        run, nan = self.runs[r], float("nan")
+        fan = run.fan if self.free[r] and run.fan != self.fan[r] else nan
+        # Where the file never set an acceleration there is none to put back.
+        accel = run.accel if self.accel[r] == self.accel[r] and run.accel != self.accel[r] else nan
+        return fan, accel
+
+    def _lines(self, fan: float, accel: float) -> bytes:
+        text = b""
+        if fan == fan:
+            value = np.array([fan * self.full])
+            text += b"M106 S" + fixed_text(float(value[0]), fewest_decimals(value)) + self.newline
+        if accel == accel:
+            text += self.word + fixed_text(accel, fewest_decimals(np.array([accel]))) + self.newline
+        return text
 
 
 class _Marks:

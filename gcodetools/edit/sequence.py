@@ -1,4 +1,4 @@
-"""Checks stretches where beads were removed or laid, move by move, against what the draft says.
+"""Checks stretches where moves came or went, move by move, against what the draft says.
 
 Elsewhere a surviving line is compared with itself. Here the moves between two surviving lines are others, so
 their whole sequence is worked out from the draft and compared with what was read back.
@@ -6,20 +6,21 @@ their whole sequence is worked out from the draft and compared with what was rea
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.changes import Changes
 from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.displaced import ends_of
 from gcodetools.edit.draft import Draft, e_decimals
 from gcodetools.edit.lines import line_words
-from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH
-from gcodetools.gcode.program import ARC, DWELL, RETRACT, UNRETRACT, Program
+from gcodetools.edit.moves import Wait
+from gcodetools.edit.newmoves import NewMoves, new_moves, states_off
+from gcodetools.gcode.program import ARC, CLOCKWISE, DWELL, RETRACT, UNRETRACT, Program
 
-__all__ = ["disturbed_rows", "ordinary_rows", "sequence_problem", "surviving_rows"]
+__all__ = ["covered_rows", "disturbed_rows", "ordinary_rows", "pauses", "sequence_problem", "surviving_rows"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -27,8 +28,8 @@ Bool = NDArray[np.bool_]
 
 _STILL_MM = 2e-3  # a move without filament that is shorter is none: rounding decides whether it is there
 _MIN_DECIMALS = 3
-_REST = "rest of"  # how a declared change that inserts a rest begins
-_IN_PLACE = (PULL, PUSH, LIFT, FIRMWARE_PULL, FIRMWARE_PUSH)
+_PAUSE_S = 0.51e-3  # G4 is written in whole milliseconds
+_CODES = DWELL | RETRACT | UNRETRACT | ARC | CLOCKWISE  # what tells moves apart whose places are alike
 
 
 def surviving_rows(draft: Draft) -> I8:
@@ -40,82 +41,99 @@ def surviving_rows(draft: Draft) -> I8:
     return rows
 
 
-def disturbed_rows(draft: Draft) -> Bool:
-    """(m,) rows with a piece that is removed, or a run before one of their pieces."""
-    result = np.zeros(len(draft.first) - 1, bool)
+def disturbed_rows(draft: Draft, waits: Sequence[Wait] = ()) -> Bool:
+    """(m,) rows with a piece that is removed, or moves of ours before one of their pieces."""
+    count = len(draft.first) - 1
+    result = np.zeros(count + 1, bool)
     if draft.removed is not None:
         result[draft.row[draft.removed]] = True
     result[[run.row for run in draft.runs]] = True
-    return result
+    result[[wait.row + 1 for wait in waits]] = True
+    return result[:count]
 
 
-def ordinary_rows(draft: Draft, rows: I8) -> Bool:
+def ordinary_rows(draft: Draft, rows: I8, waits: Sequence[Wait] = ()) -> Bool:
     """(k,) which of the surviving rows have nothing new or left out before or in them."""
-    if draft.removed is None and not draft.runs:
+    if draft.removed is None and not draft.runs and not waits:
         return np.ones(len(rows), bool)
-    result = ~disturbed_rows(draft)[rows]
+    result = ~disturbed_rows(draft, waits)[rows]
     result[1:] &= np.diff(rows) == 1
     return result
 
 
 @dataclass(frozen=True, slots=True)
 class _Path:
-    """Moves in order: window, line of the original (of the output for what was read back), where they end,
-    filament, feed, whether they dwell."""
+    """Moves in order: window, line of the output (of the original for what is expected), where they end, filament,
+    feed, what tells them apart (bits of `kind`), seconds they wait, centre and sweep of arcs.
+
+    origin : index into the new moves of all runs, then of all rests; -1 - p for piece p of the file's own.
+    """
 
     window: I8
     line: I8
     point: F8
     e: F8
     feed: F8
-    dwells: Bool
+    code: NDArray[np.uint8]
+    seconds: F8
+    arc: F8
+    origin: I8
 
     def only(self, which: NDArray[np.generic]) -> _Path:
         """Some of it, by a mask or by indices."""
-        k = which
-        return _Path(
-            self.window[k], self.line[k], self.point[k], self.e[k], self.feed[k], self.dwells[k]
-        )  # fmt: skip
+        return _Path(*(getattr(self, field.name)[which] for field in fields(self)))
 
 
-def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8, changes: Changes | None = None) -> str:
+def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8, waits: Sequence[Wait] = ()) -> str:
     """What is wrong in the disturbed stretches, as a sentence; empty for nothing.
 
     Parameters
     ----------
-    rows : (k,) the surviving rows, ascending. at : (k,) the row of `other` that each became. changes : what was
-    declared; the moves of rests are in the output alone.
+    rows : (k,) the surviving rows, ascending. at : (k,) the row of `other` that each became. waits : the moves of
+    rests.
     """
-    low, high = _windows(draft, rows)
+    low, high = _windows(draft, rows, waits)
     if len(low) == 0:
         return ""
-    expected = _expected(draft, low, high)
+    new = new_moves(draft, waits)
+    expected = _expected(draft, low, high, new)
     place = np.full(len(draft.plate.program.moves), -1)
     place[rows] = at
     begin = np.where(low >= 0, place[np.maximum(low, 0)], -1)
     end = np.where(high < len(place), place[np.minimum(high, len(place) - 1)], len(other.moves) - 1)
     actual = _actual(other, begin, end)
-    if changes is not None:
-        expected, actual = _without_rests(draft, expected, actual, (low, high), changes)
     line = draft.plate.program.moves.line[np.maximum(low, 0)] + 1
     counts = [np.bincount(path.window, minlength=len(low)) for path in (expected, actual)]
     if np.any(counts[0] != counts[1]):
         k = int(np.flatnonzero(counts[0] != counts[1])[0])
         return (
             f"{counts[1][k]} moves behind line {line[k]} of the original, {counts[0][k]} expected "
-            "where beads were laid or removed"
+            "where moves came or went"
         )
-    for name, off in _differences(draft, expected, actual, low):
+    found = _differences(draft, expected, actual, low)
+    found += states_off(draft, other, actual.line, new.states(expected.origin))
+    for name, off in found:
         if np.any(off):
-            k = int(np.flatnonzero(off)[0])
-            return f"{name} of new beads behind line {line[expected.window[k]]} of the original"
+            k = int(np.argmax(off))
+            which = "new moves" if expected.origin[k] >= 0 else "a move"
+            return f"{name} of {which} behind line {line[expected.window[k]]} of the original"
     return ""
 
 
-def _windows(draft: Draft, rows: I8) -> tuple[I8, I8]:
+def covered_rows(draft: Draft, rows: I8, waits: Sequence[Wait] = ()) -> Bool:
+    """(k,) which of the surviving rows `sequence_problem` looks at: their places and filament are worked out."""
+    low, high = _windows(draft, rows, waits)
+    k = np.searchsorted(low, rows, side="left") - 1
+    result: Bool = (k >= 0) & (rows <= np.append(high, -1)[k])
+    return result
+
+
+def _windows(draft: Draft, rows: I8, waits: Sequence[Wait]) -> tuple[I8, I8]:
     """Stretches (low, high] of rows: from a surviving undisturbed row to the next that survives."""
-    disturbed = disturbed_rows(draft)
+    disturbed = disturbed_rows(draft, waits)
     changed = np.flatnonzero(disturbed)
+    if any(wait.row + 1 == len(disturbed) for wait in waits):
+        changed = np.append(changed, len(disturbed))
     if len(changed) == 0:
         return changed, changed
     # Behind a move in X and Y the nozzle is where the file has it.
@@ -131,10 +149,10 @@ def _windows(draft: Draft, rows: I8) -> tuple[I8, I8]:
     return low[first], high[first]
 
 
-def _expected(draft: Draft, low: I8, high: I8) -> _Path:
-    """What the draft says: kept pieces and the runs before them, in order."""
-    moves = draft.plate.program.moves
-    count = len(moves)
+def _expected(draft: Draft, low: I8, high: I8, new: NewMoves) -> _Path:
+    """What the draft says: kept pieces and the new moves before them, in order."""
+    program = draft.plate.program
+    moves, count = program.moves, len(program.moves)
     row = _ranges(low + 1, np.minimum(high + 1, count))
     window = np.repeat(np.arange(len(low)), np.minimum(high + 1, count) - low - 1)
     pieces_each = draft.first[row + 1] - draft.first[row]
@@ -143,42 +161,72 @@ def _expected(draft: Draft, low: I8, high: I8) -> _Path:
     if draft.removed is not None:
         kept = ~draft.removed[piece]
         piece, window = piece[kept], window[kept]
+    kept_path, stays = _kept(draft, piece, window)
+    own = np.searchsorted(low, new.row, side="left") - 1
+    nowhere = np.full((len(new.row), 3), np.nan)
+    added = _Path(own, moves.line[np.minimum(new.row, count - 1)].astype(np.int64), new.point, new.e, new.feed,
+                  new.code, new.seconds, nowhere, np.arange(len(own)))  # fmt: skip
+    path = _Path(
+        *(np.concatenate([getattr(p, field.name) for p in (kept_path, added)]) for field in fields(_Path))
+    )
+    stays = np.concatenate([stays, new.stays])
+    order = np.argsort(np.concatenate([4 * piece + 3, new.key]), kind="stable")
+    path, stays = path.only(order), stays[order]
+    start = np.column_stack([getattr(moves, c)[np.maximum(low, 0)] for c in "xyz"])
+    before = path.point[:, :2].copy()
+    path.point[:, :2] = _carried(path.point[:, :2], stays, path.window, start[:, :2])
+    # A circle that names no end is drawn where the nozzle stands.
+    path.arc[:, :2] += path.point[:, :2] - before
+    return _acting(path, start)
+
+
+def _kept(draft: Draft, piece: I8, window: I8) -> tuple[_Path, Bool]:
+    """The file's own pieces as they should be, and which of them stay in place."""
+    program = draft.plate.program
+    moves = program.moves
     _, end = ends_of(draft, piece)
     rows = draft.row[piece]
     before = np.maximum(rows - 1, 0)
     stays = (moves.x[rows] == moves.x[before]) & (moves.y[rows] == moves.y[before])
-    stays &= (moves.kind[rows] & ARC) == 0
+    # The pieces of a circle that is cut name where they end.
+    stays &= ((moves.kind[rows] & ARC) == 0) | ((draft.t0[piece] == 0.0) & (draft.t1[piece] == 1.0))
     stays[stays] = ~_named(draft, rows[stays])
     z = moves.z[before] + (moves.z[rows] - moves.z[before]) * draft.t1[piece]
     flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
-    e = moves.e[rows] * (draft.t1[piece] - draft.t0[piece]) * flow
+    share = draft.t1[piece] - draft.t0[piece]
     file_feed = moves.f[rows]
     feed = np.where(np.isnan(draft.feed[piece]) | np.isnan(file_feed), file_feed, draft.feed[piece])
-    still = (moves.kind[rows] & (RETRACT | UNRETRACT | DWELL)) != 0
-    key, point = 2 * piece + 1, np.column_stack([end, z])
-    if draft.runs:
-        at = draft.run_pieces()
-        size = np.array([len(run.kind) for run in draft.runs])
-        runs = draft.runs
-        key = np.concatenate([key, np.repeat(2 * at, size)])
-        # The window of a run is that of the row it stands before.
-        own = np.searchsorted(low, draft.row[at], side="left") - 1
-        window = np.concatenate([window, np.repeat(own, size)])
-        new = np.column_stack([np.concatenate([getattr(run, c) for run in runs]) for c in "xyz"])
-        point = np.concatenate([point, new])
-        e = np.concatenate([e, *(run.e for run in runs)])
-        feed = np.concatenate([feed, *(run.feed for run in runs)])
-        kind = np.concatenate([run.kind for run in runs])
-        still = np.concatenate([still, np.isin(kind, (FIRMWARE_PULL, FIRMWARE_PUSH))])
-        stays = np.concatenate([stays, np.isin(kind, _IN_PLACE)])
-    order = np.argsort(key, kind="stable")
-    dwells = np.zeros(len(key), bool)
-    dwells[: len(rows)] = (moves.kind[rows] & DWELL) != 0
-    line = moves.line[draft.row[np.minimum(key // 2, len(draft.row) - 1)]].astype(np.int64)
-    start = np.column_stack([getattr(moves, c)[np.maximum(low, 0)] for c in "xyz"])
-    point[order, :2] = _carried(point[order, :2], stays[order], window[order], start[:, :2])
-    path = _Path(window, line, point, e, feed, dwells).only(order)
-    return _acting(path, still[order], start)
+    arc = _arcs(program, rows)
+    arc[:, 2] *= share
+    return _Path(
+        window, moves.line[rows].astype(np.int64), np.column_stack([end, z]), moves.e[rows] * share * flow, feed,
+        _codes(program, rows), pauses(program, rows), arc, -1 - piece,
+    ), stays  # fmt: skip
+
+
+def _codes(program: Program, rows: NDArray[np.integer]) -> NDArray[np.uint8]:
+    """What tells moves apart whose places are alike: arcs and their sense, dwells, G10 and G11."""
+    kind = program.moves.kind[rows]
+    bits = np.where(program.moves.e[rows] == 0, _CODES, _CODES & ~(RETRACT | UNRETRACT))
+    result: NDArray[np.uint8] = (kind & bits).astype(np.uint8)
+    return result
+
+
+def pauses(program: Program, rows: NDArray[np.integer]) -> F8:
+    """(k,) seconds that rows wait, 0 for all but G4."""
+    result = np.zeros(len(rows))
+    at = np.flatnonzero((program.moves.kind[rows] & DWELL) != 0)
+    result[at] = program.dwell_s[np.searchsorted(program.dwell_row, rows[at])]
+    return result
+
+
+def _arcs(program: Program, rows: NDArray[np.integer]) -> F8:
+    """(k, 3) centre and sweep of arcs, NaN elsewhere."""
+    result = np.full((len(rows), 3), np.nan)
+    at = np.flatnonzero((program.moves.kind[rows] & ARC) != 0)
+    k = np.searchsorted(program.arcs.row, rows[at])
+    result[at] = np.column_stack([program.arcs.cx[k], program.arcs.cy[k], program.arcs.sweep[k]])
+    return result
 
 
 def _named(draft: Draft, rows: NDArray[np.integer]) -> Bool:
@@ -204,69 +252,23 @@ def _carried(point: F8, stays: Bool, window: I8, start: F8) -> F8:
 def _actual(other: Program, begin: I8, end: I8) -> _Path:
     moves = other.moves
     row = _ranges(begin + 1, end + 1)
-    window = np.repeat(np.arange(len(begin)), end - begin)
+    window = np.repeat(np.arange(len(begin)), np.maximum(end - begin, 0))
     point = np.column_stack([moves.x[row], moves.y[row], moves.z[row]])
-    still = (moves.kind[row] & (RETRACT | UNRETRACT | DWELL)) != 0
     start = np.column_stack([getattr(moves, c)[np.maximum(begin, 0)] for c in "xyz"])
-    dwells = (moves.kind[row] & DWELL) != 0
-    path = _Path(window, moves.line[row].astype(np.int64), point, moves.e[row], moves.f[row], dwells)
-    return _acting(path, still, start)
+    path = _Path(
+        window, moves.line[row].astype(np.int64), point, moves.e[row], moves.f[row], _codes(other, row),
+        pauses(other, row), _arcs(other, row), np.full(len(row), -1),
+    )  # fmt: skip
+    return _acting(path, start)
 
 
-def _acting(path: _Path, still: Bool, start: F8) -> _Path:
-    """A path without moves that do nothing. still : (n,) those that act though they move nothing."""
+def _acting(path: _Path, start: F8) -> _Path:
+    """A path without moves that do nothing."""
     before = np.concatenate([path.point[:1], path.point[:-1]])
     first = np.diff(path.window, prepend=-1) != 0
     before[first] = start[path.window[first]]
     moves = np.abs(path.point - before).max(axis=1, initial=0.0) > _STILL_MM
-    return path.only(moves | (np.abs(path.e) > 1e-9) | still)
-
-
-def _without_rests(
-    draft: Draft, expected: _Path, actual: _Path, ends: tuple[I8, I8], changes: Changes
-) -> tuple[_Path, _Path]:
-    """What was read back without the moves of declared rests, and what was expected with the nozzle where a
-    rest leaves it, until the travel that the rest declares."""
-    moves = draft.plate.program.moves
-    first, last = changes.because(_REST)
-    rows = np.searchsorted(moves.line, first) - 1  # the one that each rest stands behind
-    window = np.searchsorted(ends[0], rows, side="right") - 1
-    inside = (window >= 0) & (rows < ends[1][np.maximum(window, 0)]) if len(ends[0]) else window >= 0
-    start = np.column_stack([getattr(moves, c)[np.maximum(ends[0], 0)] for c in "xyz"])
-    keep = np.ones(len(actual.line), bool)
-    point = expected.point.copy()
-    for w, end in zip(window[inside].tolist(), last[inside].tolist(), strict=True):
-        own, new = (np.arange(*np.searchsorted(path.window, [w, w + 1])) for path in (expected, actual))
-        new = new[keep[new]]
-        at, size = _rest_in(expected.only(own), actual.only(new))
-        if size == 0:
-            continue
-        keep[new[at : at + size]] = False
-        stands = point[own[at - 1]] if at else start[w]
-        beside = own[at:][expected.line[own[at:]] < end]
-        moved = np.any(point[beside, :2] != stands[:2], axis=1)
-        beside = beside[~np.logical_or.accumulate(moved)]
-        point[beside, :2] = actual.point[new[at + size - 1], :2]
-    return replace(expected, point=point), actual.only(keep)
-
-
-def _rest_in(expected: _Path, actual: _Path) -> tuple[int, int]:
-    """Where in a window the moves of a rest begin, and how many they are; none for what is no rest.
-
-    It waits, comes and goes without laying a bead, and pulls back what it pushes.
-    """
-    size = len(actual.line) - len(expected.line)
-    if size <= 0:
-        return 0, 0
-    count = len(expected.line)
-    off = np.any(np.abs(expected.point - actual.point[:count]) > _STILL_MM, axis=1)
-    off |= (np.abs(expected.e - actual.e[:count]) > _STILL_MM) | (expected.dwells != actual.dwells[:count])
-    at = int(np.argmax(off)) if np.any(off) else count
-    part = actual.only(np.arange(at, at + size))
-    before = np.vstack([actual.point[at - 1 : at] if at else part.point[:1], part.point[:-1]])
-    travels = np.abs(part.point - before).max(axis=1) > _STILL_MM
-    ours = np.any(part.dwells) and not np.any(travels & (part.e != 0)) and part.e.sum() > -_STILL_MM
-    return (at, size) if ours else (0, 0)
+    return path.only(moves | (np.abs(path.e) > 1e-9) | (path.code != 0))
 
 
 def _differences(draft: Draft, expected: _Path, actual: _Path, low: I8) -> list[tuple[str, Bool]]:
@@ -282,7 +284,28 @@ def _differences(draft: Draft, expected: _Path, actual: _Path, low: I8) -> list[
     filament = np.abs(expected.e - actual.e) > 1.01 * 10.0 ** -e_decimals(draft.plate) * per_unit + 1e-6
     step = 0.501 * 10.0 ** -program.decimals.get("F", 0) / 60.0 * unit
     feed = ~(np.abs(expected.feed - actual.feed) <= step + 1e-6) & ~np.isnan(expected.feed)
-    return [("the place", point), ("the filament", filament), ("the feed", feed)]
+    return [
+        ("the command", expected.code != actual.code),
+        ("the place", point),
+        ("the filament", filament),
+        ("the feed", feed),
+        ("the pause", np.abs(expected.seconds - actual.seconds) > _PAUSE_S),
+        ("the arc", _arc_off(program, expected, actual, unit)),
+    ]
+
+
+def _arc_off(program: Program, expected: _Path, actual: _Path, unit: F8) -> Bool:
+    """Centres are printed with rounded I and J from a rounded start."""
+    result = np.zeros(len(unit), bool)
+    at = np.flatnonzero((expected.code & actual.code & ARC) != 0)
+    want, got = expected.arc[at], actual.arc[at]
+    decimals = min(max(program.decimals.get(k, 0), _MIN_DECIMALS) for k in "IJXY")
+    slack = 1.01 * 10.0**-decimals * unit[at] + 1e-6
+    radius = np.hypot(*(expected.point[at, :2] - want[:, :2]).T)
+    turned = np.abs(want[:, 2] - got[:, 2]) * radius
+    centre = np.abs(want[:, :2] - got[:, :2]).max(axis=1, initial=0.0)
+    result[at] = (centre > slack) | (turned > 4 * slack)
+    return result
 
 
 def _ranges(low: I8, high: I8) -> I8:

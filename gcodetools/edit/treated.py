@@ -15,22 +15,26 @@ from gcodetools.edit.commands import emit_accel, emit_fan, emit_nozzle
 from gcodetools.edit.context import Context
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.emit import emit_beads
+from gcodetools.edit.moves import Wait
+from gcodetools.edit.progress import Restated
 from gcodetools.edit.rests import Unrested, emit_rests
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.gcode.arrays import give_back
 from gcodetools.gcode.program import Moves
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Treated", "emit"]
+__all__ = ["Reread", "Treated", "emit"]
 
 _LARGE_BYTES = 1 << 24
 Recorder = Callable[[list[Unrested]], bytes]
+Reread = Callable[[], tuple[Plate, Edits]]
+"""Reads what has been written so far: the plate, and the edits that made it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Treated:
     """A treated plate: the original, the draft, the edits, the declared changes, the lines held back
-    (0-based) and the rests that found no place."""
+    (0-based), the rests that found no place, and the moves of those that did."""
 
     original: Plate
     draft: Draft
@@ -39,6 +43,7 @@ class Treated:
     held_back: tuple[int, ...]
     unrested: tuple[Unrested, ...]
     output: bytes
+    waits: tuple[Wait, ...] = ()
 
     def render(self) -> bytes:
         """The treated file; the very input where nothing changes."""
@@ -61,7 +66,8 @@ class Treated:
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
-        return audit(self.draft, self.edits, self.output, self.declared, list(self.held_back), full=full)
+        held_back, waits = list(self.held_back), list(self.waits)
+        return audit(self.draft, self.edits, self.output, self.declared, held_back, waits, full=full)
 
 
 def emit(
@@ -70,6 +76,7 @@ def emit(
     ooze_mm: float,
     bed: Bed | None,
     record: tuple[int, Callable[[list[Unrested]], bytes]] | None = None,
+    restate: Callable[[Reread], Restated] | None = None,
 ) -> Treated:
     """Turn a draft into text.
 
@@ -78,6 +85,7 @@ def emit(
     ooze_mm, bed : for rests, see `rests.emit_rests`.
     record : line (0-based) before which the record goes, and what writes its text once the rests without a
     place are known; left out where nothing changes.
+    restate : what brings the file's own times and totals up to date; not asked where nothing changes.
     """
     large = len(draft.plate.program.lines.data) > _LARGE_BYTES
     context = Context(draft)
@@ -87,8 +95,10 @@ def emit(
     emit_nozzle(context)
     emit_fan(context)
     emit_accel(context)
-    unrested = emit_rests(context, ooze_mm, bed)
+    unrested, waits = emit_rests(context, ooze_mm, bed)
     data = draft.plate.program.lines.data
+    if len(context.edits) and restate is not None:
+        _restate(context, restate)
     if len(context.edits) and record is not None:
         place = int(draft.plate.program.lines.start[record[0]])
         context.edits.one(place, place, -1, 0, record[1](unrested))
@@ -99,4 +109,21 @@ def emit(
     output = apply_edits(data, edits)
     if large:
         give_back()
-    return Treated(draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output)
+    return Treated(
+        draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output, tuple(waits)
+    )
+
+
+def _restate(context: Context, restate: Callable[[Reread], Restated]) -> None:
+    """Bring times and totals up to date; they set no state, so their lines are declared without a field."""
+    lines = context.draft.plate.program.lines
+
+    def reread() -> tuple[Plate, Edits]:
+        edits = context.edits.finish(lines.data)
+        return Plate.from_bytes(apply_edits(lines.data, edits), lines.name), edits
+
+    new = restate(reread)
+    if len(new.begin):
+        context.edits.add(new.begin, new.end, np.zeros(len(new.begin), np.int64), 4, new.pool())
+        changed = np.unique(new.line)
+        context.changes.add(changed, changed, (), "times and totals brought up to date")

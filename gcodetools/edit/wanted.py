@@ -9,7 +9,7 @@ from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.draft import Draft, e_decimals
 from gcodetools.gcode.arcs import arc_points
 from gcodetools.gcode.arrays import present
-from gcodetools.gcode.program import Program
+from gcodetools.gcode.program import DWELL, RETRACT, UNRETRACT, Program
 
 __all__ = ["wanted_problems"]
 
@@ -188,6 +188,7 @@ def _between_off(other: Program, at: I8, count: I8, starts: I8) -> Bool:
     acts = (other.moves.e != 0) | (np.diff(other.moves.x, prepend=0.0) != 0)
     acts |= np.diff(other.moves.y, prepend=0.0) != 0
     acts |= np.diff(other.moves.z, prepend=0.0) != 0
+    acts |= (other.moves.kind & (DWELL | RETRACT | UNRETRACT)) != 0
     total = np.concatenate([[0], np.cumsum(acts, dtype=np.int32)])
     low = np.concatenate([[0], at[:-1] + 1])
     high = np.maximum(at - count + 1, 0)

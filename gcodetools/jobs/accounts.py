@@ -13,13 +13,15 @@ from gcodetools.edit.audit import Audit
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.moves import BEAD
 from gcodetools.edit.treated import Treated
-from gcodetools.jobs.holds import hold_records
+from gcodetools.jobs.durations import Took
+from gcodetools.jobs.holds import hold_records, reached_record, spill_records
 from gcodetools.jobs.records import counted, estimate, without_nulls
 from gcodetools.jobs.sources import Profiles
 from gcodetools.kit.placing import Placed
 from gcodetools.kit.schema import Kit
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.order import Work
+from gcodetools.treat.reached import Schedule
 from gcodetools.treat.schedule import HELD_SHARE_WARNING
 from gcodetools.treat.target import Done
 
@@ -87,11 +89,12 @@ def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What came of a treatment. took : `durations.time_added`. output : digest of the treated file."""
+    """What came of a treatment. schedule : what nozzle and fan reach. output : digest of the treated file."""
 
     done: list[Done]
+    schedule: Schedule
     audit: Audit
-    took: dict[str, Any]
+    took: Took
     output: str
 
 
@@ -117,13 +120,14 @@ def apply_record(
             "asked": d.asked,
             "done": d.done,
             "why": d.why,
+            "reached": reached_record(found.schedule, d.setting, f"{d.part}#{d.instance}/{d.region}"),
             "layers": [dict(item) for item in d.details] or None,
         }
         for d in found.done
     ]
     audit_record = asdict(found.audit)
     audit_record.pop("first_difference")
-    took = dict(found.took)
+    took = dict(found.took.time)
     record = {
         "schema": "beadwright.apply/1",
         "file": plate.program.lines.name,
@@ -138,9 +142,11 @@ def apply_record(
         "absent": list(placed.absent),
         "untreated_instances": skipped,
         "holds": hold_records(plate, treated, [item[0] for item in work], placed.poses),
+        "spill": spill_records(found.schedule, placed.poses),
         "held_back": _held_back(treated, plate),
         "added": {"time_s": took.pop("time_s"), **_added(treated, profiles)},
         "time": took,
+        "costs": found.took.costs,
         "audit": audit_record,
     }
     return without_nulls(record)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gcodetools.edit.audit import Audit
 from gcodetools.edit.record import already_treated, record_lines
@@ -20,7 +19,7 @@ from gcodetools.gcode.arrays import keep_memory
 from gcodetools.gcode.files import read_bytes, write_atomic
 from gcodetools.jobs.accounts import Found, apply_record, changes_record, record_pairs, sentences
 from gcodetools.jobs.bed import off_bed
-from gcodetools.jobs.durations import time_added
+from gcodetools.jobs.durations import Books
 from gcodetools.jobs.sources import Profiles, Subset, digest, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, Region, load_kits, resolve_treatment
@@ -28,7 +27,7 @@ from gcodetools.kit.selection import RegionHit, not_met, overlaps, select_all
 from gcodetools.kit.settings import Treatment
 from gcodetools.marks.header import header_end
 from gcodetools.marks.settings import macro_nozzle
-from gcodetools.physics.timing import layer_seconds, times
+from gcodetools.physics.timing import Times, layer_seconds, times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import rest
 from gcodetools.treat.limits import bounds_of, check_limits
@@ -49,7 +48,8 @@ class Options:
     """How a plate is treated.
 
     kits : files or folders. again : treat a treated file once more. allow_none : a plate without any part is
-    no error. verify : read the whole output back.
+    no error. verify : read the whole output back. keep_times : leave the file's own times and totals as they
+    are.
     """
 
     kits: tuple[Path, ...]
@@ -60,6 +60,7 @@ class Options:
     again: bool = False
     allow_none: bool = False
     verify: bool = False
+    keep_times: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +137,56 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         _refuse_treated(plate.program.lines.data, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
     progress("placing the kit")
+    placed, warnings = _placed(plate, kit, profiles, options)
+    progress("selecting regions")
+    chosen, skipped, misses = _chosen(kit, placed, options.subset)
+    warnings += misses
+    if placed.poses and not chosen and not options.allow_none:
+        raise NotFoundOnPlate(*_none_chosen(plate, placed))
+    work, hits = _work(plate, kit, chosen)
+    warnings += overlaps(plate, hits)
+    progress("drafting")
+    bounds = bounds_of(plate, profiles.material, profiles.machine)
+    planned = _planned(plate, work, profiles)
+    layer_s = np.full(len(plate.layers), np.inf) if planned is None else layer_seconds(plate, planned)
+    draft, done, schedule = draft_of(plate, work, bounds, layer_s, _base(plate, kit), planned, placed.poses)
+    warnings += check_limits(draft, bounds)
+    progress("writing")
+    record_at = header_end(plate.program, plate.marks)
+
+    def text(unrested: list[Unrested]) -> bytes:
+        told = rest.outcome(done, draft, unrested)
+        pairs = record_pairs(original.result(), kit, work, profiles, told)
+        return record_lines(pairs, plate.program.lines.newline)
+
+    books = Books(plate, draft, kit, work, profiles, options.keep_times, planned)
+    del planned  # its columns are large, and the books let go of them
+    # What only the record needs is worked out beside the writing and the audit.
+    with ThreadPoolExecutor(1) as beside:
+        original = beside.submit(digest, plate.program.lines.data)
+        ooze_mm, bed = profiles.material.ooze_mm.value, profiles.machine.bed if profiles.machine else None
+        treated = emit(draft, ooze_mm=ooze_mm, bed=bed, record=(record_at, text), restate=books.restate)
+        output = beside.submit(digest, treated.render())
+        took = beside.submit(books.took)
+        done = rest.outcome(done, draft, treated.unrested)
+        progress("auditing")
+        result = treated.audit(full=options.verify)
+    result.require_clean()
+    warnings += [*sentences(treated, done, plate), *took.result().warnings]
+    found = Found(done, schedule, result, took.result(), output.result())
+    summary = apply_record(plate, treated, kit, profiles, found, skipped, placed, work)
+    return Applied(
+        treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
+    )
+
+
+def _placed(plate: Plate, kit: Kit, profiles: Profiles, options: Options) -> tuple[Placed, list[str]]:
+    """Where the kit's parts stand, and what is to be said so far.
+
+    Raises
+    ------
+    NotFoundOnPlate : none of them is there.
+    """
     placed = place(kit, plate)
     warnings = [*plate.program.warnings, *plate.warnings, *placed.warnings]
     if already_treated(plate.program.lines.data):
@@ -149,43 +200,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
             "Check `found_by` in the kit against `beadwright inspect`, or give --allow-none.",
         )
     warnings += off_bed(plate, profiles.machine, placed.poses)
-    progress("selecting regions")
-    chosen, skipped, misses = _chosen(kit, placed, options.subset)
-    warnings += misses
-    if placed.poses and not chosen and not options.allow_none:
-        raise NotFoundOnPlate(*_none_chosen(plate, placed))
-    work, hits = _work(plate, kit, chosen)
-    warnings += overlaps(plate, hits)
-    progress("drafting")
-    bounds = bounds_of(plate, profiles.material, profiles.machine)
-    draft, done = draft_of(plate, work, bounds, _layer_s(plate, work, profiles), _base(plate, kit))
-    warnings += check_limits(draft, bounds)
-    progress("writing")
-    record_at = header_end(plate.program, plate.marks)
-
-    def text(unrested: list[Unrested]) -> bytes:
-        told = rest.outcome(done, draft, unrested)
-        pairs = record_pairs(original.result(), kit, work, profiles, told)
-        return record_lines(pairs, plate.program.lines.newline)
-
-    ooze = profiles.material.ooze_mm.value
-    bed = profiles.machine.bed if profiles.machine else None
-    # What only the record needs is worked out beside the writing and the audit.
-    with ThreadPoolExecutor(1) as beside:
-        original = beside.submit(digest, plate.program.lines.data)
-        treated = emit(draft, ooze_mm=ooze, bed=bed, record=(record_at, text))
-        output = beside.submit(digest, treated.render())
-        took = beside.submit(time_added, plate, treated, profiles.machine)
-        done = rest.outcome(done, draft, treated.unrested)
-        progress("auditing")
-        result = treated.audit(full=options.verify)
-    result.require_clean()
-    warnings += sentences(treated, done, plate)
-    found = Found(done, result, took.result(), output.result())
-    summary = apply_record(plate, treated, kit, profiles, found, skipped, placed, work)
-    return Applied(
-        treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
-    )
+    return placed, warnings
 
 
 def write(applied: Applied, out: Path) -> None:
@@ -259,15 +274,11 @@ def _not_met(plate: Plate, pose: Pose, region: Region, name: str) -> tuple[str, 
     )
 
 
-def _layer_s(plate: Plate, work: list[Work], profiles: Profiles) -> NDArray[np.float64]:
-    """Seconds of each layer, for the rule on fast ones; not worked out where no treatment asks for it."""
-    asked = any(
-        (t.nozzle is not None or t.fan is not None) and t.rest is None and t.speed is None and not t.force
-        for _, _, t, _ in work
-    )
-    if not asked:
-        return np.full(len(plate.layers), np.inf)
-    return layer_seconds(plate, times(plate, profiles.machine))
+def _planned(plate: Plate, work: list[Work], profiles: Profiles) -> Times | None:
+    """How long the plate takes, for the schedule of nozzle and fan and the rule on fast layers; None where no
+    treatment asks for either."""
+    asked = any(t.nozzle is not None or t.fan is not None for _, _, t, _ in work)
+    return times(plate, profiles.machine) if asked else None
 
 
 def _base(plate: Plate, kit: Kit) -> tuple[float, float]:

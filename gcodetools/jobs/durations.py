@@ -1,52 +1,280 @@
-"""How long a plate takes before and after treatment, by planning its motion."""
+"""What a treatment costs in time, filament, energy and money, and the file's own times after it."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from gcodetools.documents.profiles import Machine
 from gcodetools.edit.draft import Draft
-from gcodetools.edit.treated import Treated
+from gcodetools.edit.progress import Clock, Restated, Used, clock_lines, restate
+from gcodetools.edit.treated import Reread
+from gcodetools.edit.windows import line_map
+from gcodetools.errors import InputError
 from gcodetools.gcode.arrays import give_back
+from gcodetools.jobs.clock import Standing, elapsed_s, standing
+from gcodetools.jobs.costs import Costs, add_up
+from gcodetools.jobs.rates import bed_of, columns_record, costs_record, difference, rates_of
 from gcodetools.jobs.records import estimate
-from gcodetools.physics.timing import times
+from gcodetools.jobs.sources import Profiles
+from gcodetools.kit.placing import place
+from gcodetools.kit.schema import Kit
+from gcodetools.kit.selection import Selection, select_all
+from gcodetools.marks.progress import Stated, find_stated
+from gcodetools.physics.timing import Times, times
+from gcodetools.toolpath.filament import Filament, filament_by_tool
 from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.order import Work
 
-__all__ = ["time_added"]
+__all__ = ["OVERLAPS", "Books", "Took"]
 
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Regions = Sequence[tuple[str, Selection]]
+
+OVERLAPS = "where regions overlap, the one written first has it; what is in none is `rest`"
 _LARGE_BYTES = 1 << 24
+_ROWS = 1 << 16
+_SHOWN = 8
 
 
-def time_added(plate: Plate, treated: Treated, machine: Machine | None) -> dict[str, Any]:
-    """Seconds before, after and added, each an estimate.
+@dataclass(frozen=True, slots=True)
+class Took:
+    """time : `before_s`, `after_s` and `time_s` (added), each an estimate. costs : tables before, after and added.
+    warnings : sentences."""
 
-    The treated text is read again. On large files whose moves are all still there the new feeds are planned
-    on the original's moves instead, to keep memory within bounds; what an `accel` costs and cuts at a region's
-    edge are then left out, and the source says so. Both plans are scaled alike where the file's own time is
-    what they are scaled to.
+    time: dict[str, Any]
+    costs: dict[str, Any]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side: seconds at the lines asked for and in all, costs, and what was found besides the moves."""
+
+    at_s: F8
+    total_s: float
+    costs: Costs
+    stands: Standing
+    planned: Times
+
+    @classmethod
+    def of(
+        cls, plate: Plate, planned: Times, line: NDArray[np.integer], regions: Regions, profiles: Profiles,
+        draft: Draft | None = None,
+    ) -> _Side:  # fmt: skip
+        """line : of `plate`, ascending. draft : its flow changes the filament of the plate's rows."""
+        at_s = elapsed_s(planned.seconds, np.searchsorted(plate.moves.line, line))
+        stands = standing(plate, planned.seconds, profiles.machine)
+        flow = None if draft is None else _Flow(draft)
+        costs = add_up(plate, planned, regions, stands.extras, flow)
+        total = planned.total_s
+        # Its columns are large, and no longer needed while the other side is planned.
+        bare = replace(planned, seconds=np.empty(0), waits_s=np.empty(0))
+        return cls(at_s, total, costs, stands, bare)
+
+
+class Books:
+    """Keeps account of one treatment: `restate` is called while it is written, `took` afterwards.
+
+    The treated text is read again. On large files whose moves are all still there the new feeds and flows are
+    planned on the original's moves instead, to keep memory within bounds; what an `accel` costs and cuts at a
+    region's edge are then left out, and the source says so. Both plans are scaled alike where the file's own
+    time is what they are scaled to.
+
+    Parameters
+    ----------
+    work : the regions treated. keep_times : leave the file's own times and totals as they are. planned : the
+    plate's times where they are known already.
     """
-    if len(plate.program.lines.data) > _LARGE_BYTES:
-        give_back()
-    before = times(plate, machine)
-    before_s, source = before.total_s, before.source
-    # Its columns are large, and no longer needed while the other plan is made.
-    before = replace(before, seconds=np.empty(0), waits_s=np.empty(0))
-    if treated.output == plate.program.lines.data:
-        after_s = before_s
-    elif _read_again(plate, treated.draft):
-        after_s = times(treated.plate, machine, factor=before.factor).total_s
-    else:
-        after_s = times(plate, machine, factor=before.factor, feed_mm_s=_row_feeds(treated.draft)).total_s
-        source += "; changed accelerations left out"
-    added = after_s - before_s
-    return {
-        "before_s": estimate(before_s, *before.within(before_s), source),
-        "after_s": estimate(after_s, *before.within(after_s), source),
-        "time_s": estimate(added, *before.within(added), source),
-    }
+
+    def __init__(
+        self,
+        plate: Plate,
+        draft: Draft,
+        kit: Kit,
+        work: list[Work],
+        profiles: Profiles,
+        keep_times: bool = False,
+        planned: Times | None = None,
+    ) -> None:
+        self.plate, self.draft, self.kit, self.work = plate, draft, kit, work
+        self.profiles, self.keep_times, self.planned = profiles, keep_times, planned
+        self.stated = Stated((), ()) if keep_times else find_stated(plate.program, plate.marks)
+        own = clock_lines(plate, self.stated)
+        self.second_layer = int(plate.layers.line[1]) if len(plate.layers) > 1 else -1
+        self.line: I8 = np.unique(np.append(own, self.second_layer)) if self.second_layer >= 0 else own
+        self.before: _Side | None = None
+        self.after: _Side | None = None
+        self.unread: tuple[int, ...] = ()
+        self.lost: list[str] = []
+
+    def restate(self, reread: Reread) -> Restated:
+        """Account for both sides; what brings the file's own times and totals up to date."""
+        before = self._before()
+        machine, draft, plate = self.profiles.machine, self.draft, self.plate
+        factor = before.planned.factor
+        if _read_again(plate, draft):
+            treated, edits = reread()
+            line = line_map(edits, plate.program.lines.start)[self.line]
+            planned = times(treated, machine, factor=factor)
+            self.after = _Side.of(treated, planned, line, self._regions_after(treated), self.profiles)
+        else:
+            planned = times(plate, machine, factor=factor, feed_mm_s=_row_feeds(draft))
+            self.after = _Side.of(plate, planned, self.line, self._regions(), self.profiles, draft)
+            treated = None
+        if self.keep_times:
+            none = np.empty(0, np.int64)
+            return Restated(none, none, none, (), ())
+        new = restate(plate, self.stated, self._clock(before, self.after), self._used(treated))
+        self.unread = new.unread
+        return new
+
+    def took(self) -> Took:
+        """The accounts; without a call of `restate` nothing was changed."""
+        before = self._before()
+        after = self.after or before
+        source = before.planned.source
+        if self.after is not None and not _read_again(self.plate, self.draft):
+            source += "; changed accelerations left out"
+        added = after.total_s - before.total_s
+        within = before.planned.within
+        time = {
+            "before_s": estimate(before.total_s, *within(before.total_s), source),
+            "after_s": estimate(after.total_s, *within(after.total_s), source),
+            "time_s": estimate(added, *within(added), source),
+        }
+        rates = rates_of(self.plate, self.profiles, bed_of(self.plate))
+        tables = [costs_record(side.costs, rates) for side in (before, after)]
+        costs = {
+            "columns": columns_record(rates, before.planned.band, source),
+            "regions_overlap": OVERLAPS,
+            "before": tables[0],
+            "after": tables[1],
+            "added": difference(*tables),
+        }
+        if before.stands.source:
+            costs["heating_source"] = before.stands.source
+        return Took(time, costs, tuple(self._warnings()))
+
+    def _warnings(self) -> list[str]:
+        result = []
+        if self.lost:
+            names, more = ", ".join(self.lost[:_SHOWN]), _more(len(self.lost))
+            result.append(f"{names}{more}: not found again on the treated plate; counted as the rest there")
+        if self.unread:
+            lines = ", ".join(str(line + 1) for line in self.unread[:_SHOWN]) + _more(len(self.unread))
+            name = self.plate.program.lines.name
+            result.append(f"{name}: line {lines}: a time or total that can't be read; left as it is")
+        return result
+
+    def _before(self) -> _Side:
+        if self.before is None:
+            if len(self.plate.program.lines.data) > _LARGE_BYTES:
+                give_back()
+            planned = self.planned or times(self.plate, self.profiles.machine)
+            self.planned = None
+            self.before = _Side.of(self.plate, planned, self.line, self._regions(), self.profiles)
+        return self.before
+
+    def _regions(self) -> Regions:
+        return [(_name(hit.part, hit.instance, hit.region), hit.selection) for hit, *_ in self.work]
+
+    def _regions_after(self, treated: Plate) -> Regions:
+        """The same regions on the treated plate, on which the kit is placed anew."""
+        try:
+            placed = place(self.kit, treated).poses
+        except InputError:  # what was found before is treated all the same
+            placed = ()
+        poses = {(pose.part, pose.instance): pose for pose in placed}
+        wanted: dict[str, tuple[dict[int, None], dict[str, None]]] = {}
+        for hit, *_ in self.work:
+            instances, regions = wanted.setdefault(hit.part, ({}, {}))
+            instances[hit.instance], regions[hit.region] = None, None
+        found: dict[str, Selection] = {}
+        for part, (instances, regions) in wanted.items():
+            mine = [poses[part, n] for n in instances if (part, n) in poses]
+            known = {name: self.kit.parts[part].regions[name] for name in regions}
+            for pose, hits in zip(mine, select_all(treated, mine, known), strict=True):
+                found |= {_name(part, pose.instance, name): hit.selection for name, hit in hits.items()}
+        self.lost = [name for name, _ in self._regions() if name not in found]
+        return [(name, found[name]) for name, _ in self._regions() if name in found]
+
+    def _clock(self, before: _Side, after: _Side) -> Clock:
+        stated = self.plate.totals.time_s
+        added = after.total_s - before.total_s
+        first = added
+        if self.second_layer >= 0:
+            at = int(np.searchsorted(self.line, self.second_layer))
+            first = float(after.at_s[at] - before.at_s[at])
+        return Clock(self.line, before.at_s, after.at_s, before.total_s, after.total_s, first, stated)
+
+    def _used(self, treated: Plate | None) -> Used:
+        """How much more filament goes through each tool than before."""
+        plate, meaning = self.plate, self.plate.totals.meaning
+        if treated is None:
+            before, after = _pushed(plate, None), _pushed(plate, _Flow(self.draft))
+        else:
+            before, after = (
+                {tool: _counted(one, meaning) for tool, one in filament_by_tool(side).items()}
+                for side in (plate, treated)
+            )
+        measured = sum(before.values())
+        stated = plate.totals.filament_mm or measured
+        if measured <= 0 or stated <= 0:
+            return Used(1.0, {})
+        share = stated / measured
+        more = {tool: after.get(tool, 0.0) - mm for tool, mm in before.items()}
+        by_tool = {tool: 1.0 + more[tool] / (mm * share) for tool, mm in before.items() if mm > 0}
+        return Used(1.0 + sum(more.values()) / stated, by_tool)
+
+
+def _more(count: int) -> str:
+    return f" and {count - _SHOWN} more" if count > _SHOWN else ""
+
+
+def _name(part: str, instance: int, region: str) -> str:
+    return f"{part}#{instance}/{region}"
+
+
+def _counted(one: Filament, meaning: str) -> float:
+    """What the file's own total counts; what goes through the nozzle where that is unknown."""
+    stated = one.as_stated(meaning)
+    return one.nozzle_mm if stated is None else stated
+
+
+class _Flow:
+    """Filament of a draft's rows, mm, by the flow of their pieces."""
+
+    def __init__(self, draft: Draft) -> None:
+        self.draft = draft
+
+    def __call__(self, low: int, high: int) -> F8:
+        draft = self.draft
+        e = draft.plate.moves.e[low:high]
+        mine = slice(int(draft.first[low]), int(draft.first[high]))
+        flow = draft.flow[mine]
+        changed = np.flatnonzero(~np.isnan(flow) & (flow != 1.0))
+        if len(changed) == 0:
+            return e
+        row = draft.row[mine][changed] - low
+        share = draft.t1[mine][changed] - draft.t0[mine][changed]
+        more = np.bincount(row, share * (flow[changed] - 1.0), minlength=len(e))
+        result: F8 = e * (1.0 + more)
+        return result
+
+
+def _pushed(plate: Plate, flow: _Flow | None) -> dict[int, float]:
+    """Net filament by tool, mm; some rows at a time."""
+    found = np.zeros(256)
+    for low in range(0, len(plate.moves), _ROWS):
+        high = min(low + _ROWS, len(plate.moves))
+        mm = plate.moves.e[low:high] if flow is None else flow(low, high)
+        found += np.bincount(plate.moves.tool[low:high], mm, minlength=256)
+    return {int(tool): float(found[tool]) for tool in np.flatnonzero(found)}
 
 
 def _read_again(plate: Plate, draft: Draft) -> bool:
@@ -55,7 +283,7 @@ def _read_again(plate: Plate, draft: Draft) -> bool:
     return moved or len(plate.program.lines.data) <= _LARGE_BYTES
 
 
-def _row_feeds(draft: Draft) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _row_feeds(draft: Draft) -> F8:
     """(m,) the one feed at which each row would take as long as its pieces do at theirs, mm/s."""
     result = draft.plate.program.moves.f.copy()
     changed = np.zeros(len(result), bool)

@@ -1,4 +1,4 @@
-"""What holds reach: the beads of their regions, and the spill on others."""
+"""What holds are, what their regions got, and the spill on others."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Hold
 from gcodetools.edit.treated import Treated
+from gcodetools.jobs.records import estimate
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit, Selection
 from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.reached import Schedule
 
-__all__ = ["hold_records"]
+__all__ = ["hold_records", "reached_record", "spill_records"]
 
 F8 = NDArray[np.float64]
 _ROWS = 1 << 16
@@ -56,6 +58,48 @@ def hold_records(
                     "share_of_plate": round(spilt / total, 4) if total else 0.0,
                     "instances": [f"{poses[k].part}#{poses[k].instance}" for k in whose],
                 },
+            }
+        )
+    return result
+
+
+def reached_record(schedule: Schedule, setting: str, name: str) -> dict[str, Any] | None:
+    """What a region (`part#instance/region`) got of nozzle (C) or fan (0 to 1): wanted (lowest, highest), least,
+    mean and most reached, each with its band, and what the first bead of a visit lacks at worst."""
+    mine = [reach for reach in schedule.reaches if (reach.setting, reach.name) == (setting, name)]
+    if not mine:
+        return None
+    reach = mine[0]
+    least, mean, most = (
+        estimate(best, low, high, schedule.source) for low, best, high in (ends for ends in reach.reached)
+    )
+    record = {"target": [reach.low, reach.high], "min": least, "mean": mean, "max": most}
+    return record | ({"first_bead_off": round(reach.missed, 3)} if reach.missed else {})
+
+
+def spill_records(schedule: Schedule, poses: tuple[Pose, ...]) -> list[dict[str, Any]]:
+    """What beads got that nobody meant, a record a setting and instance: their length, the change on the mean and
+    at most (C, or share of the fan), the share of the plate's bead length with any change, and the heights of
+    the outer wall at which the change may be seen."""
+    result = []
+    for spilt in schedule.spills:
+        pose = poses[spilt.owner] if spilt.owner >= 0 else None
+        bands = [
+            {"z_mm": [round(band.low_mm, 3), round(band.high_mm, 3)], "mean_c": round(band.mean_c, 2)}
+            for band in spilt.bands
+            if not band.whole
+        ]
+        result.append(
+            {
+                "setting": spilt.setting,
+                **({"part": pose.part, "instance": pose.instance} if pose else {}),
+                "length_mm": round(spilt.length_mm, 1),
+                "mean": round(spilt.mean, 3),
+                "most": round(spilt.most, 3),
+                "share_of_plate": round(spilt.share, 4),
+                "basis": "modelled",
+                "source": schedule.source,
+                **({"bands": bands} if bands else {}),
             }
         )
     return result

@@ -12,6 +12,10 @@ from gcodetools.edit.record import already_treated
 from gcodetools.gcode.arrays import present
 from gcodetools.jobs.apply import Options, read_plate
 from gcodetools.jobs.bed import off_bed
+from gcodetools.jobs.clock import Standing, standing
+from gcodetools.jobs.costs import END, HEATING, START, TOOLS, add_up
+from gcodetools.jobs.durations import OVERLAPS
+from gcodetools.jobs.rates import Rates, bed_of, columns_record, costs_record, density, diameter, rates_of
 from gcodetools.jobs.records import estimate, without_nulls
 from gcodetools.jobs.sources import Profiles, instance_numbers, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
@@ -59,45 +63,65 @@ def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict
     record |= _heat(plate, kit)
     planned = times(plate, profiles.machine)
     warnings += planned.warnings
-    record["time"] = _time(planned)
-    _add_seconds(record["features"], plate, planned)
+    stands = standing(plate, planned.seconds, profiles.machine)
     if plate.totals.time_s is not None:
         record["time_in_file_s"] = plate.totals.time_s
     record["filament"] = _filament(plate, filament(plate), profiles)
     poses: tuple[Pose, ...] = ()
+    hits: list[RegionHit] = []
     if kit is not None:
         placed = place(kit, plate)
         warnings += placed.warnings
         poses = placed.poses
         record["parts"] = [_pose(pose) for pose in poses]
         record["absent"] = list(placed.absent)
-        record["regions"], missing = _regions(plate, kit, placed, planned)
+        hits, missing = _hits(plate, kit, placed)
         warnings += missing
+    regions = [(f"{hit.part}#{hit.instance}/{hit.region}", hit.selection) for hit in hits]
+    costs = add_up(plate, planned, regions, stands.extras)
+    rates = rates_of(plate, profiles, bed_of(plate))
+    spent = dict(zip(costs.features.names, costs.features.seconds.tolist(), strict=True))
+    record["time"] = _time(planned, stands, spent)
+    for word, feature in record["features"].items():
+        feature["time_s"] = round(spent[word], 3)
+    if kit is not None:
+        record["regions"] = [_region(plate, hit, planned, rates) for hit in hits]
+    record["costs"] = {
+        "columns": columns_record(rates, planned.band, planned.source),
+        "regions_overlap": OVERLAPS,
+        **costs_record(costs, rates),
+    }
     warnings += off_bed(plate, profiles.machine, poses)
     return without_nulls(record), warnings
 
 
-def _time(planned: Times) -> dict[str, Any]:
-    """Times by motion planning. Heating, homing and tool changes are not in them: no limit of a file tells how
-    long those take."""
-    return {
-        "print_s": _seconds(planned, planned.object_s),
-        "start_s": _seconds(planned, planned.start_s),
-        "end_s": _seconds(planned, planned.end_s),
+def _time(planned: Times, stands: Standing, spent: dict[str, float]) -> dict[str, Any]:
+    """Times by motion planning; heating by the machine's rates, absent where no machine is named. Printing is from
+    the first bead to the last, tool changes left out. Homing takes no time here: no limit of a file tells how
+    long it does."""
+    heating, tools = spent[HEATING], spent[TOOLS]
+    apart = {START: spent[START], END: spent[END], TOOLS: tools}
+    printing = sum(spent.values()) - sum(apart.values()) - heating
+    low, high = (heating * end for end in stands.band)
+    moving = printing + sum(apart.values())
+    ends = planned.within(moving)
+    result: dict[str, Any] = {
+        "print_s": _seconds(planned, printing),
+        "start_s": _seconds(planned, spent[START]),
+        "end_s": _seconds(planned, spent[END]),
+        "heating_s": None
+        if stands.of(HEATING) is None
+        else estimate(heating, low, high, stands.source, "assumed"),
+        "tools_s": _seconds(planned, tools) if tools else None,
+        "total_s": estimate(moving + heating, ends[0] + low, ends[1] + high, planned.source),
         "scaled_by": round(planned.factor, 4),
         "limits_from": dict(sorted(planned.limits.origins.items())),
     }
+    return without_nulls(result)
 
 
 def _seconds(planned: Times, seconds: float) -> dict[str, Any]:
     return estimate(seconds, *planned.within(seconds), planned.source)
-
-
-def _add_seconds(features: dict[str, Any], plate: Plate, planned: Times) -> None:
-    """The time of each feature's own beads; travel between them is in no feature."""
-    spent = np.bincount(plate.beads.feature, planned.seconds, minlength=len(FEATURES))
-    for word, feature in features.items():
-        feature["time_s"] = round(float(spent[FEATURES.index(word)]), 3)
 
 
 def _extrusion(plate: Plate) -> str:
@@ -131,7 +155,7 @@ def _layers(plate: Plate) -> dict[str, Any]:
 
 def _features(plate: Plate, profiles: Profiles) -> dict[str, Any]:
     beads = plate.beads
-    area = np.pi * _diameter(plate, profiles)[0] ** 2 / 4
+    area = np.pi * diameter(plate, profiles)[0] ** 2 / 4
     count = np.bincount(beads.feature, minlength=len(FEATURES))
     length = np.bincount(beads.feature, beads.length_mm, minlength=len(FEATURES))
     e = np.bincount(beads.feature, plate.program.moves.e, minlength=len(FEATURES))
@@ -144,20 +168,6 @@ def _features(plate: Plate, profiles: Profiles) -> dict[str, Any]:
         for k, word in enumerate(FEATURES)
         if k and count[k]
     }
-
-
-def _diameter(plate: Plate, profiles: Profiles) -> tuple[float, str]:
-    stated = plate.settings.filament_diameter_mm
-    if stated:
-        return stated, "the file's settings"
-    return profiles.material.diameter_mm.value, f"material {profiles.material.name}"
-
-
-def _density(plate: Plate, profiles: Profiles) -> tuple[float, str]:
-    stated = plate.settings.density_g_cm3
-    if stated and profiles.material_from in ("file", "assumed"):
-        return stated, "the file's settings"
-    return profiles.material.density_g_cm3.value, f"material {profiles.material.name}"
 
 
 def _heat(plate: Plate, kit: Kit | None) -> dict[str, Any]:
@@ -209,10 +219,10 @@ def _filament(plate: Plate, measured: Filament, profiles: Profiles) -> dict[str,
     Lengths are the file's own, summed. Mass carries the band of the filament's diameter, 0.05 mm either way
     (common practice, no source); the price is the profile's.
     """
-    d, d_from = _diameter(plate, profiles)
-    density, density_from = _density(plate, profiles)
+    d, d_from = diameter(plate, profiles)
+    rho, density_from = density(plate, profiles)
     volume = measured.beads_mm * np.pi * d**2 / 4
-    gram = volume * density / 1000.0
+    gram = volume * rho / 1000.0
     low, high = gram * ((d - 0.05) / d) ** 2, gram * ((d + 0.05) / d) ** 2
     source = f"filament in the file; diameter from {d_from}, density from {density_from}"
     price = profiles.material.price_per_kg
@@ -247,9 +257,8 @@ def _pose(pose: Pose) -> dict[str, Any]:
     }
 
 
-def _regions(
-    plate: Plate, kit: Kit, placed: Placed, planned: Times
-) -> tuple[list[dict[str, Any]], list[str]]:
+def _hits(plate: Plate, kit: Kit, placed: Placed) -> tuple[list[RegionHit], list[str]]:
+    """Every region of every instance that meets a bead, and sentences on the others."""
     found, missing = [], []
     for part_name, part in kit.parts.items():
         poses = instance_numbers(part.instances, [p for p in placed.poses if p.part == part_name])
@@ -260,16 +269,16 @@ def _regions(
                     where = not_met(plate, pose, region)
                     missing.append(f"{part_name}#{pose.instance}/{region_name} meets no bead; {where}")
                     continue
-                found.append(_region(plate, hit, planned))
+                found.append(hit)
     return found, missing
 
 
-def _region(plate: Plate, hit: RegionHit, planned: Times) -> dict[str, Any]:
+def _region(plate: Plate, hit: RegionHit, planned: Times, rates: Rates) -> dict[str, Any]:
+    """A region by itself, whether or not another shares its beads; `costs` counts each bead once."""
     selection = hit.selection
     share = selection.t1 - selection.t0
     length = plate.beads.length_mm[selection.row] * share
     e = plate.program.moves.e[selection.row] * share
-    d = plate.settings.filament_diameter_mm or 1.75
     feature = plate.beads.feature[selection.row]
     return {
         "part": hit.part,
@@ -280,7 +289,8 @@ def _region(plate: Plate, hit: RegionHit, planned: Times) -> dict[str, Any]:
         "z_mm": [round(z, 3) for z in hit.z_mm],
         "beads": len(np.unique(selection.row)),
         "length_mm": round(float(length.sum()), 3),
-        "volume_mm3": round(float(e.sum() * np.pi * d**2 / 4), 3),
+        "volume_mm3": round(float(e.sum()) * rates.mm3_per_mm.value, 3),
+        "mass_g": round(float(e.sum()) * rates.gram_per_mm.value, 6),
         "time_s": round(float((planned.seconds[selection.row] * share).sum()), 3),
         "features": {FEATURES[k]: int((feature == k).sum()) for k in np.unique(feature).tolist()},
     }

@@ -83,12 +83,14 @@ def apply(
     only: str | None = None,
     again: bool = False,
     verify: bool = False,
+    keep_times: bool = False,
 ) -> Treated:
-    """Treat a plate. `render()` of the result gives the bytes.
+    """Treat a plate. `render()` of the result gives the bytes. keep_times : leave the file's own times and
+    totals as they are.
 
     Raises
     ------
     BeadwrightError : as the command `apply`.
     """
-    options = Options((), material, machine, (), Subset.parse(only), again, False, verify)
+    options = Options((), material, machine, (), Subset.parse(only), again, False, verify, keep_times)
     return apply_plate(plate, placed.kit, options).treated

@@ -71,17 +71,20 @@ class Fit(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Nozzle(Struct, frozen=True, forbid_unknown_fields=True):
-    """Nozzle temperature: `add` to what the file has, or `set`."""
+    """Nozzle temperature: `add` to what the file has, or `set`. mode : `follow` each visit where there is time,
+    `hold` it over all layers of the region, `pause` until it is there; left out, what fits."""
 
     one_of: ClassVar[tuple[str, ...]] = ("add", "set")
     example: ClassVar[str] = "{add: 8} or {set: 240}"
 
     add_c: NozzleStep | None = field(default=None, name="add")
     set_c: NozzleTarget | None = field(default=None, name="set")
+    mode: Literal["follow", "hold", "pause"] | None = None
 
 
 class Fan(Struct, frozen=True, forbid_unknown_fields=True):
-    """Part fan: `cap` it, `set` it, `scale` it or `add` to it. bridges : bridge and overhang beads too."""
+    """Part fan: `cap` it, `set` it, `scale` it or `add` to it. bridges : bridge and overhang beads too.
+    mode : as for the nozzle."""
 
     one_of: ClassVar[tuple[str, ...]] = ("cap", "set", "scale", "add")
     example: ClassVar[str] = "{cap: 25%}"
@@ -91,6 +94,7 @@ class Fan(Struct, frozen=True, forbid_unknown_fields=True):
     scale: Annotated[float, Meta(ge=0, le=10, extra={"unit": "ratio"})] | None = None
     add: FanStep | None = None
     bridges: bool = False
+    mode: Literal["follow", "hold", "pause"] | None = None
 
 
 class Speed(Struct, frozen=True, forbid_unknown_fields=True):

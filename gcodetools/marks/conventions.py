@@ -90,8 +90,10 @@ class Convention(Struct, frozen=True, forbid_unknown_fields=True):
     or a pattern with a group `mm`. define : comments with a JSON object that names objects. ignore : sections
     whose comments are no marks. progress : comments that tell how far the print is.
     totals : patterns whose groups say what a number is: `mm` `m` of filament, `mm3` `cm3`, `g`, `cost`, `s`
-    `min` or a `time` in words, `layers`; lists are summed, and values of several `tool`s. total_means : which
-    filament the file's own total counts, measured as total_source says. settings : patterns with groups `key`
+    `min` or a `time` in words, `layers`; lists are summed, and values of several `tool`s. restated : patterns of
+    what is brought up to date after treatment; groups as in totals, and `elapsed` s, `first` the first layer's
+    time, `other` a time on another clock, `lb`; a digit behind a group tells two of a kind apart. total_means :
+    which filament the file's own total counts, measured as total_source says. settings : patterns with groups `key`
     and `value`. pieces : start of comments that hold JSON cut into pieces. names : own names of settings.
     limits : own names of machine limits.
     """
@@ -115,6 +117,7 @@ class Convention(Struct, frozen=True, forbid_unknown_fields=True):
     ignore: tuple[Pair, ...] = ()
     progress: tuple[str, ...] = ()
     totals: tuple[str, ...] = ()
+    restated: tuple[str, ...] = ()
     total_means: Meaning = "unknown"
     total_source: str = ""
     settings: tuple[str, ...] = ()
@@ -144,7 +147,7 @@ class Convention(Struct, frozen=True, forbid_unknown_fields=True):
             text = getattr(self, key)
             if text is not None:
                 yield (key,), text
-        for key in ("progress", "totals", "settings"):
+        for key in ("progress", "totals", "restated", "settings"):
             for index, text in enumerate(getattr(self, key)):
                 yield (key, index), text
         pairs = [

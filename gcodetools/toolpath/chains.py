@@ -159,7 +159,7 @@ def chains_of(
     closed &= (gap <= _SEAM_SHARE * length) & (end - first > 2) & (np.abs(area) > 1e-6)
     closed[closed] &= _winds_once(segments, first[closed], end[closed], width_mm)
     # Loops of one file have one seam; what leaves much more open happens to end near its start.
-    usual = np.median(gap[closed & near]) if np.any(closed & near) else 0.0
+    usual = _usual_gap(gap[closed & near], np.abs(area[closed & near]))
     closed &= coasted | (gap <= max(_SEAM_TIMES * usual, _SEAM_LEAST * width_mm))
     box = (
         np.minimum.reduceat(np.minimum(x0, x1), first),
@@ -168,6 +168,16 @@ def chains_of(
         np.maximum.reduceat(np.maximum(y0, y1), first),
     )
     return Chains(begin, stop, first, end, length, area, gap, closed, *box)
+
+
+def _usual_gap(gap_mm: F8, area_mm2: F8) -> float:
+    """Gap that half of the area lies below; 0 where there is none. Turns of a zigzag, which are like loops left
+    open, may be many, but those in a loop hold less than it does."""
+    if len(gap_mm) == 0:
+        return 0.0
+    order = np.argsort(gap_mm, kind="stable")
+    total = np.cumsum(area_mm2[order])
+    return float(gap_mm[order[np.searchsorted(total, total[-1] / 2)]])
 
 
 def _joined(program: Program, rows: I8, segments: Segments) -> Bool:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Filament", "filament", "fresh", "mass_g", "volume_mm3"]
+__all__ = ["Filament", "filament", "filament_by_tool", "fresh", "mass_g", "volume_mm3"]
 
 F8 = NDArray[np.float64]
 
@@ -57,19 +57,29 @@ def fresh(e: F8) -> F8:
 
 def filament(plate: Plate) -> Filament:
     """Sum a plate's filament."""
-    moves, beads = plate.program.moves, plate.beads
-    is_bead = beads.feature != 0
-    printed = is_bead & (beads.layer >= 0)
-    total = purged = 0.0
-    tools = np.unique(moves.tool)
-    for tool in tools.tolist():
-        mine = slice(None) if len(tools) == 1 else np.flatnonzero(moves.tool == tool)
-        pushed = fresh(moves.e[mine])
-        total += float(pushed.sum())
-        purged += float(pushed[~is_bead[mine]].sum())
-    towers = float(moves.e[printed & (beads.feature == _TOWER)].sum())
-    laid = float(moves.e[printed].sum()) - towers
-    start = float(moves.e[is_bead & ~printed].sum())
+    found = filament_by_tool(plate).values()
+    columns = zip(*((f.nozzle_mm, f.beads_mm, f.start_and_tower_mm, f.purged_mm) for f in found), strict=True)
+    return Filament(*map(sum, columns)) if found else Filament(0.0, 0.0, 0.0)
+
+
+def filament_by_tool(plate: Plate) -> dict[int, Filament]:
+    """The same for each tool that moves."""
+    tool = plate.program.moves.tool
+    tools = np.unique(tool).tolist()
+    if len(tools) == 1:
+        return {tools[0]: _of_rows(plate, slice(None))}
+    return {one: _of_rows(plate, np.flatnonzero(tool == one)) for one in tools}
+
+
+def _of_rows(plate: Plate, mine: slice | NDArray[np.intp]) -> Filament:
+    e, feature = plate.program.moves.e[mine], plate.beads.feature[mine]
+    is_bead = feature != 0
+    printed = is_bead & (plate.beads.layer[mine] >= 0)
+    pushed = fresh(e)
+    total, purged = float(pushed.sum()), float(pushed[~is_bead].sum())
+    towers = float(e[printed & (feature == _TOWER)].sum())
+    laid = float(e[printed].sum()) - towers
+    start = float(e[is_bead & ~printed].sum())
     return Filament(total, laid, start + towers + purged, purged)
 
 

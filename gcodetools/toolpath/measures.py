@@ -14,8 +14,17 @@ from weakref import ref
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LinearRing, Polygon
+from shapely import Polygon
 
+from gcodetools.toolpath.apart import (
+    LONG_MM,
+    NEIGHBOURS,
+    POINTS,
+    densest,
+    distances,
+    ends_of,
+    line_pitch,
+)
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate
@@ -29,7 +38,7 @@ from gcodetools.toolpath.walls import (
     weighted_median,
 )
 
-__all__ = ["Measure", "Remembered", "direction_of", "measure"]
+__all__ = ["Measure", "Remembered", "measure"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -47,14 +56,10 @@ _USUAL_WIDTH_MM, _USUAL_HEIGHT_MM = 0.45, 0.2  # of a plate that has no walls; c
 _USUAL_OVERLAP = 0.25  # of a breadth, where no fill ends at an edge; common practice, no source
 _FILLS = (0.75, 1.25)  # outside, an island is not solid, or its height is not what it seems
 _WITHIN = (0.975, 1.01)  # of the fill of solid islands: so far perimeters may stand off it
-_NEIGHBOURS = (0.6, 1.5)  # strips that neighbouring beads may stand apart
-_WINDOW = 0.04  # strips: distances this close are one
-_LONG_MM = 2.0  # of a line of fill
 _LAYERS = 12  # of each kind that are looked at
 _ISLANDS = 4  # the largest of each layer
 _FEW_ENDS = 24  # of lines of fill, that tell no habit
 _ROWS = 200_000
-_POINTS = 400  # of a layer's loops
 _REACH = 0.7  # breadths beside a solid line that count as covered by it
 _HOLLOW = 0.05  # share of a space that solid lines may leave uncovered
 
@@ -170,7 +175,7 @@ def _measured(plate: Plate, mask: Bool | None) -> Measure:
         width_mm=wide,
         nozzle_mm=nozzle or guessed_nozzle(wide),
         nozzle_from="settings" if nozzle else "guessed",
-        solid_pitch_mm=_line_pitch(plate, solid_rows, solid) or solid / wall_fill,
+        solid_pitch_mm=line_pitch(plate, solid_rows, solid) or solid / wall_fill,
         overlap_mm=0.0,
     )
     gauge = _filled(rough, _fill(plate, _solid_layers(length), mask, rough))
@@ -267,7 +272,7 @@ def _solid_layers(length: F8) -> I8:
     """Layers of which most of the fill is solid, the more so the earlier."""
     fill = length[:, list(_FILL)].sum(axis=1)
     solid = length[:, _SOLID] + length[:, _GAP]
-    found = np.flatnonzero((length[:, _SOLID] > _LONG_MM) & (solid > 0.3 * fill))
+    found = np.flatnonzero((length[:, _SOLID] > LONG_MM) & (solid > 0.3 * fill))
     order = np.argsort(-np.round(solid[found] / fill[found], 2), kind="stable")
     best = found[order]
     whole = best[solid[best] > 0.999 * fill[best]]
@@ -303,7 +308,7 @@ def _solid_throughout(
     x, y = _points_in(space)
     if len(x) == 0:
         return False
-    ends = _ends(plate, island.rows[solid])
+    ends = ends_of(plate, island.rows[solid])
     far = _REACH * gauge.solid_breadth_mm
     return bool(_beside(ends, x, y, far).mean() > 1 - _HOLLOW)
 
@@ -313,7 +318,7 @@ def _points_in(space: Area) -> tuple[F8, F8]:
     if space.is_empty:
         return np.empty(0), np.empty(0)
     low_x, low_y, high_x, high_y = space.bounds
-    count = int(min(_POINTS * (high_x - low_x) * (high_y - low_y) / space.area, 20 * _POINTS))
+    count = int(min(POINTS * (high_x - low_x) * (high_y - low_y) / space.area, 20 * POINTS))
     # Multiples of the powers of the plastic number fill a square evenly and meet no pitch of lines.
     nth = np.arange(1, count + 1)
     x = low_x + (high_x - low_x) * (nth * 0.7548776662466927 % 1)
@@ -354,84 +359,15 @@ def _pitch(plate: Plate, layers: I8, mask: Bool | None, strip: float, outer: flo
     outermost, which is half a breadth of each."""
     found: list[tuple[F8, F8, bool]] = []
     for _, island, walls in _largest(plate, layers, mask):
-        found += _distances(island.polygon, walls, strip)
-    limits = (_NEIGHBOURS[0] * strip, _NEIGHBOURS[1] * strip)
+        found += distances(island.polygon, walls, strip)
+    limits = (NEIGHBOURS[0] * strip, NEIGHBOURS[1] * strip)
     between, beside = (
-        _mode([f for f, _, e in found if e == edge], [w for _, w, e in found if e == edge], limits, strip)
+        densest([f for f, _, e in found if e == edge], [w for _, w, e in found if e == edge], limits, strip)
         for edge in (False, True)
     )
     if between is not None:
         return between
     return beside * 2 * strip / (strip + outer) if beside is not None else None
-
-
-def _distances(polygon: Polygon, walls: list[Wall], strip: float) -> list[tuple[F8, F8, bool]]:
-    """For each inner loop, distances of points on it to the next loop nearer to the island's edge."""
-    loops = [w for w in walls if w.closed and len(w.points) > 2]
-    if len(loops) < 2:
-        return []
-    rings = np.array([LinearRing(w.points) for w in loops], object)
-    boundary = polygon.boundary
-    samples = []
-    for wall in loops:
-        ends = np.vstack([wall.points, wall.points[:1]])
-        length = np.hypot(*np.diff(ends, axis=0).T)
-        middle = (ends[1:] + ends[:-1]) / 2
-        some = np.argsort(-length)[: max(_POINTS // len(loops), 8)]
-        samples.append((shapely.points(middle[some]), length[some]))
-    depth = np.array([weighted_median(shapely.distance(p, boundary), n) for p, n in samples])
-    shapely.prepare(rings)
-    found = []
-    for k, wall in enumerate(loops):
-        near = np.flatnonzero((depth[k] - depth > 0.5 * strip) & (depth[k] - depth < 2.0 * strip))
-        if wall.outermost or len(near) == 0:
-            continue
-        far = shapely.distance(samples[k][0][:, None], rings[near][None, :])
-        nearest = np.argmin(far, axis=1)
-        at_edge = np.array([loops[n].outermost for n in near])[nearest]
-        for beside in (False, True):
-            if np.any(at_edge == beside):
-                found.append((far.min(axis=1)[at_edge == beside], samples[k][1][at_edge == beside], beside))
-    return found
-
-
-def _mode(values: list[F8], weights: list[F8], limits: tuple[float, float], strip: float) -> float | None:
-    """Mean of the values where they are densest; None where none lies within the limits."""
-    if not values:
-        return None
-    value, weight = np.concatenate(values), np.concatenate(weights)
-    keep = (value > limits[0]) & (value < limits[1])
-    order = np.argsort(value[keep], kind="stable")
-    value, weight = value[keep][order], weight[keep][order]
-    if len(value) == 0:
-        return None
-    total = np.append(0, np.cumsum(weight))
-    end = np.searchsorted(value, value + _WINDOW * strip, side="right")
-    best = int(np.argmax(total[end] - total[:-1]))
-    return float(np.average(value[best : end[best]], weights=weight[best : end[best]] + 1e-12))
-
-
-def _line_pitch(plate: Plate, rows: I8, strip: float) -> float | None:
-    """Distance between solid lines that follow each other and run alike."""
-    rows = rows[plate.beads.length_mm[rows] > _LONG_MM]
-    if len(rows) < 2:
-        return None
-    x, y, dx, dy = _ends(plate, rows)
-    length = np.hypot(dx, dy)
-    nx, ny = -dy / length, dx / length
-    alike = np.abs(nx[:-1] * nx[1:] + ny[:-1] * ny[1:]) > np.cos(np.radians(2.0))
-    alike &= plate.beads.layer[rows[:-1]] == plate.beads.layer[rows[1:]]
-    apart = np.abs((x[1:] - x[:-1]) * nx[:-1] + (y[1:] - y[:-1]) * ny[:-1])[alike]
-    weight = np.minimum(length[:-1], length[1:])[alike]
-    return _mode([apart], [weight], (_NEIGHBOURS[0] * strip, _NEIGHBOURS[1] * strip), strip)
-
-
-def _ends(plate: Plate, rows: I8) -> tuple[F8, F8, F8, F8]:
-    """Start and direction of rows."""
-    moves = plate.program.moves
-    before = np.maximum(rows - 1, 0)
-    x, y = moves.x[before], moves.y[before]
-    return x, y, moves.x[rows] - x, moves.y[rows] - y
 
 
 def _overlap(plate: Plate, mask: Bool | None, gauge: Measure, length: F8) -> float:
@@ -442,10 +378,10 @@ def _overlap(plate: Plate, mask: Bool | None, gauge: Measure, length: F8) -> flo
     layers = _spread(np.flatnonzero(length[:, word] > 0), _LAYERS)
     for height, island, walls in _largest(plate, layers, mask):
         rows = island.rows[plate.beads.feature[island.rows] == word].astype(np.int64)
-        rows = rows[plate.beads.length_mm[rows] > _LONG_MM][:_POINTS]
+        rows = rows[plate.beads.length_mm[rows] > LONG_MM][:POINTS]
         if len(rows) and walls:
             depths.append(_depths(plate, rows, space_of(island.polygon, walls, height, gauge)))
-    inset = _mode(depths, [np.ones(len(d)) for d in depths], (-2 * half, 2 * half), 2 * half)
+    inset = densest(depths, [np.ones(len(d)) for d in depths], (-2 * half, 2 * half), 2 * half)
     if inset is None or sum(map(len, depths)) < _FEW_ENDS:
         return _USUAL_OVERLAP * 2 * half
     return max(half - inset, 0.0)
@@ -455,7 +391,7 @@ def _depths(plate: Plate, rows: I8, space: Area) -> F8:
     """How deep the ends of lines lie inside the space; below 0 outside."""
     if space.is_empty:
         return np.empty(0)
-    x, y, dx, dy = _ends(plate, rows)
+    x, y, dx, dy = ends_of(plate, rows)
     x, y = np.concatenate([x, x + dx]), np.concatenate([y, y + dy])
     shapely.prepare(space)
     far: F8 = shapely.distance(shapely.points(x, y), space.boundary)
@@ -476,18 +412,3 @@ def breadths_of(walls: list[Wall], height_mm: float, gauge: Measure) -> list[F8]
         )
         for w in walls
     ]
-
-
-def direction_of(plate: Plate, rows: I8) -> float | None:
-    """Direction of most of the length of `rows`, radians in [0, pi); None where they have no length."""
-    _, _, dx, dy = _ends(plate, rows)
-    length = np.hypot(dx, dy)
-    if length.sum() < 1e-6:
-        return None
-    angle = np.arctan2(dy, dx) % np.pi
-    share = np.bincount((angle * 180 / np.pi).astype(int) % 180, weights=length, minlength=180)
-    near = share + np.roll(share, 1) + np.roll(share, -1)
-    best = (float(np.argmax(near)) + 0.5) * np.pi / 180
-    off = (angle - best + np.pi / 2) % np.pi - np.pi / 2
-    close = np.abs(off) < np.radians(2.0)
-    return float((best + np.average(off[close], weights=length[close] + 1e-12)) % np.pi)

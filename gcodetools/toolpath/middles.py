@@ -367,9 +367,7 @@ def _fitting(points: F8, breadth: F8, edge: shapely.Geometry) -> F8:
     return fitting
 
 
-def _run_out(
-    points: F8, breadth: F8, free: tuple[bool, bool], edge: shapely.Geometry
-) -> tuple[F8, F8]:
+def _run_out(points: F8, breadth: F8, free: tuple[bool, bool], edge: shapely.Geometry) -> tuple[F8, F8]:
     """The path lengthened at its free ends so that it ends half its breadth before the edge."""
     for end in (1, 0):
         points, breadth = points[::-1], breadth[::-1]
@@ -409,9 +407,7 @@ def _sound_part(bead: Middle, room: Polygon, least: float) -> Middle | None:
     if fits.all() and shapely.is_simple(shapely.linestrings(around)):
         return Middle((points, breadth), bead.closed, bead.covers)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], fits, [False]]).astype(np.int8)))
-    parts = [
-        _simple_part(around[a : b + 1], breadth[a:b]) for a, b in edges.reshape(-1, 2).tolist() if b > a
-    ]
+    parts = [_simple_part(around[a : b + 1], breadth[a:b]) for a, b in edges.reshape(-1, 2).tolist() if b > a]
     if not parts:
         return None
     best = max(parts, key=lambda path: float(np.hypot(*np.diff(path[0], axis=0).T).sum()))
@@ -448,7 +444,4 @@ def _with_corners(zone: _Narrow, narrow: Bool, beads: list[Middle]) -> list[Midd
     mesh = zone.mesh
     inside = mesh.corner & narrow[mesh.beside].all(axis=1)
     group = groups(len(mesh.triangle), mesh.beside[inside])
-    return [
-        Middle(b.path, b.closed, np.flatnonzero(narrow & np.isin(group, group[b.covers])))
-        for b in beads
-    ]
+    return [Middle(b.path, b.closed, np.flatnonzero(narrow & np.isin(group, group[b.covers]))) for b in beads]

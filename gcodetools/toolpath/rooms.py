@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiLineString, MultiPolygon
 
+from gcodetools.toolpath.apart import direction_of
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer
-from gcodetools.toolpath.measures import Measure, breadths_of, direction_of, measure
+from gcodetools.toolpath.measures import Measure, breadths_of, measure
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.walls import Area, Same, Wall, bead_areas, polygonal, space_within, walls_of
 

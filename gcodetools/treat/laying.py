@@ -287,7 +287,7 @@ def _flat_run(ordered: list[tuple[Way, Bead]], here: F8, back: F8, recipe: Recip
         fan = recipe.style.bridge_fan
     run = moves.run(0, 0.0, True, recipe.height_mm, "", fan)
     if recipe.most_mm_s2 < recipe.mm_s2:
-        run = replace(run, accel=recipe.most_mm_s2, accel_behind=recipe.mm_s2)
+        run = replace(run, accel=recipe.most_mm_s2)
     return run
 
 

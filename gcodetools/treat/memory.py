@@ -30,7 +30,7 @@ def _key(value: object) -> Hashable:
     if isinstance(value, Strand):
         return value.points.tobytes(), value.breadth.tobytes(), value.closed, value.loop
     if isinstance(value, np.ndarray):
-        return value.tobytes(), value.shape
+        return value.tobytes(), value.shape, value.dtype.str
     if isinstance(value, (list, tuple)):
         return tuple(_key(item) for item in value)
     own = getattr(value, "key", None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,14 +14,17 @@ from gcodetools.edit.draft import Draft, cuttable
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
+from gcodetools.physics.timing import Times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import accel, fan, flow, nozzle, perimeters, rest, speed
+from gcodetools.treat.reached import Schedule
+from gcodetools.treat.schedule import Ask, settle
 from gcodetools.treat.target import Bounds, Done, Target
 
 __all__ = ["BUILT", "GEOMETRY", "Work", "draft_of"]
 
 # In this order within a region; a new treatment is a file beside and a line here.
-BUILT: dict[str, Callable[[Draft, Target, Any], list[Done]]] = {
+BUILT: dict[str, Callable[[Draft, Target, Any], Sequence[Done | Ask]]] = {
     "speed": speed.treat,
     "flow": flow.treat,
     "accel": accel.treat,
@@ -37,15 +40,22 @@ Work = tuple[RegionHit, Pose, Treatment, str]
 
 
 def draft_of(
-    plate: Plate, work: list[Work], bounds: Bounds, layer_s: NDArray[np.float64], base: tuple[float, float]
-) -> tuple[Draft, list[Done]]:
-    """A Draft that holds what the regions' treatments want, and what became of each.
+    plate: Plate,
+    work: list[Work],
+    bounds: Bounds,
+    layer_s: NDArray[np.float64],
+    base: tuple[float, float],
+    planned: Times | None = None,
+    poses: tuple[Pose, ...] = (),
+) -> tuple[Draft, list[Done], Schedule]:
+    """A Draft that holds what the regions' treatments want, what became of each, and what nozzle and fan reach.
 
     Parameters
     ----------
     work : (hit, pose, treatment, beads) in the order of the kit: the region written first wins.
     layer_s : (layers,) seconds of each plate layer.
     base : nozzle (C) and fan (fraction) before the file's first command, NaN if unknown.
+    planned : how long the plate takes, worked out where it is asked for and None. poses : of all instances.
 
     Raises
     ------
@@ -56,7 +66,7 @@ def draft_of(
     draft = Draft.of(plate, cut_row, cut_t, made.cuts)
     draft.base_nozzle_c, draft.base_fan = base
     perimeters.settle(draft, made)
-    results: list[Done] = []
+    results: list[Done | Ask] = []
     for hit, pose, treatment, _ in work:
         selection = hit.selection
         pieces = draft.pieces_in(selection.row, selection.t0, selection.t1)
@@ -78,7 +88,8 @@ def draft_of(
             if key in treatment.settings and len(reach[key].pieces):
                 results += treat(draft, reach[key], getattr(treatment, key))
     draft.join_alike()
-    return draft, _joined(results)
+    answers, schedule = settle(draft, results, bounds, planned, poses)
+    return draft, _joined(answers), schedule
 
 
 def _with_replaced(draft: Draft, hit: RegionHit, pieces: NDArray[np.int64]) -> NDArray[np.int64]:

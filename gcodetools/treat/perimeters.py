@@ -27,7 +27,8 @@ from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_so
 from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
 from gcodetools.treat.links import ground_of
 from gcodetools.treat.memory import remembered
-from gcodetools.treat.replacing import Replaced, band_of, replaced
+from gcodetools.treat.reasons import NARROW, why_none
+from gcodetools.treat.replacing import Replaced, band_of, beside, replaced
 from gcodetools.treat.rows import with_useless
 from gcodetools.treat.seams import seams_of
 from gcodetools.treat.sites import Laid, Site, Sites
@@ -125,6 +126,7 @@ class _Builder:
         self._made: dict[Hashable, tuple[list[Strand], list[Filled], tuple[F8, F8, I8]]] = {}
         self._known: dict[Hashable, _Outcome] = {}
         self._upright: dict[Hashable, Stretches] = {}
+        self._whys: dict[Hashable, str] = {}
         self.told: dict[str, list[LayerTold]] = {"perimeters": [], "infill": []}
 
     def build(self) -> dict[str, Done]:
@@ -189,8 +191,8 @@ class _Builder:
         size = _gauge(gauge, site.room.height_mm)
         free = site.free
         if not site.room.solid.is_empty:
-            beside = shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
-            free = free.difference(sound(beside))
+            slits = shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
+            free = free.difference(sound(slits))
         half = size.least_mm / 2
         free = sound(
             shapely.buffer(shapely.buffer(free, -half, join_style="mitre"), half, join_style="mitre")
@@ -224,6 +226,9 @@ class _Builder:
         """Lay what lies in the region and is carried; worked out once for sites that are alike."""
         strands, filled, pieces = self._strands(key, site)
         inside = self._inside(key, site, pieces)
+        if strands and not len(inside[0]):
+            self._tell(key, site, filled=filled, why=self._why_none(key, site))
+            return
         under = self.sites.below(layer)
         known = (key, site.state, site.layer % 2, *(column.tobytes() for column in inside), id(under))
         outcome = self._known.get(known)
@@ -239,22 +244,40 @@ class _Builder:
 
     def _inside(self, key: str, site: Site, pieces: tuple[F8, F8, I8]) -> Stretches:
         """Stretches of strands' straight pieces that lie in the region."""
+        known = (key, site.state, site.layer % 2)
+        if not self._is_upright:
+            return self._in_region(site, pieces[0], pieces[1])
+        if known not in self._upright:
+            self._upright[known] = self._in_region(site, pieces[0], pieces[1])
+        return self._upright[known]
+
+    @property
+    def _is_upright(self) -> bool:
+        """Whether the region's solid has neither floor nor ceiling: it is the same on every layer."""
+        solid = self.hit.solid
+        assert solid is not None
+        return bool(np.all(np.isinf(solid.low[2:])) and np.all(np.isinf(solid.high[2:])))
+
+    def _in_region(self, site: Site, begin: F8, end: F8) -> Stretches:
+        """Stretches of straight pieces on a site's layer that lie in the region."""
         half = round(site.room.height_mm, 6) / 2
         z = float(self.plate.program.moves.z[site.room.wall_rows[-1]])
         # Layers begun below the region take its shape at its own lowest layer.
         layer = max(site.layer, self.hit.layers[0])
         z_part = max((z - half - self.pose.z_mm) / self.pose.scale, self.hit.z_mm[0])
-        solid = self.hit.solid
-        assert solid is not None
-        # A solid without floor or ceiling is the same on every layer.
-        upright = bool(np.all(np.isinf(solid.low[2:])) and np.all(np.isinf(solid.high[2:])))
+        assert self.hit.solid is not None
+        return in_solid(begin, end, self.hit.solid, self.pose, z_part, layer)
+
+    def _why_none(self, key: str, site: Site) -> str:
+        """Why no bead of a site lies in the region."""
         known = (key, site.state, site.layer % 2)
-        if not upright or known not in self._upright:
-            found = in_solid(pieces[0], pieces[1], solid, self.pose, z_part, layer)
-            if not upright:
-                return found
-            self._upright[known] = found
-        return self._upright[known]
+        if not self._is_upright or known not in self._whys:
+            free = site.room.space if key == "perimeters" else site.free
+            least = _gauge(self.sites.gauge, site.room.height_mm).least_mm
+            self._whys[known] = why_none(
+                site, free, least, lambda begin, end: len(self._in_region(site, begin, end)[0]) > 0
+            )
+        return self._whys[known]
 
     def _outcome(
         self,
@@ -272,7 +295,7 @@ class _Builder:
         if key == "perimeters":  # solid lines keep clear by themselves
             asked = self._clear(asked, site)
         if not asked:
-            why = "none of it lies in the region" if strands else "the room is under 0.6 of a bead wide"
+            why = "beads of an earlier region lie there" if strands else NARROW
             return _Outcome(
                 None, site.taken, 0, None, site.state, LayerTold.of(site, key, filled=filled, why=why)
             )
@@ -290,7 +313,7 @@ class _Builder:
         if beads:
             band = band_of([bead.strand for bead in beads])
             taken = band if taken.is_empty else shapely.union(taken, band)
-            gave = self._give_way(site, taken)
+            gave = self._give_way(site, taken, beads)
             # By what came of it, not by what lies below: the same beads on the same shape are the same site.
             ends = tuple(point.tobytes() for point in laid.end)
             state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
@@ -298,7 +321,7 @@ class _Builder:
             site, key, fill=gauge.fill, beads=beads, filled=filled, open_mm=held.open_mm,
             dots_mm=sum(size_of(s) for s in held.strands if not _long_enough(s)),
             unreached_mm=sum(size_of(b.strand) for b in unreached),
-            crumbs=_more(gave, site.gone),
+            crumbs_mm=_more(gave, site.gone),
         )  # fmt: skip
         pulls = sum(way.leaves for way, _ in laid.beads)
         return _Outcome(laid if beads else None, taken, pulls, gave, state, what)
@@ -320,9 +343,12 @@ class _Builder:
         ordered, left = lay(beads, here, ground, seams, MOST_PULLS - site.pulls)
         return Laid(self.name, ordered, here, back, self.treatment), left
 
-    def _give_way(self, site: Site, taken: shapely.Geometry) -> Replaced:
+    def _give_way(self, site: Site, taken: shapely.Geometry, beads: list[Bead]) -> Replaced:
         """Cut the fill at the edge of all that is taken."""
-        zone = _zone(taken, site.walls, self.sites.gauge.pitch_mm)
+        strands = [bead.strand for laid in site.laid for _, bead in laid.beads]
+        strands += [bead.strand for bead in beads]
+        pitch = self.sites.gauge.pitch_mm
+        zone = _zone(taken, beside(strands, _NEAR * pitch), site.walls, pitch)
         found = replaced(self.plate, site.room.fill_rows, zone)
         return replace(found, row=found.row - int(site.room.wall_rows[-1]))
 
@@ -330,27 +356,26 @@ class _Builder:
         self.told[key].append(LayerTold.of(site, key, **what))  # type: ignore[arg-type]
 
 
-def _more(now: Replaced | None, before: Replaced | None) -> tuple[int, float]:
-    """Crumbs that came on top of those of earlier settings."""
-    if now is None:
-        return 0, 0.0
-    if before is None:
-        return now.crumbs, now.crumbs_mm
-    return max(0, now.crumbs - before.crumbs), max(0.0, now.crumbs_mm - before.crumbs_mm)
+def _more(now: Replaced | None, before: Replaced | None) -> float:
+    """Crumbs, mm, that came on top of those of earlier settings."""
+    was = before.crumbs_mm if before is not None else 0.0
+    return max(0.0, now.crumbs_mm - was) if now is not None else 0.0
 
 
 @remembered(256)
-def _zone(band: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float) -> shapely.Geometry:
+def _zone(
+    band: shapely.Geometry, near: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float
+) -> shapely.Geometry:
     """Where fill goes: the band, and beside it the walls, which fill reaches into, with the slits between them.
 
-    Fill between walls that no new bead lies beside stays.
+    near : the band with what lies close beside it, but nothing beyond its open ends: fill between walls that no
+    new bead lies beside stays.
     """
     close = _SLIT * pitch_mm
     edge = shapely.union(band, walls)
     closed = shapely.buffer(
         shapely.buffer(edge, close, join_style="mitre"), -close, join_style="mitre", mitre_limit=2.0
     )
-    near = shapely.buffer(band, _NEAR * pitch_mm, join_style="mitre", mitre_limit=2.0)
     return shapely.union(band, shapely.intersection(sound(closed), sound(near)))
 
 

@@ -17,7 +17,7 @@ from gcodetools.toolpath.strands import Strand
 from gcodetools.treat.intervals import in_polygon, line_of
 from gcodetools.treat.memory import remembered
 
-__all__ = ["Replaced", "band_of", "replaced"]
+__all__ = ["Replaced", "band_of", "beside", "replaced"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -53,9 +53,7 @@ def band_of(strands: list[Strand]) -> shapely.Geometry:
 def _band_there(strands: list[Strand]) -> shapely.Geometry:
     shapes = []
     for strand in strands:
-        line = line_of(strand)
-        if not strand.closed:
-            line = _shortened(line, _END_OVERLAP * float(strand.breadth[[0, -1]].min()))
+        line = _line_of(strand)
         step = np.round(strand.breadth / _STEP_MM).astype(np.int64)
         if strand.closed and np.all(step == step[0]):
             ring = shapely.linearrings(strand.points)
@@ -70,6 +68,22 @@ def _band_there(strands: list[Strand]) -> shapely.Geometry:
         shapes.append(_joints(strand, line, step))
     whole = shapely.union_all([shape for shape in shapes if not shape.is_empty])
     return shapely.simplify(whole, _SIMPLE_MM)
+
+
+def beside(strands: list[Strand], by_mm: float) -> shapely.Geometry:
+    """The area within half a breadth and `by_mm` of strands, nothing of it beyond their open ends."""
+    here = strands[0].points[0]
+    there = [replace(s, points=np.round(s.points - here, _PLACES)) for s in strands]
+    return sound(shapely.transform(_beside_there(there, by_mm), lambda xy: xy + here))
+
+
+@remembered(256)
+def _beside_there(strands: list[Strand], by_mm: float) -> shapely.Geometry:
+    half = np.array([float(strand.breadth.max()) / 2 + by_mm for strand in strands])
+    lines = [shapely.linestrings(_line_of(strand)) for strand in strands]
+    return shapely.union_all(
+        shapely.buffer(lines, half, cap_style="flat", join_style="mitre", mitre_limit=2.0)
+    )
 
 
 def _runs_of(line: F8, mine: NDArray[np.bool_]) -> shapely.Geometry:
@@ -88,6 +102,14 @@ def _joints(strand: Strand, line: F8, step: I8) -> shapely.Geometry:
         return shapely.MultiPolygon()
     half = np.minimum(strand.breadth[at], strand.breadth[at - 1]) / 2
     return shapely.union_all(shapely.buffer(shapely.points(line[at]), half, quad_segs=4))
+
+
+def _line_of(strand: Strand) -> F8:
+    """The line of a strand, a little shorter at open ends, which reach into what stays."""
+    line = line_of(strand)
+    if strand.closed:
+        return line
+    return _shortened(line, _END_OVERLAP * float(strand.breadth[[0, -1]].min()))
 
 
 def _shortened(line: F8, by_mm: float) -> F8:

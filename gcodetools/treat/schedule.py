@@ -1,66 +1,124 @@
-"""Holds: nozzle and fan can't follow a feature inside a layer, so they hold over whole layers.
+"""The schedule: what regions want of nozzle and fan becomes commands with lead time.
 
-A region's holds are the runs of its instance's layers in which it occurs, from the first move of the first
-layer to the last of the last, in file order. On a plate printed layer by layer the holds of several instances
-run into one another; on one printed object after object each instance has its own.
+Treatments say what they want of which beads (`ask_of`). Once every region has asked, `settle` puts the beads on a
+clock, has the visits planned (`physics.leads`: what follows, what is held, how early each is told) and writes
+the commands into the draft as columns: the value from the row before which a command stands to the next.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.draft import Draft, Hold
-from gcodetools.treat.target import Target
+from gcodetools.documents.profiles import load_machine
+from gcodetools.edit.commands import fan_track, file_fan
+from gcodetools.edit.context import row_brackets
+from gcodetools.edit.draft import Draft, Hold, Rest
+from gcodetools.gcode.arrays import present
+from gcodetools.gcode.program import Track
+from gcodetools.kit.placing import Pose
+from gcodetools.physics.hotend import Beads, Fan, Hotend
+from gcodetools.physics.leads import (
+    FAN_LIMITS,
+    Base,
+    Limits,
+    Plan,
+    Slots,
+    Wanted,
+    plan_fan,
+    plan_nozzle,
+    replayed,
+)
+from gcodetools.physics.timing import Times, times
+from gcodetools.physics.visits import Mode
+from gcodetools.treat.clock import Stretches, clock_of, stretches_of
+from gcodetools.treat.reached import Reach, Schedule, reach_of, spilt
+from gcodetools.treat.target import BRIDGES, Bounds, Done, Target
 
-__all__ = [
-    "HELD_SHARE_WARNING",
-    "Span",
-    "fast_layers",
-    "held_note",
-    "hold_spans",
-    "layer_words",
-    "record_hold",
-]
+__all__ = ["HELD_SHARE_WARNING", "Ask", "ask_of", "fast_layers", "held_note", "layer_words", "settle"]
 
 HELD_SHARE_WARNING = 0.6  # of the plate's bead length; beyond, the slicer's own setting is the better place
+_BLOCK_ROWS = 1 << 17
+_EVERY_S = 5.0
+PLAIN_MACHINE = "desktop-220"  # whose heating counts where no machine is named
 F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
-    """Rows [first, last) under one hold, and the plate layers [first_layer, last_layer] they are."""
+class Ask:
+    """What a region wants of nozzle or fan, to be answered once all have asked.
 
-    first: int
-    last: int
-    first_layer: int
-    last_layer: int
-
-
-def hold_spans(draft: Draft, target: Target, left_out: NDArray[np.bool_]) -> list[Span]:
-    """Holds of a region: runs of plate layers in which it occurs, but those `left_out` (a flag a layer).
-
-    A layer in which the region has no bead ends a run.
+    tool : of the nozzle; -1 for the fan. rows : (k,) that it claimed, ascending. low, high : of what it wants of
+    them. wanted : the file's own value -> what is wanted. left_out : (layers,) where it is held back.
+    layers : (n,) plate layers it wants it on. taken : whether an earlier region has beads of it. note, why,
+    warning : of the answer to come.
     """
-    beads, layers = draft.plate.beads, draft.plate.layers
-    rows = draft.row[target.pieces]
-    used = np.unique(beads.layer[rows])
-    used = used[(used >= 0)]
-    used = used[~left_out[used]]
-    if len(used) == 0:
-        return []
-    breaks = np.flatnonzero((np.diff(used) > 1) | (np.diff(layers.run[used]) != 0)) + 1
-    starts = np.concatenate([[0], breaks])
-    ends = np.concatenate([breaks, [len(used)]]) - 1
-    spans = []
-    for a, b in zip(used[starts].tolist(), used[ends].tolist(), strict=True):
-        spans.append(Span(int(layers.first_row[a]), int(layers.last_row[b]), a, b))
-    return spans
+
+    target: Target
+    setting: str
+    tool: int
+    rows: I8
+    low: float
+    high: float
+    wanted: Callable[[F8], F8]
+    left_out: Bool
+    layers: I8
+    taken: bool
+    asked: str
+    why: str
+    warning: bool
+
+    @property
+    def mode(self) -> Mode:
+        """How it is to be told."""
+        setting = getattr(self.target.treatment, self.setting)
+        mode: Mode = setting.mode or "auto"
+        return mode
 
 
-def fast_layers(target: Target) -> NDArray[np.bool_]:
+def ask_of(
+    draft: Draft,
+    target: Target,
+    setting: str,
+    tool: int,
+    rows: I8,
+    column: F8,
+    wanted: Callable[[F8], F8],
+    left_out: Bool,
+    told: tuple[str, str, bool],
+) -> Ask | None:
+    """Claim the `rows` of a region in a column of the draft where nobody has yet; None where none is left to
+    ask for. told : asked, why and whether it is a warning, so far."""
+    layer = draft.plate.beads.layer[rows]
+    here = (layer >= 0) & ~left_out[np.maximum(layer, 0)]
+    rows, layer = rows[here], layer[here]
+    if len(rows) == 0:
+        return None
+    own = _own(draft, setting, tool, rows)
+    value = wanted(own)
+    free = np.isnan(column[rows])
+    column[rows[free]] = value[free]
+    return Ask(
+        target,
+        setting,
+        tool,
+        rows[free],
+        float(np.nanmin(value)),
+        float(np.nanmax(value)),
+        wanted,
+        left_out,
+        np.unique(layer).astype(np.int64),
+        not free.all(),
+        *told,
+    )
+
+
+def fast_layers(target: Target) -> Bool:
     """A flag a plate layer: too fast for less fan or more heat. None is where the treatment has a rest, a
     speed or `force`."""
     treatment = target.treatment
@@ -69,7 +127,7 @@ def fast_layers(target: Target) -> NDArray[np.bool_]:
     return target.layer_s < target.bounds.material.min_layer_time_s.value
 
 
-def held_note(draft: Draft, target: Target, left_out: NDArray[np.bool_]) -> str:
+def held_note(draft: Draft, target: Target, left_out: Bool) -> str:
     """Sentence on the layers of the region that are held back; empty for none."""
     layer = draft.plate.beads.layer[draft.row[target.pieces]]
     used = np.unique(layer[layer >= 0])
@@ -84,24 +142,361 @@ def held_note(draft: Draft, target: Target, left_out: NDArray[np.bool_]) -> str:
     )
 
 
-def layer_words(spans: list[Span]) -> str:
-    """The plate layers of holds, counted from 1."""
-    names = [
-        f"{s.first_layer + 1}" if s.first_layer == s.last_layer else f"{s.first_layer + 1}-{s.last_layer + 1}"
-        for s in spans
-    ]
+def layer_words(spans: list[tuple[int, int]]) -> str:
+    """Plate layers (index of the first and the last of each span), counted from 1."""
+    names = [f"{a + 1}" if a == b else f"{a + 1}-{b + 1}" for a, b in spans]
     shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more runs" if len(names) > 6 else "")
     return f"plate layers {shown}"
 
 
-def record_hold(draft: Draft, setting: str, spans: list[Span], name: str) -> None:
-    """Note the holds in the draft, joined to those of other regions that touch them."""
-    for span in spans:
-        touching = [
-            h for h in draft.holds if h.setting == setting and h.first <= span.last and span.first <= h.last
-        ]
-        first = min([span.first, *(h.first for h in touching)])
-        last = max([span.last, *(h.last for h in touching)])
-        names = tuple(dict.fromkeys([n for h in touching for n in h.regions] + [name]))
-        draft.holds[:] = [h for h in draft.holds if h not in touching]
-        draft.holds.append(Hold(setting, first, last, names))
+def settle(
+    draft: Draft,
+    results: list[Done | Ask],
+    bounds: Bounds,
+    planned: Times | None = None,
+    poses: tuple[Pose, ...] = (),
+) -> tuple[list[Done], Schedule]:
+    """Plan what has been asked for, write it into the draft, answer.
+
+    Parameters
+    ----------
+    planned : how long the plate takes; worked out where it is None. poses : of all instances, for what spills
+    onto whom.
+    """
+    asks = [result for result in results if isinstance(result, Ask)]
+    schedule = Schedule()
+    if asks:
+        planned = times(draft.plate, bounds.machine) if planned is None else planned
+        _Settling(draft, asks, bounds, planned, poses, schedule).run()
+    answers: list[Done] = []
+    for result in results:
+        answers.append(_answer(result, schedule) if isinstance(result, Ask) else result)
+    return answers, schedule
+
+
+def _own(draft: Draft, setting: str, tool: int, rows: NDArray[np.integer] | slice) -> F8:
+    """What the file has at rows."""
+    if setting == "fan":
+        return file_fan(draft, rows)
+    return draft.nozzle_track(tool).at(draft.plate.program.moves.line[rows])
+
+
+class _Settling:
+    """One plate whose schedule is being made."""
+
+    def __init__(
+        self,
+        draft: Draft,
+        asks: list[Ask],
+        bounds: Bounds,
+        planned: Times,
+        poses: tuple[Pose, ...],
+        schedule: Schedule,
+    ) -> None:
+        self.draft, self.asks, self.bounds, self.schedule = draft, asks, bounds, schedule
+        self.poses = poses
+        machine = bounds.machine or load_machine(PLAIN_MACHINE)
+        self.heating = machine.heating
+        known = "" if bounds.machine else ", no machine is named"
+        schedule.source = f"heating and fan of machine {machine.name}{known}; {planned.source}"
+        self.clock = clock_of(draft, planned)
+        self.kept_layer = {s: self._held_layers(s) for s in ("nozzle", "fan")}
+        self.brackets = (
+            row_brackets(draft.plate) if len(draft.plate.marks.objects.brackets().first) else _NONE
+        )
+        self.bead_rows = np.flatnonzero(draft.plate.beads.feature != 0).astype(np.int32)
+        self.stretches = self._stretches()
+
+    def run(self) -> None:
+        draft = self.draft
+        told_s: list[F8] = []
+        moves = draft.plate.program.moves
+        tools = sorted({ask.tool for ask in self.asks if ask.setting == "nozzle"})
+        every = present(moves.tool)
+        written = np.full(len(moves), np.nan) if tools else None
+        for tool in tools:
+            column = written
+            mine = None if len(every) == 1 else tool
+            told_s.append(self._plan("nozzle", tool, mine, column, None))
+        draft.nozzle_c = written
+        if any(ask.setting == "fan" for ask in self.asks):
+            written = np.full(len(moves), np.nan)
+            own = [self._base(draft.nozzle_track(int(tool))).time_s for tool in every]
+            nozzle_s = np.sort(np.concatenate([*told_s, *own]))
+            self._plan("fan", -1, None, written, nozzle_s)
+            draft.fan = written
+
+    def _held_layers(self, setting: str) -> Bool:
+        """(layers,) where a region is held back and none is not."""
+        held = np.zeros(len(self.draft.plate.layers), bool)
+        for ask in self.asks:
+            if ask.setting == setting:
+                held |= ask.left_out
+        for ask in self.asks:
+            if ask.setting == setting:
+                held[ask.layers] = False
+        return held
+
+    def _stretches(self) -> Stretches:
+        draft = self.draft
+        d = self.bounds.material.diameter_mm.value
+        owner = np.full(len(draft.plate.program.moves), -1, np.int16)
+        for k, pose in enumerate(self.poses):
+            owner[pose.rows] = k
+        runs = draft.runs
+        asks = {(ask.setting, ask.target.name): ask for ask in self.asks}
+        number = {f"{pose.part}#{pose.instance}": k for k, pose in enumerate(self.poses)}
+        run_rows = np.array([run.row for run in runs], np.int64)
+        columns = self._columns(run_rows) if len(runs) else {name: np.empty(0) for name in _COLUMNS}
+        for setting in ("nozzle", "fan"):
+            own, value = columns[f"{setting}_own"], columns[setting]
+            for k, run in enumerate(runs):
+                ask = asks.get((setting, run.region))
+                layer = int(draft.plate.beads.layer[run.row - 1 if run.early and run.row else run.row])
+                back = ask is None or (layer >= 0 and bool(ask.left_out[layer]))
+                value[k] = np.nan if ask is None or back else ask.wanted(own[k : k + 1])[0]
+                columns[f"{setting}_kept"][k] = float(layer >= 0 and self.kept_layer[setting][layer])
+                if setting == "fan" and (own[k] == 0.0 or not np.isnan(run.fan)):
+                    value[k], columns["fan_kept"][k] = np.nan, 1.0
+        run_owner = np.array([number.get(run.region.rsplit("/", 1)[0], -1) for run in runs], np.int64)
+        area = np.pi * d**2 / 4
+        return stretches_of(draft, self.clock, area, owner, self._columns, columns, run_owner)
+
+    def _columns(self, rows: NDArray[np.integer]) -> dict[str, F8]:
+        """What is wanted of rows, what the file has there, what is to stay as it is."""
+        return self._of("nozzle", rows) | self._of("fan", rows)
+
+    def _of(self, setting: str, rows: NDArray[np.integer]) -> dict[str, F8]:
+        """The columns of one setting; blank where nobody asked for it."""
+        draft = self.draft
+        column = draft.nozzle_c if setting == "nozzle" else draft.fan
+        if column is None:
+            blank = np.zeros(len(rows))
+            return {setting: np.full(len(rows), np.nan), f"{setting}_own": blank, f"{setting}_kept": blank}
+        moves = draft.plate.program.moves
+        if setting == "fan":
+            own = file_fan(draft, rows)
+        else:
+            line, tool = moves.line[rows], moves.tool[rows]
+            tools = present(tool)
+            own = draft.nozzle_track(int(tools[0])).at(line) if len(tools) else np.empty(0)
+            for k in tools[1:]:
+                mine = tool == k
+                own[mine] = draft.nozzle_track(int(k)).at(line[mine])
+        wanted = column[rows]
+        layer = draft.plate.beads.layer[rows]
+        kept = (layer >= 0) & self.kept_layer[setting][np.maximum(layer, 0)]
+        if setting == "fan":
+            kept |= own == 0.0
+            kept |= np.isin(draft.plate.beads.feature[rows], BRIDGES) & np.isnan(wanted)
+        return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": kept.astype(np.float64)}
+
+    def _base(self, track: Track) -> Base:
+        """The file's own commands on the clock; what comes before the first bead has settled."""
+        lines = self.draft.plate.program.moves.line
+        row = np.searchsorted(lines, track.line, side="left")
+        inside = (row > self.clock.first) & (row <= self.clock.last)
+        before = track.at(lines[self.clock.first : self.clock.first + 1])
+        return Base(
+            np.concatenate([[0.0], self.clock.at(row[inside])]), np.concatenate([before, track.value[inside]])
+        )
+
+    def _slots(self, tool: int | None, kept_from: I8) -> Slots:
+        """Places between beads where a command may stand: at travels, outside object brackets; and before
+        `kept_from`, where beads that keep what the file has begin or end: the file speaks there too."""
+        plate, clock = self.draft.plate, self.clock
+        part = slice(clock.first, clock.last + 1)
+        is_bead = plate.beads.feature[part] != 0
+        allowed = ~is_bead
+        allowed[1:] &= is_bead[:-1]
+        # Where long nothing but beads is laid, between two of them.
+        tick = np.floor(clock.begin_s[:-1] / _EVERY_S)
+        allowed[1:] |= tick[1:] != tick[:-1]
+        if len(self.brackets):
+            bracket = self.brackets[part]
+            changes = np.flatnonzero(bracket[1:] != bracket[:-1]) + 1
+            allowed &= bracket < 0
+            # Between two brackets the one place counts, whatever moves there.
+            allowed[changes] = True
+        allowed[:1] = True
+        behind = self._behind(plate.layers.first_row[np.flatnonzero(np.diff(plate.layers.run) == 0) + 1])
+        allowed[self._behind(kept_from) - clock.first] = True
+        allowed[behind - clock.first] = True
+        if tool is not None:
+            allowed &= plate.program.moves.tool[part] == tool
+            allowed[:1] = True
+        at = np.flatnonzero(allowed) + clock.first
+        rest = np.append(np.isin(at, behind), False)
+        at = np.append(at, clock.last + 1)
+        return Slots(clock.at(at), at, rest)
+
+    def _behind(self, rows: NDArray[np.integer]) -> I8:
+        """(k,) for each of `rows` behind the first bead the row right behind the last bead before it, once each."""
+        at = np.searchsorted(self.bead_rows, rows) - 1
+        found: I8 = np.unique(self.bead_rows[at[at >= 0]].astype(np.int64) + 1)
+        return found[found <= self.clock.last]
+
+    def _runs(self, used: Bool) -> I8:
+        """(layers,) number of the run of layers in which something is wanted."""
+        run = self.draft.plate.layers.run
+        breaks = np.ones(len(used), bool)
+        breaks[1:] = (run[1:] != run[:-1]) | (used[1:] & ~used[:-1])
+        found: I8 = np.cumsum(breaks).astype(np.int64)
+        return found
+
+    def _plan(self, setting: str, tool: int, only: int | None, column: F8 | None, avoid_s: F8 | None) -> F8:
+        """Plan one nozzle or the fan into a column of the draft; returns when its commands stand."""
+        assert column is not None
+        whole = self.stretches
+        index = np.arange(len(whole)) if only is None else np.flatnonzero(whole.tool == only)
+        beads = Beads(whole.begin_s[index], whole.end_s[index], whole.volume_mm3[index])
+        value, own = whole.columns[setting][index], whole.columns[f"{setting}_own"][index]
+        kept = whole.columns[f"{setting}_kept"][index] != 0
+        layer = np.maximum(whole.layer[index], 0)
+        used = np.zeros(max(len(self.draft.plate.layers), 1), bool)
+        used[layer[~np.isnan(value) & ~kept]] = True
+        asks = [ask for ask in self.asks if (ask.setting, ask.tool) == (setting, tool)]
+        wanted = Wanted(value, own, self._runs(used)[layer], kept)
+        mode = asks[0].mode
+        slots = self._slots(only, whole.row[index][1:][kept[1:] != kept[:-1]])
+        track = fan_track(self.draft) if setting == "fan" else self.draft.nozzle_track(tool)
+        base = self._base(track)
+        models: list[Fan] | list[Hotend]
+        if setting == "fan":
+            models = [Fan.of(self.heating, pace) for pace in ("best", "slow", "fast")]
+            plan = plan_fan(beads, wanted, base, slots, models[0], FAN_LIMITS, mode, avoid_s)
+        else:
+            models = [Hotend.of(self.heating, pace) for pace in ("best", "slow", "fast")]
+            limits = Limits(self.bounds.nozzle_low_c, self.bounds.nozzle_high_c)
+            plan = plan_nozzle(beads, wanted, base, slots, models[0], limits, mode)
+        plan = self._apart(plan, slots)
+        plans = [plan, *(replayed(plan, beads, base, model) for model in models[1:])]
+        self._write(setting, tool, plan, column, only)
+        self._note(setting, plan, index, asks)
+        self.schedule.reaches += reach_of(setting, plans, whole, index, value, asks)
+        self.schedule.spills += spilt(setting, plan, whole, index, ~np.isnan(value), self.draft.plate)
+        return plan.commands.file_s
+
+    def _apart(self, plan: Plan, slots: Slots) -> Plan:
+        """The plan with several commands at one place put before one another, since a row has one value."""
+        told = plan.commands
+        row = told.row.copy()
+        for k in range(len(row) - 1, 0, -1):
+            if row[k - 1] >= row[k]:
+                at = int(np.searchsorted(slots.row, row[k], side="left")) - 1
+                row[k - 1] = slots.row[max(at, 0)]
+        if np.array_equal(row, told.row):
+            return plan
+        file_s = self.clock.at(row)
+        later = np.cumsum(told.rest_s) - told.rest_s
+        return replace(plan, commands=replace(told, row=row, file_s=file_s, time_s=file_s + later))
+
+    def _write(self, setting: str, tool: int, plan: Plan, column: F8, only: int | None) -> None:
+        told = plan.commands
+        ends = np.append(told.row[1:], self.clock.last + 1)[: len(told)]
+        for row, end, value, over in zip(
+            told.row.tolist(), ends.tolist(), told.value.tolist(), told.over.tolist(), strict=True
+        ):
+            own = _own(self.draft, setting, tool, slice(row, end))
+            # Where the file says the same, its own commands stand.
+            new = np.where(np.abs(own - value) < 1e-9, np.nan, value) if not over else np.nan
+            column[row:end] = np.where(self._mine(row, end, only), new, column[row:end])
+        self._keep(setting, plan, column)
+        layers = self.draft.plate.layers
+        for row, seconds in zip(told.row.tolist(), told.rest_s.tolist(), strict=True):
+            if seconds > 0:
+                layer = int(np.searchsorted(layers.first_row, row, side="left"))
+                name = next(ask.target.name for ask in self.asks if ask.setting == setting)
+                self._rest(layer, seconds, name)
+
+    def _keep(self, setting: str, plan: Plan, column: F8) -> None:
+        """Leave beads that keep what the file has, and the travels to them, to the file's own commands."""
+        feature = self.draft.plate.beads.feature
+        for first, last in zip(plan.holds.first_row.tolist(), plan.holds.last_row.tolist(), strict=True):
+            ahead = False  # whether the next bead is kept
+            for low in range(first + (last - first) // _BLOCK_ROWS * _BLOCK_ROWS, first - 1, -_BLOCK_ROWS):
+                rows = np.arange(low, min(low + _BLOCK_ROWS, last))
+                is_bead = feature[rows] != 0
+                kept = np.zeros(len(rows) + 1, bool)
+                kept[:-1][is_bead] = self._of(setting, rows[is_bead])[f"{setting}_kept"] != 0
+                kept[-1] = ahead
+                following = np.append(np.where(is_bead, np.arange(len(rows)), len(rows)), len(rows))
+                following = np.minimum.accumulate(following[::-1])[::-1]
+                column[rows[kept[following[:-1]]]] = np.nan
+                ahead = bool(kept[following[0]])
+
+    def _mine(self, row: int, end: int, only: int | None) -> Bool:
+        if only is None:
+            return np.ones(end - row, bool)
+        mine: Bool = self.draft.plate.program.moves.tool[row:end] == only
+        return mine
+
+    def _rest(self, layer: int, seconds: float, region: str) -> None:
+        """A rest of the draft, as long as the longer of this one and what is there."""
+        seconds = float(np.ceil(seconds * 10) / 10)
+        rests = self.draft.rests
+        for k, rest in enumerate(rests):
+            if rest.layer == layer:
+                rests[k] = replace(rest, seconds=max(rest.seconds, seconds))
+                return
+        rests.append(Rest(layer, seconds, region))
+
+    def _note(self, setting: str, plan: Plan, index: I8, asks: list[Ask]) -> None:
+        """The holds of a plan, with the regions that have beads in them."""
+        if len(plan.holds) == 0:
+            return
+        rows = self.stretches.row[index]
+        low, high = rows[plan.holds.first], rows[plan.holds.last]
+        names: list[list[str]] = [[] for _ in low]
+        for ask in asks:
+            hold = np.searchsorted(low, ask.rows, side="right") - 1
+            inside = (hold >= 0) & (ask.rows <= high[np.maximum(hold, 0)])
+            for h in np.unique(hold[inside]).tolist():
+                names[h].append(ask.target.name)
+        ends = zip(plan.holds.first_row.tolist(), plan.holds.last_row.tolist(), names, strict=True)
+        self.draft.holds += [Hold(setting, a, b, tuple(dict.fromkeys(own))) for a, b, own in ends]
+
+
+_NONE = np.empty(0, np.int32)
+_COLUMNS = ("nozzle", "nozzle_own", "nozzle_kept", "fan", "fan_own", "fan_kept")
+
+
+def _answer(ask: Ask, schedule: Schedule) -> Done:
+    """What became of an ask."""
+    target = ask.target
+    reach = schedule.of(ask.setting, ask.target.name, ask.tool)
+    if reach is None:
+        why = ask.why or (
+            "the file's own is there already, or an earlier region holds these beads"
+            if ask.taken or ask.setting == "fan"
+            else "the file's own is there already"
+        )
+        return target.answer(ask.setting, ask.asked, "nothing", why)
+    whole = schedule.whole(ask.setting, target.hit.part, target.hit.region) or reach
+    at = _range(ask.setting, reach.low, reach.high)
+    reached = _range(ask.setting, whole.reached_low, whole.reached_high)
+    done = f"{at} over {layer_words(reach.layers)}, reached {reached} (modelled)"
+    missed, outside = _missed(ask, whole)
+    why = "; ".join(part for part in (missed, ask.why) if part)
+    return target.answer(ask.setting, ask.asked, done, why, warning=ask.warning or outside)
+
+
+def _range(setting: str, low: float, high: float) -> str:
+    """Two values as one text."""
+    a, b = (f"{v:.0%}" if setting == "fan" else f"{round(v, 1):g}" for v in (low, high))
+    unit = "" if setting == "fan" else " C"
+    return f"{a}{unit}" if a == b else f"{a} to {b}{unit}"
+
+
+def _missed(ask: Ask, reach: Reach) -> tuple[str, bool]:
+    """Sentence on first beads that do not get what was asked, empty where all do; and whether the mean does not
+    either. At most so much fan is what a `cap` asks: less is no miss."""
+    capped = ask.setting == "fan" and getattr(ask.target.treatment.fan, "cap", None) is not None
+    if reach.missed == 0.0 or (capped and reach.missed < 0):
+        return "", False
+    fan = ask.setting == "fan"
+    off = f"{abs(reach.missed):.0%}" if fan else f"{abs(reach.missed):.1f} C"
+    side = "under" if reach.missed < 0 else "over"
+    mean = reach.reached[1][1]
+    outside = max(reach.low - mean, mean - reach.high) > (0.05 if fan else 1.0)
+    return f"first beads are up to {off} {side} that: no command can stand earlier", outside

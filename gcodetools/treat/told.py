@@ -29,7 +29,7 @@ class LayerTold:
     middle_mm : mean width of beads along the middle, 0 for none. lines_mm : length of solid lines.
     length_mm : of all new beads. room_mm : thickness of the room. bridge : laid over sparse fill or air.
     open_mm, dots_mm, unreached_mm : length left out because nothing carries it, because it is too short,
-    because it would need more retractions. crumbs : pieces of fill too short to print that went too.
+    because it would need more retractions. crumbs_mm : of fill in pieces too short to print, that went too.
     """
 
     layer: int
@@ -42,7 +42,6 @@ class LayerTold:
     open_mm: float
     dots_mm: float
     unreached_mm: float
-    crumbs: int
     crumbs_mm: float
     why: str
 
@@ -58,7 +57,7 @@ class LayerTold:
         open_mm: float = 0.0,
         dots_mm: float = 0.0,
         unreached_mm: float = 0.0,
-        crumbs: tuple[int, float] = (0, 0.0),
+        crumbs_mm: float = 0.0,
         why: str = "",
     ) -> LayerTold:
         """Sum up what was laid on a site, by the fill of the file."""
@@ -79,7 +78,7 @@ class LayerTold:
             open_mm,
             dots_mm,
             unreached_mm,
-            *crumbs,
+            crumbs_mm,
             why,
         )
 
@@ -221,11 +220,12 @@ def _notes(layers: list[LayerTold], laid: list[LayerTold]) -> list[str]:
     if unreached > 0:
         notes.append(f"{unreached:.0f} mm would need more than two retractions a layer and are not laid")
     dots = sum(item.dots_mm for item in layers)
-    crumbs, crumbs_mm = sum(item.crumbs for item in layers), sum(item.crumbs_mm for item in layers)
+    crumbs_mm = sum(item.crumbs_mm for item in layers)
     if dots > 0:
-        notes.append(f"{dots:.0f} mm in beads too short to print left out")
-    if crumbs:
-        notes.append(f"{crumbs} pieces of fill too short to print ({crumbs_mm:.0f} mm) left out")
+        notes.append(f"{dots:.1f} mm in beads too short to print left out")
+    # Lengths only: instances that differ in these alone are told as one.
+    if crumbs_mm > 0:
+        notes.append(f"{crumbs_mm:.1f} mm of fill left out in pieces too short to print")
     return notes
 
 

@@ -78,6 +78,19 @@ def _read(path: Path) -> None:
     read_program(read_bytes(path), path.name)
 
 
+def _plate(path: Path) -> None:
+    from gcodetools.toolpath.plate import Plate
+
+    Plate.read(path)
+
+
+def _planned(path: Path) -> None:
+    from gcodetools.physics.timing import times
+    from gcodetools.toolpath.plate import Plate
+
+    times(Plate.read(path))
+
+
 def _apply(path: Path, kit: str = "bench.kit.yaml") -> None:
     from gcodetools.gcode.files import write_atomic
     from gcodetools.jobs.apply import Options, apply_file
@@ -102,7 +115,8 @@ def _oracle(path: Path) -> None:
 
 
 JOBS = {
-    "floor": _floor, "read": _read, "apply": _apply, "slab": _slab, "wedge": _wedge, "oracle": _oracle,
+    "floor": _floor, "read": _read, "plate": _plate, "planned": _planned, "apply": _apply, "slab": _slab,
+    "wedge": _wedge, "oracle": _oracle,
 }  # fmt: skip
 
 
@@ -225,6 +239,15 @@ def reading(files: Files) -> list[Row]:
     ]  # fmt: skip
 
 
+def planning(files: Files) -> list[Row]:
+    """Planning the motion of a whole plate, against reading its lines."""
+    read, plate, planned = _times(5, ("read", files.plate), ("plate", files.plate), ("planned", files.plate))
+    seconds = planned - plate
+    return [
+        Row("planning the motion: time over reading", seconds / read, 3, f"{seconds:.2f} s over {read:.2f} s")
+    ]
+
+
 def applying(files: Files) -> list[Row]:
     """A kit with four treatments on a whole plate, written out; against the floor."""
     floor, treated = _times(3, ("floor", files.plate), ("apply", files.plate))
@@ -276,7 +299,13 @@ def _quiet(command: list[str]) -> None:
     subprocess.run(command, capture_output=True, check=True, cwd=PROJECT)
 
 
-PARTS = {"reading": reading, "applying": applying, "laying": laying, "starting": starting}
+PARTS = {
+    "reading": reading,
+    "planning": planning,
+    "applying": applying,
+    "laying": laying,
+    "starting": starting,
+}
 
 
 def table(rows: list[Row], lines: int) -> str:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import io
+import json
 import os
+import re
 import sys
 
 import pytest
 
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.options import wants_colour
+from gcodetools.cli.text_costs import clock_signed, hms
 from gcodetools.demo.maker import Placement
 
 KIT = "hoophouse.kit.yaml"
@@ -50,10 +53,45 @@ def test_json_together_with_out_dash_is_a_usage_error(keys, run):
 
 
 def test_verbose_lists_what_is_held_back(bench, run):
-    plain = run("apply", "plate.gcode", "--kit", KIT, "-o", "o.gcode").out
-    much = run("apply", "plate.gcode", "--kit", KIT, "-o", "o.gcode", "-v").out
+    text = KEY_KIT.replace("speed: {scale: 50%}", "fan: {cap: 10%}, force: true")
+    (bench / "fan.kit.yaml").write_text(text.replace("wedge-key-snug*", "*"))
+    plain = run("apply", "plate.gcode", "--kit", "fan.kit.yaml", "-o", "o.gcode").out
+    much = run("apply", "plate.gcode", "--kit", "fan.kit.yaml", "-o", "o.gcode", "-v").out
     assert "M106 S102" in much and "M106 S102" not in plain
     assert len(much) > len(plain)
+
+
+def test_keep_times_leaves_what_the_file_says_of_itself(keys, run):
+    stated = re.compile(rb"^M73 .*|^; estimated .*|^; filament used .*", re.M)
+    before = stated.findall((keys / "plate.gcode").read_bytes())
+    run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "new.gcode")
+    run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "kept.gcode", "--keep-times")
+    new, kept = ((keys / name).read_bytes() for name in ("new.gcode", "kept.gcode"))
+    assert stated.findall(kept) == before != stated.findall(new)
+    assert stated.sub(b"", new) == stated.sub(b"", kept)
+    run("post", "--kit", "key.kit.yaml", "--keep-times", "plate.gcode")
+    assert (keys / "plate.gcode").read_bytes() == kept
+
+
+def test_apply_prints_what_it_costs_and_json_has_all_of_it(keys, run):
+    args = ("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "o.gcode", "--machine", "desktop-220")
+    plain = run(*args).out
+    rows = {line.split()[0]: line for line in plain.splitlines() if line.strip()}
+    assert {"key/all", "whole"} <= set(rows) and "the rest" in plain
+    record = json.loads(run(*args, "--json").out)["costs"]
+    added = record["added"]["whole"]["time_s"]
+    assert f"+{hms(added)}" in rows["whole"].split() and clock_signed(added) in plain.split("time ")[-1]
+    assert "travel" in run(*args, "-v").out and "travel" not in plain
+    assert len(record["before"]["layers"]["time_s"]) == len(record["after"]["layers"]["time_s"]) > 10
+
+
+def test_inspect_prints_time_mass_and_money(keys, run):
+    args = ("inspect", "plate.gcode", "--kit", "key.kit.yaml", "--machine", "desktop-220")
+    plain, much = run(*args).out, run(*args, "-v").out
+    for word in ("heating up", "start code", "energy", "money", "the rest", "travel", "whole"):
+        assert word in plain
+    assert "slowest plate layers" in much and "slowest plate layers" not in plain
+    assert len(plain.splitlines()) < 60
 
 
 def test_log_keeps_warnings_and_the_end_of_each_run(keys, run):

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from gcodetools.cli.layout import MAX_WIDTH, NO_BREAK, Paper, figures, length
 from gcodetools.cli.text_apply import show_apply, show_post
+from gcodetools.cli.text_costs import clock_signed, hms, signed
 from gcodetools.cli.words import band, clock, merged, numbers, same_or_span
 from gcodetools.demo.maker import Placement
 from gcodetools.jobs.records import counted
@@ -79,6 +80,15 @@ def test_times(seconds, text):
 
 
 @pytest.mark.parametrize(
+    "seconds, plain, with_sign",
+    [(88, "0:01:28", "+1 min 28 s"), (7199.6, "2:00:00", "+2 h 00 min"), (0.2, "0:00:00", "0 s")],
+)
+def test_times_in_tables(seconds, plain, with_sign):
+    assert hms(seconds) == plain and clock_signed(seconds) == with_sign
+    assert signed(-0.0456) == "-0.046" and signed(2.1) == "+2.1" and signed(1e-9) == "0"
+
+
+@pytest.mark.parametrize(
     "values, text",
     [
         ([3], "3"),
@@ -129,7 +139,7 @@ def _record(regions: list[dict[str, object]], **more: object) -> dict[str, objec
     zero = {"low": 0.0, "best": 0.0, "high": 0.0, "basis": "modelled"}
     audit = {"kept": 9, "replaced": 1, "inserted": 1, "held_back": 0, "moves_read": 3, "differing": 0}
     return {
-        "file": "a.gcode", "out": "b.gcode", "kit": "k", "regions": regions, "holds": [], "absent": [],
+        "file": "a.gcode", "out": "b.gcode", "kit": "k", "regions": regions, "holds": [], "spill": [], "absent": [],
         "untreated_instances": [], "held_back": [], "parts_found": ["clip"], "audit": audit,
         "added": {"time_s": {**zero, "source": "planned"}, "mass_g": zero, "cost": zero, "rest_s": 0.0},
         "time": {"before_s": zero, "after_s": zero}, **more,
@@ -161,22 +171,32 @@ def test_a_hold_says_which_other_beads_it_reaches():
         "regions": ["clip#1/lips", "clip#2/lips"],
         "spill": {"length_mm": 4321.0, "share_of_plate": 0.123, "instances": ["clip#1", "hook#1", "hook#2"]},
     }  # fmt: skip
-    text = " ".join(_text(_record([_answer(1, "238 C")], holds=[hold])).split())
+    spill = [
+        {"setting": "nozzle", "part": part, "instance": k, "length_mm": 1440.0, "mean": 6.0, "most": 8.0,
+         "share_of_plate": 0.123, "bands": [{"z_mm": [1.0, 3.0], "mean_c": 7.5}] if part == "hook" else []}
+        for part, k in (("clip", 1), ("hook", 1), ("hook", 2))
+    ]  # fmt: skip
+    text = " ".join(_text(_record([_answer(1, "238 C")], holds=[hold], spill=spill)).split())
     assert "nozzle 238 C over plate layers 3 to 9, for clip/lips #1 and 2" in text
-    assert "other beads get it too: 4.32 m, 12% of the plate's, in clip #1, hook #1 and 2" in text
+    assert "4.32 m of other beads get +6.0 C on the mean, at most +8.0 C, in clip #1, hook #1 and 2" in text
+    assert "12% of the plate's beads are changed in all" in text
+    assert "may be seen on the outer wall from z 1 to 3 mm (+7.5 C): hook #1 and 2" in text
 
 
 def test_many_holds_are_counted_unless_verbose():
     spill = {"length_mm": 0.0, "share_of_plate": 0.0, "instances": []}
     holds = [
         {"setting": "fan", "layers": [k, k], "value": [0.25, 0.25], "bead_length_mm": 1.0,
-         "regions": ["clip#1/lips"], "spill": spill}
+         "regions": [f"clip#{k}/lips"], "spill": spill}
         for k in range(1, 40)
     ]  # fmt: skip
     record = _record([_answer(1, "25%")], holds=holds)
-    assert "and 33 holds more (-v lists them)" in _text(record)
-    assert _text(record).count("no other bead gets it") == 6
-    assert _text(record, verbose=True).count("no other bead gets it") == 39
+    assert "and 33 more (-v lists them)" in _text(record)
+    assert _text(record).count("fan 25% over") == 6
+    assert _text(record, verbose=True).count("fan 25% over") == 39
+    assert _text(record).count("fan: no other bead gets it") == 1
+    visits = [{**hold, "regions": ["clip#1/lips"]} for hold in holds]
+    assert "fan 25% in 39 visits over plate layers 1 to 39" in _text(_record([], holds=visits))
 
 
 def test_nothing_done_says_why():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
@@ -17,6 +18,9 @@ from gcodetools.edit.draft import Draft, Rest
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
+
+# Tests are imported without a package, so their helpers are found by folder.
+sys.path.insert(0, str(Path(__file__).parent))
 
 HEAD = b";TYPE:Custom\nM82\nG21\nG90\n"
 

@@ -36,6 +36,7 @@ class Step:
     feed: float
     fan: float | None
     accel: float | None
+    nozzle: float | None = None
 
     @property
     def moves(self) -> bool:
@@ -47,14 +48,15 @@ class Step:
 
 
 def replay(data: bytes) -> list[Step]:
-    """What a file does, line by line: G0 to G3, G10, G11, G20, G21, G90 to G92, M82, M83, M106, M107, M200,
-    M204, as published in the NIST RS274/NGC report (1999) and common practice for E and M words."""
+    """What a file does, line by line: G0 to G3, G10, G11, G20, G21, G90 to G92, M82, M83, M104, M106, M107, M109,
+    M200, M204, as published in the NIST RS274/NGC report (1999) and common practice for E and M words."""
     at = dict.fromkeys("XYZE", 0.0)
     offset = dict.fromkeys("XYZ", 0.0)
     feed, unit, per_e = NAN, 1.0, 1.0
     relative = e_relative = False
     fan: float | None = None
     accel: float | None = None
+    nozzle: float | None = None
     steps = []
     for number, raw in enumerate(data.decode().removeprefix("\ufeff").split("\n")):
         text = raw.rstrip("\r")
@@ -96,12 +98,15 @@ def replay(data: bytes) -> list[Step]:
             fan = 0.0
         elif command == "M204":
             accel = value.get("S", value.get("P", accel))
+        elif command in ("M104", "M109"):
+            nozzle = value.get("S", value.get("R", nozzle))
         elif command == "M200":
             per_e = 1.0 if not value.get("D") else 1 / (pi / 4 * value["D"] ** 2)
         if command not in ("G0", "G1", "G2", "G3", "G10", "G11", "G4"):
             continue
         end = (at["X"], at["Y"], at["Z"])
-        steps.append(Step(number, text, int(tag[1]) if tag else None, begin, end, pushed, feed, fan, accel))
+        mark = int(tag[1]) if tag else None
+        steps.append(Step(number, text, mark, begin, end, pushed, feed, fan, accel, nozzle))
     return steps
 
 
@@ -221,7 +226,7 @@ def square(sheet: Sheet, x: float, z: float) -> None:
     sheet.height(z)
 
 
-def run_of(row: int, moves: list[tuple[float, ...]], z: float, **options: object) -> Run:
+def run_of(row: int, moves: list[tuple[float, ...]], z: float, /, **options: object) -> Run:
     """An early run before `row`: moves (x, y) travel at 100 mm/s, (x, y, e) are beads at 30 mm/s."""
     bead = np.array([len(m) == 3 for m in moves])
     columns = {
@@ -238,7 +243,7 @@ def run_of(row: int, moves: list[tuple[float, ...]], z: float, **options: object
         "t0": 0.0,
         "early": True,
     }
-    return Run(row=row, **{**columns, **options})  # type: ignore[arg-type]
+    return Run(**{"row": row, **columns, **options})  # type: ignore[arg-type]
 
 
 def hop(draft: Draft, piece: int, there: np.ndarray) -> Run:
@@ -294,8 +299,8 @@ def drawn(plate: Plate, seed: int, settings: bool = True) -> Draft:
                 a, b = (float(v) for v in np.round(rng.random(2) * 18 + 1, 4))
                 moves.append((a, b, float(rng.random() * 0.4 + 0.02)))
             more = {"fan": 0.5} if rng.random() < 0.3 else {}
-            if rng.random() < 0.3:
-                more |= {"accel": 400.0, "accel_behind": 1000.0}
+            if not settings and rng.random() < 0.3:
+                more |= {"accel": 400.0}
             draft.runs.append(run_of(row + 1, moves, float(z[row]), **more))
     with_hops(draft)
     if settings:
@@ -358,3 +363,48 @@ def miswritten(treated: Treated, texts: list[bytes]) -> Treated:
 def texts_of(treated: Treated) -> list[bytes]:
     """Texts of all edits."""
     return [treated.edits.text.text(k) for k in range(len(treated.edits))]
+
+
+def also_edited(treated: Treated, begin: int, end: int, text: bytes) -> Treated | None:
+    """The same with one edit more; None where its bytes are edited already."""
+    edits = treated.edits
+    if np.any((edits.begin < end) & (edits.end > begin)):
+        return None
+    k = int(np.searchsorted(edits.end, begin, side="right"))
+    k = max(k, int(np.searchsorted(edits.begin, begin, side="right")))
+    texts = [*texts_of(treated)[:k], text, *texts_of(treated)[k:]]
+    more = replace(
+        edits,
+        begin=np.insert(edits.begin, k, begin),
+        end=np.insert(edits.end, k, end),
+        text=Pool(edits.text.data, np.insert(edits.text.length, k, 0)),
+    )
+    return miswritten(replace(treated, edits=more), texts)
+
+
+def one_wall(relative=True, **options):
+    """A square with a run to lay behind the last bead of its inner wall."""
+    sheet = Sheet(relative, **options)
+    sheet.say(";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2", "M204 S1000", "M106 S51")
+    sheet.height(0.2)
+    square(sheet, 0.0, 0.2)
+    sheet.go(90, 90)
+    return sheet.plate()
+
+
+def last_wall(plate: Plate) -> int:
+    return int(np.flatnonzero(plate.beads.feature == PERIMETER)[-1])
+
+
+def laid(write, plate, *runs):
+    draft = Draft.of(plate)
+    draft.runs += runs
+    return write(with_hops(draft))
+
+
+def new_lines(treated) -> list[str]:
+    """Lines of the output behind the last wall bead and before the file's next line."""
+    lines = treated.output.decode().splitlines()
+    begin = next(k for k, line in enumerate(lines) if line.endswith(";@11"))
+    end = next(k for k, line in enumerate(lines) if line == ";TYPE:Internal infill")
+    return lines[begin + 1 : end]

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from plants import retouched
+from replay import Sheet, replay, run_of, squares, with_hops, without
 from shapely import MultiPoint, Point, Polygon
 
 from gcodetools.documents.profiles import Bed
 from gcodetools.edit.draft import Draft, Rest
+from gcodetools.edit.moves import WAIT
 from gcodetools.gcode.program import DWELL
 
 BED = Bed((0.0, 0.0), "test", "assumption", size=(220.0, 220.0))
@@ -176,3 +179,137 @@ def test_a_rest_inside_a_stretch_of_added_flow_pushes_what_it_should(plate_of, w
     after, dwell = new_rows(treated)
     assert after.moves.e[dwell[-1] + 1 : dwell[-1] + 4].max() == pytest.approx(1.0 + 0.7, abs=1e-4)
     assert after.moves.e.sum() - plate.moves.e.sum() == pytest.approx(0.7 + 0.1, abs=1e-4)
+
+
+COUNTED = """G21
+G90
+M82
+G92 E0
+G1 Z0.2 F600
+;LAYER_CHANGE
+;Z:0.2
+;HEIGHT:0.2
+{open};TYPE:Solid infill
+G1 X0 Y0 F6000
+G1 X100 Y0 E8 F1800
+G1 X100 Y100 E16
+G1 E15.2 F2100
+G1 Z0.8 F600
+{between};LAYER_CHANGE
+;Z:0.4
+;HEIGHT:0.2
+;TYPE:Solid infill
+G1 X0 Y0 F6000
+G1 Z0.4 F600
+{again}
+"""
+
+
+def counted(between: str, open_bracket: bool = False) -> str:
+    """Two layers of absolute E, the counter at 15.2 where the rest goes; `between` stands right behind."""
+    resets = "G92 E0" in between
+    again = "G1 E0.8 F2100\nG1 X100 Y0 E8.8 F1800" if resets else "G1 E16 F2100\nG1 X100 Y0 E24 F1800"
+    opens = "EXCLUDE_OBJECT_START NAME=a\n" if open_bracket else ""
+    return COUNTED.format(between=between, again=again, open=opens)
+
+
+@pytest.mark.parametrize("flow", [1.0, 1.25])
+@pytest.mark.parametrize(
+    ("between", "bracket"),
+    [
+        ("", False),
+        ("G92 E0\n", False),
+        ("G92 E0\nEXCLUDE_OBJECT_END NAME=a\n", True),
+        ("EXCLUDE_OBJECT_END NAME=a\nG92 E0\n", True),
+        ("EXCLUDE_OBJECT_END NAME=a\n", True),
+        ("M117 a\nG92 E0\nM117 b\nEXCLUDE_OBJECT_END NAME=a\nM117 c\n", True),
+    ],
+)
+def test_a_counter_that_is_set_right_behind_the_retraction_counts_where_the_rest_stands(
+    plate_of, write, between, bracket, flow
+):
+    """The prime pushes what was pulled back plus the ooze and pulls it back again; no more, wherever a G92 is."""
+    plate = plate_of(counted(between, bracket))
+    draft = Draft.of(plate)
+    if flow != 1.0:
+        draft.flow[np.flatnonzero(plate.beads.feature != 0)[1]] = flow
+    draft.rests.append(Rest(1, 4.0, "r"))
+    output = write(draft, ooze_mm=0.7).output
+    steps = replay(output)
+    at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
+    pushed = [s.e for s in steps[at:] if s.e and not s.moves][:3]
+    assert pushed == pytest.approx([0.8 + 0.7, -0.8, 0.8], abs=2e-5)
+    beads = [s.e for s in steps if s.is_bead]
+    assert beads == pytest.approx([8.0, 8.0 * flow, 8.0], abs=2e-5)
+
+
+@pytest.mark.parametrize("wrong", [b"G1 E1.50000", b"G1 E30.00000", b"G1 E16.80000"])
+@pytest.mark.parametrize("between", ["", "G92 E0\n"])
+def test_a_prime_that_pushes_or_pulls_another_amount_is_seen(plate_of, write, wrong, between):
+    """The first is what a counter taken behind the G92 gave: it pulled 13.7 mm back."""
+    draft = Draft.of(plate_of(counted(between)))
+    draft.rests.append(Rest(1, 4.0, "r"))
+    treated = write(draft, ooze_mm=0.7)
+    right = b"G1 E16.70000"
+    at = treated.output.index(right)
+    found = retouched(treated, at, at + len(right), wrong)
+    back = found.output.index(b"G1 E15.90000")
+    also = retouched(found, back, back + len(right), b"G1 E0.70000")
+    for full in (False, True):
+        for other in (found, also):
+            seen = other.audit(full=full)
+            assert seen.differing and "filament" in seen.first_difference
+
+
+@pytest.mark.parametrize("relative", [True, False])
+def test_a_rest_behind_removed_beads_counts_what_is_left(write, relative):
+    """The last beads of a layer and their retraction are gone: nothing is pulled back there, so there is no rest."""
+    plate = squares(Sheet(relative=relative), layers=2).plate()
+    fill = np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer == 0))[-3:]
+    pull = int(np.flatnonzero(plate.moves.e < 0)[0])
+    for gone, rests in (([*fill.tolist()], True), ([*fill.tolist(), pull], False)):
+        draft = without(plate, [(row, 0.0, 1.0) for row in gone])
+        draft.rests.append(Rest(1, 4.0, "r"))
+        treated = write(with_hops(draft), ooze_mm=0.7)
+        assert bool(treated.waits) == rests == (not treated.unrested)
+        if rests:
+            steps = replay(treated.output)
+            at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
+            kept = fill[0] - 1
+            place = float(plate.moves.x[kept]), float(plate.moves.y[kept])
+            primed = next(s for s in steps[at:] if s.e > 0)
+            assert primed.begin[:2] == pytest.approx(place, abs=1e-3)
+            assert primed.e == pytest.approx(1.5, abs=1e-5)
+
+
+def test_a_rest_and_new_beads_at_the_same_place_go_well_together(write):
+    plate = squares(Sheet(relative=False), layers=2).plate()
+    last = int(np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer == 0))[-1])
+    draft = Draft.of(plate)
+    draft.runs.append(run_of(last + 1, [(5, 5), (9, 5, 0.3)], 0.2, fan=1.0, accel=400.0))
+    draft.rests.append(Rest(1, 12.0, "r"))
+    treated = write(with_hops(draft), ooze_mm=0.7)
+    (wait,) = treated.waits
+    assert wait.seconds[wait.kind == WAIT].tolist() == [5.0, 5.0, 2.0]
+    steps = [s for s in replay(treated.output) if s.text.startswith("G4")]
+    assert [s.text for s in steps] == ["G4 P5000", "G4 P5000", "G4 P2000"]
+    assert {s.accel for s in steps} == {1000.0}
+
+
+@pytest.mark.parametrize(
+    "wrong", ["G3 Z1.2 I1.5 J0 P1 F7800", "G2 Z1.2 I1.2 J0 P1 F7800", "G3 Z1.2 I1.2 J0 P3 F7800"]
+)
+def test_a_lift_in_a_circle_behind_a_rest_is_drawn_where_the_nozzle_stands(plate_of, write, wrong):
+    circle = "G3 Z1.2 I1.2 J0 P1 F7800"
+    leave = f"G1 E-1 F2100\nG1 Z0.8\n{circle}\n"
+    text = LAYERS.format(below="Solid infill", leave=leave, again="G1 E1 F2100\n")
+    last = "G1 X10 Y10 E0.4\n"
+    plate = plate_of(text.replace(last, last + ";TYPE:External perimeter\nG1 X3 Y10 E0.4\n", 1))
+    treated = rested(plate, write, layers=[1])
+    assert len(treated.waits) == 1
+    arcs = treated.plate.program.arcs
+    assert (arcs.cx[0] - 1.2, arcs.cy[0]) == pytest.approx((10.0, 10.0))  # in the file it is (3, 10)
+    at = treated.output.index(circle.encode())
+    other = retouched(treated, at, at + len(circle), wrong.encode())
+    for full in (False, True):
+        assert other.audit(full=full).differing

@@ -33,8 +33,9 @@ def test_spill_and_region_make_up_the_hold(plate, applied):
     """The hook's finger is held over its layers; what of those is not the finger is spill."""
     region = next(w for w in applied.record["holds"] if w["setting"] == "nozzle")
     length = plate.beads.length_mm
-    first, last = region["layers"]
-    under = (plate.beads.layer >= first - 1) & (plate.beads.layer <= last - 1) & (plate.beads.feature != 0)
+    hold = min((h for h in applied.treated.draft.holds if h.setting == "nozzle"), key=lambda h: h.first)
+    under = np.zeros(len(length), bool)
+    under[hold.first : hold.last] = plate.beads.feature[hold.first : hold.last] != 0
     assert region["bead_length_mm"] == pytest.approx(float(length[under].sum()), abs=0.1)
     assert region["regions"] == ["shelf-hook#1/finger"]
     assert 0 < region["spill"]["length_mm"] < region["bead_length_mm"]

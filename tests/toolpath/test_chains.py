@@ -68,6 +68,17 @@ def test_hatching_that_comes_back_to_its_start_is_no_loop(pen: Any) -> None:
     assert not chains.closed[0]
 
 
+def test_turns_of_a_zigzag_are_no_loops_however_many(pen: Any) -> None:
+    """Lines of solid fill joined in threes are like thin loops left open, and a loop may hold dozens of them."""
+    pen.layer(0.2)
+    pen.loop([(100, 100), (140, 100), (140, 104), (100, 104)])
+    for n in range(39):
+        # Their ends lie a pitch apart, a tenth of their length.
+        pen.line([(100.5 + n, 101), (100.5 + n, 103), (100.95 + n, 103), (100.95 + n, 101.1)])
+    _, chains = _chains(pen.plate())
+    assert np.flatnonzero(chains.closed).tolist() == [0]
+
+
 def test_a_chain_ends_at_a_travel_a_retraction_and_a_change_of_group(pen: Any) -> None:
     pen.layer(0.2)
     pen.line([(0, 0), (10, 0), (20, 0)])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,6 +24,9 @@ from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, draft_of
 from gcodetools.treat.target import Done
+
+# Tests are imported without a package, so their helpers are found by folder: the interpreter is tests/edit's.
+sys.path.insert(0, str(Path(__file__).parent.parent / "edit"))
 
 _LEGS = union_all([box(-9, -4, -4, 4), box(4, -4, 9, 4)])
 GATE = Part("gate", 2.4, lambda z: _LEGS if z < 1.2 else box(-9, -4, 9, 4), (0.0, 0.0))
@@ -75,7 +80,7 @@ class Case:
     ) -> tuple[Draft, list[Done]]:
         bounds = bounds_of(self.plate, self.material, machine)  # type: ignore[arg-type]
         times = np.full(len(self.plate.layers), layer_s)
-        draft, done = draft_of(self.plate, list(work), bounds, times, base)
+        draft, done, _ = draft_of(self.plate, list(work), bounds, times, base)
         check_limits(draft, bounds)
         return draft, done
 

@@ -35,12 +35,14 @@ def test_a_rise_past_the_measured_peak_is_done_up_to_it_and_says_so(case):
     one = case()
     treated, done = one.run(one.work(Treatment(nozzle=Nozzle(add_c=25.0))), machine=load_machine(HOT))
     answer = only(done, "nozzle")
-    assert answer.asked == "+25 C" and answer.done == "245 C over plate layers 5-9"
+    assert answer.asked == "+25 C" and answer.done.startswith("245 C over plate layers 5-9, reached")
     assert "measured peak of 245 C" in answer.why and answer.warning and not answer.refused
     after = treated.plate
-    assert np.all(states(after, "nozzle", beads_in(after, (4, 8))) == 245.0)
-    assert np.all(states(after, "nozzle", beads_in(after, (0, 3))) == 230.0)
-    assert np.all(states(after, "nozzle", beads_in(after, (9, 11))) == 230.0)
+    told = states(after, "nozzle", beads_in(after, (0, 11)))
+    # Up in steps of at most 10 C before the region's first bead, down again by the end; never beyond.
+    assert np.all(states(after, "nozzle", beads_in(after, (4, 7))) == 245.0)
+    assert told.max() == 245.0 and told[0] == told[-1] == 230.0
+    assert np.abs(np.diff(told)).max() <= 10.0
 
 
 def test_a_nozzle_beyond_the_range_is_refused_with_line_value_and_limits(case):
@@ -128,9 +130,13 @@ def test_bridge_beads_keep_their_fan_unless_told(case):
     rows = beads_in(kept.plate, (6, 6), (5,))
     assert np.all(states(kept.plate, "fan", rows) == 1.0)
     others = np.setdiff1d(beads_in(kept.plate, (4, 8)), beads_in(kept.plate, (4, 8), BRIDGES))
+    others = others[kept.plate.moves.x[others] < 105]
     assert np.all(states(kept.plate, "fan", others) == 0.2)
     told, _ = one.run(one.work(Treatment(fan=Fan(cap=0.2, bridges=True))))
-    assert np.all(states(told.plate, "fan", beads_in(told.plate, (6, 6), (5,))) == 0.2)
+    rows = beads_in(told.plate, (6, 6), (5,))
+    mine = told.plate.moves.x[rows] < 105
+    assert np.all(states(told.plate, "fan", rows[mine]) == 0.2)
+    assert np.all(states(told.plate, "fan", rows[~mine]) == 1.0)
 
 
 def test_the_first_region_wins_setting_by_setting_and_the_overlap_is_told(case):
@@ -256,7 +262,7 @@ def test_instances_side_by_side_share_one_hold(case):
     treated, done = one.run(*works)
     assert treated.output.count(b"M104 S238\n") == 1 and len(treated.draft.holds) == 1
     assert treated.draft.holds[0].regions == ("gate#1/lips", "gate#2/lips")
-    assert [d.done for d in done] == ["238 C over plate layers 5-9"] * 2
+    assert [d.done.split(",")[0] for d in done] == ["238 C over plate layers 5-9"] * 2
 
 
 def test_what_is_not_built_yet_says_so(case):
@@ -286,7 +292,7 @@ def test_a_fan_hold_leaves_out_the_layers_without_fan(case):
     one = case()
     treated, done = one.run(one.work(Treatment(fan=Fan(cap=0.25)), layers=(0, 6)))
     answer = only(done, "fan")
-    assert (answer.done, answer.warning) == ("25% over plate layers 4-7", False)
+    assert answer.done.startswith("25% over plate layers 4-7, reached") and not answer.warning
     (hold,) = treated.draft.holds
     column = treated.draft.fan[hold.first : hold.last]
     assert hold.first == one.plate.layers.first_row[3]

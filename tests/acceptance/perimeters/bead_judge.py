@@ -6,271 +6,28 @@ All checks return sentences, one a fault found.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import shapely
-from bead_laid import (
-    BRIDGE,
-    FILL,
-    OUTERMOST,
-    SOLID,
-    SPARSE,
-    WALLS,
-    Laid,
-    Shapes,
-    cut_where_closed,
-    match,
-    opened,
-    points_of,
-    pull_counts,
-    pulled_back,
-    read_shapes,
-    stadium,
-)
-from numpy.typing import NDArray
-from shapely import LineString, Polygon
+from bead_laid import BRIDGE, FILL, GAP, OUTERMOST, SOLID, SPARSE, WALLS
+from bead_sites import THINNEST, Site
+from bead_ways import Ways
+from shapely import Polygon
 
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.plate import Plate
-
-F8 = NDArray[np.float64]
-I8 = NDArray[np.int64]
 
 OUTSIDE_MM = 0.02  # what is promised
 UNDER, OVER = 0.96, 1.015  # of q, a band's volume
 ISLAND_OVER, ISLAND_UNDER = 0.015, 0.03
 SMALLEST_MM2 = 2.0  # a band of less is judged by no share
 BLUR = 0.02  # mm, by which the area of a band of 1 mm2 is uncertain: chords, rounded coordinates
-SURE_MM2 = 80.0  # smaller islands tell no q: ends of lines are too much of them
-SEAM_MM = 3.0
-MORE_PULLS = 2
+BESIDE_MM, NEAR_MM = 0.15, 0.3  # beside new beads; beside them on a wall, or between it and them
+END_MM = 0.05  # that fill may keep from a new bead's end, over half its breadth
 OVERLAP_MM = 0.25  # what kept lines may reach over an edge, slantwise
-CROSSES_MM = 0.1
-THINNEST = 0.6  # nozzles
 
 
-@dataclass
-class Site:
-    """One island of one layer before and after. Indices into `Laid`. new : beads after. old : beads before.
-    kept : beads after that were there before."""
-
-    layer: int
-    polygon: Polygon
-    height: float
-    old: I8
-    new: I8
-    kept: I8
-
-
-class Verdict:
-    """Before and after, side by side.
-
-    Parameters
-    ----------
-    islands : polygons of a layer. nozzle_mm : of the file. q : fill of the file's own solid work, wall_q : of
-    its perimeters side by side; None works them out. whole : the region covers whole islands, so that bands
-    can be judged by area. exact : see `match`.
-    """
-
-    def __init__(
-        self,
-        before: Plate,
-        after: Plate | bytes,
-        islands: Shapes | None = None,
-        *,
-        nozzle_mm: float | None = None,
-        q: float | None = None,
-        wall_q: float | None = None,
-        whole: bool = True,
-        exact: bool = True,
-    ) -> None:
-        after = Plate.from_bytes(after, "treated.gcode") if isinstance(after, bytes) else after
-        self.before, self.after = Laid(before), Laid(after)
-        self.islands = islands or read_shapes(before)
-        self.nozzle_mm = nozzle_mm or before.settings.nozzle_diameter_mm or 0.4
-        self.whole = whole
-        self.origin, self.t0, self.t1 = match(self.before, self.after, exact)
-        self.is_new = self.origin < 0
-        self._shapes: dict[int, list[Polygon]] = {}
-        self._rooms: dict[int, tuple[Site, shapely.Geometry]] = {}
-        self._left: dict[int, tuple[Site, shapely.Geometry]] = {}
-        walls = wall_q if wall_q is not None else self.own_wall_fill()
-        own = None if q is not None else self.own_fill()
-        # Where no two walls lie side by side, they are taken to fill as the rest does.
-        self.q = q or (own[0] if own else walls or 1.0)
-        self.wall_q = walls or self.q
-        # Ends of lines are much of a small island; there the walls' own fill will do too.
-        sure = own is None or own[1] >= SURE_MM2
-        self.q_low = self.q if sure else min(self.q, self.wall_q)
-        self.q_high = self.q if sure else max(self.q, self.wall_q)
-
-    def polygons(self, layer: int) -> list[Polygon]:
-        if layer not in self._shapes:
-            self._shapes[layer] = self.islands(layer)
-        return self._shapes[layer]
-
-    @cached_property
-    def new_layers(self) -> list[int]:
-        return [int(k) for k in np.unique(self.after.layer[self.is_new])]
-
-    @cached_property
-    def touched(self) -> list[int]:
-        """Layers in which anything was laid or taken away."""
-        share = np.zeros(len(self.before.rows))
-        own = ~self.is_new
-        np.add.at(share, self.origin[own], (self.t1 - self.t0)[own])
-        gone = np.unique(self.before.layer[share < 0.999])
-        return sorted({*self.new_layers, *gone.tolist()})
-
-    @cached_property
-    def sites(self) -> list[Site]:
-        return list(self._sites())
-
-    def _sites(self) -> Iterator[Site]:
-        for layer in self.touched:
-            old = np.flatnonzero(self.before.layer == layer)
-            after = np.flatnonzero(self.after.layer == layer)
-            height = float(self.before.plate.layers.height_mm[layer])
-            for polygon in self.polygons(layer):
-                near = shapely.buffer(polygon, 0.05)
-                shapely.prepare(near)
-                inside = after[shapely.covers(near, self.after.middle[after])]
-                mine = old[shapely.covers(near, self.before.middle[old])]
-                new = inside[self.is_new[inside]]
-                share = np.bincount(self.origin[inside[~self.is_new[inside]]], minlength=1).sum()
-                if len(new) or share != len(mine):
-                    yield Site(layer, polygon, height, mine, new, inside[~self.is_new[inside]])
-
-    @property
-    def _telling(self) -> bool:
-        """Whether marks can tell a bridge from other fill; one convention knows loops, edges and infill only."""
-        return self.before.plate.beads.source == "comments" and self.before.plate.marks.convention != "H"
-
-    # ---- what the file's own work measures
-
-    def wall_loss(self, polygon: Polygon, height: float, old: I8) -> float:
-        """m, the share of an island that beads without a void fill: the rounded edge holds no plastic.
-
-        For n beads side by side this is n A / ((w + (n - 1) s) h) with s = A / h, as the stadium says: common
-        practice, no source.
-        """
-        outer = old[self.before.feature[old] == OUTERMOST]
-        if len(outer) == 0:
-            outer = old[np.isin(self.before.feature[old], WALLS)]
-        if len(outer) == 0:
-            return 1.0
-        area = float(np.average(self.before.area[outer], weights=self.before.length[outer]))
-        width = area / height + height * (1 - math.pi / 4)
-        return float(1 - polygon.length * (width - area / height) / 2 / polygon.area)
-
-    def own_wall_fill(self) -> float | None:
-        """mm3 per mm of walls over height and pitch: the pitch is the usual distance of an inner perimeter from
-        the outermost one beside it. None where there are no two."""
-        laid, found, strips = self.before, [], []
-        inner = laid.feature == FEATURE_INDEX["perimeter"]
-        layers = np.unique(laid.layer[inner])
-        for layer in layers[:: max(1, len(layers) // 12)].tolist():
-            mine = np.flatnonzero(inner & (laid.layer == layer) & (laid.length > 0.5))
-            outer = np.flatnonzero((laid.feature == OUTERMOST) & (laid.layer == layer))
-            if not len(mine) or not len(outer):
-                continue
-            apart = shapely.distance(laid.middle[mine], shapely.multilinestrings(laid.line[outer].tolist()))
-            strip = laid.area / laid.height
-            pair = (strip[mine] + float(np.average(strip[outer], weights=laid.length[outer]))) / 2
-            near = (apart > 0.6 * pair) & (apart < 1.5 * pair)
-            found += apart[near].tolist()
-            strips += pair[near].tolist()
-        return float(np.median(strips) / np.median(found)) if found else None
-
-    def own_fill(self) -> tuple[float, float] | None:
-        """q: bead volume over area times height of the islands that are solid throughout; the rounded edge is
-        no part of the area. With the largest one's area, mm2. None without one."""
-        laid, values, weights = self.before, [], []
-        sparse = np.unique(laid.layer[laid.feature == SPARSE])
-        heights = self.before.plate.layers.height_mm
-        candidates = [k for k in np.unique(laid.layer[laid.feature == SOLID]).tolist() if k not in sparse]
-        layers = [k for k in candidates if k > 0] or candidates
-        for layer in layers[:12]:
-            height = float(heights[layer])
-            for polygon in self.polygons(layer):
-                old = np.flatnonzero(laid.layer == layer)
-                old = old[shapely.covers(shapely.buffer(polygon, 0.05), laid.middle[old])]
-                if not np.any(laid.feature[old] == SOLID):
-                    continue
-                cover = shapely.buffer(laid.line[old], 0.75 * laid.area[old] / height)
-                if polygon.difference(shapely.union_all(cover)).area > 0.03 * polygon.area:
-                    continue
-                volume = float((laid.area * laid.length)[old].sum())
-                q = volume / (polygon.area * height) / self.wall_loss(polygon, height, old)
-                if 0.8 < q < 1.2:
-                    values.append(q)
-                    weights.append(polygon.area)
-        return (float(np.average(values, weights=weights)), max(weights)) if values else None
-
-    def own_room_fill(self, site: Site) -> float:
-        """Fill of a room where the file fills one like it solidly; q where it does so nowhere."""
-        laid = self.before
-        sparse = np.unique(laid.layer[laid.feature == SPARSE])
-        for layer in np.unique(laid.layer[laid.feature == SOLID]).tolist():
-            if layer in sparse:
-                continue
-            for polygon in self.polygons(layer):
-                if polygon.symmetric_difference(site.polygon).area < 0.02 * site.polygon.area:
-                    old = np.flatnonzero(laid.layer == layer)
-                    old = old[shapely.covers(shapely.buffer(polygon, 0.05), laid.middle[old])]
-                    height = float(laid.plate.layers.height_mm[layer])
-                    fill = old[np.isin(laid.feature[old], FILL)]
-                    none = np.empty(0, np.int64)
-                    room = self.room(Site(layer, polygon, height, old, none, none))
-                    return float((laid.area * laid.length)[fill].sum()) / float(room.area * height)
-        return self.q
-
-    def footprint(self, laid: Laid, which: I8, of: str) -> shapely.Geometry:
-        """What beads cover: by their width, or by their breadth (what they fill at q)."""
-        size = laid.width[which] if of == "width" else laid.area[which] / (laid.height[which] * self.q)
-        return shapely.union_all(shapely.buffer(laid.line[which], size / 2, quad_segs=6))
-
-    def room(self, site: Site) -> shapely.Geometry:
-        """What walls leave of an island."""
-        if (known := self._rooms.get(id(site))) is not None and known[0] is site:
-            return known[1]
-        walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
-        area = self.before.area[walls]
-        size = area / (self.before.height[walls] * self.wall_q)
-        taken = shapely.union_all(shapely.buffer(self.before.line[walls], size / 2, quad_segs=6))
-        room = opened(site.polygon.difference(taken), 0.07)
-        self._rooms[id(site)] = site, room
-        return room
-
-    def least(self, height: float) -> float:
-        """Breadth of a bead 0.6 nozzles wide, mm."""
-        return float(stadium(THINNEST * self.nozzle_mm, height)) / (height * self.q)
-
-    def left(self, site: Site) -> shapely.Geometry:
-        """What of the room no new bead covers: wide enough for one, or where the room is under 0.6 beads."""
-        if (known := self._left.get(id(site))) is not None and known[0] is site:
-            return known[1]
-        room = self.room(site)
-        if len(site.new) == 0:
-            return room
-        free = room.difference(self.footprint(self.after, site.new, "breadth"))
-        least = self.least(site.height)
-        thin = room.difference(opened(room, least / 2))
-        wide = opened(free, 0.45 * least).intersection(room)
-        left = shapely.union(wide, opened(thin.intersection(free), 0.02))
-        self._left[id(site)] = site, left
-        return left
-
-    def bridged(self, site: Site) -> bool:
-        """Whether a new bead says that it is a bridge; where no mark can, whether it is near the first ones."""
-        if not self._telling and site.layer <= self.new_layers[0] + 1:
-            return True
-        return bool(np.any(self.after.feature[site.new] == BRIDGE))
-
-    # ---- the checks
+class Verdict(Ways):
+    """Before and after, side by side, and all the checks."""
 
     def outline(self) -> list[str]:
         """New beads stay inside the island, by their own width."""
@@ -361,10 +118,7 @@ class Verdict:
                 continue
             kept = site.kept[np.isin(self.origin[site.kept], fill)]
             remains = shapely.union_all(shapely.buffer(self.after.line[kept], 0.01, cap_style="square"))
-            walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
-            cover = [self.footprint(self.before, walls, "width")]
-            cover += [self.footprint(self.after, site.new, "width")] if len(site.new) else []
-            beyond = shapely.union_all([remains, shapely.buffer(shapely.union_all(cover), 0.15)])
+            beyond = shapely.union(remains, self._given(site))
             gone = shapely.difference(shapely.multilinestrings(self.before.line[fill].tolist()), beyond)
             pieces = shapely.length(shapely.get_parts(shapely.line_merge(gone)))
             if len(pieces) and (
@@ -374,6 +128,42 @@ class Verdict:
                     f"layer {site.layer + 1}: {pieces.sum():.2f} mm of fill (longest {pieces.max():.2f}) went "
                     f"beside the new beads, of {self.before.length[fill].sum():.1f}"
                 )
+        return faults
+
+    def _given(self, site: Site) -> shapely.Geometry:
+        """Where fill may go: under new beads, and beside them on walls, into which it reaches."""
+        if not len(site.new):
+            return Polygon()
+        new = self.footprint(self.after, site.new, "width")
+        walls = site.old[np.isin(self.before.feature[site.old], WALLS)]
+        beside = shapely.buffer(self.footprint(self.before, walls, "width"), BESIDE_MM)
+        return shapely.union(
+            shapely.buffer(new, BESIDE_MM), shapely.intersection(beside, shapely.buffer(new, NEAR_MM))
+        )
+
+    def ends(self) -> list[str]:
+        """Gap fill that goes on from the open end of a new bead begins there."""
+        faults = []
+        for site in self.sites:
+            cut = site.kept[self.before.feature[self.origin[site.kept]] == GAP]
+            cut = cut[self.after.length[cut] > END_MM]  # a dot fits on the end of any bead
+            tips = [(part[k], points[k]) for points, part in self.loops(site, closed=False) for k in (0, -1)]
+            if not len(cut) or not tips:
+                continue
+            half = np.array([self.after.area[k] / (site.height * self.q) for k, _ in tips]) / 2
+            tip = shapely.points([point for _, point in tips])
+            lines = shapely.multilinestrings(self.after.line[site.new].tolist())
+            for k, at, whole in [(k, 0, self.t0[k] < 1e-3) for k in cut] + [
+                (k, -1, self.t1[k] > 0.999) for k in cut
+            ]:
+                end = shapely.get_point(self.after.line[k], at)
+                apart = shapely.distance(tip, end)
+                n = int(np.argmin(apart))
+                far = half[n] + END_MM < apart[n] < half[n] + NEAR_MM
+                if not whole and far and apart[n] < shapely.distance(lines, end) + 0.002:
+                    faults.append(
+                        f"layer {site.layer + 1}: {self.after.text(k)!r} stops {apart[n]:.3f} mm from a new bead's end"
+                    )
         return faults
 
     def leftovers(self) -> list[str]:
@@ -415,7 +205,8 @@ class Verdict:
             if np.any(self.after.feature[site.new] == SOLID):
                 # Lines of solid fill reach into walls as those of the file do, which tells in narrow rooms.
                 own = self.own_room_fill(site)
-                low, high = min(low, UNDER * own), max(high, OVER * own)
+                # The file's own may leave voids at their ends; what perimeters side by side hold is not too much.
+                low, high = min(low, UNDER * own), max(high, OVER * own, OVER * self.wall_q)
             # The flat end of a bead stops short of a round one's tip: half a breadth at each open end.
             ends = sum(
                 float(self.after.area[part].max() / (site.height * self.q)) ** 2
@@ -440,7 +231,7 @@ class Verdict:
             both = np.concatenate([site.new, site.kept])
             now = float((self.after.area * self.after.length)[both].sum()) / area
             was = float((self.before.area * self.before.length)[site.old].sum()) / area
-            if now > max(self.q_high + ISLAND_OVER, was + 1e-4):
+            if now > max(self.q_high + ISLAND_OVER, was + 1e-4, self._on_void(site) + 1e-3):
                 faults.append(
                     f"layer {site.layer + 1}: the island holds {now:.4f}, {was:.4f} before, q {self.q:.4f}"
                 )
@@ -454,102 +245,14 @@ class Verdict:
                 )
         return faults
 
-    def crossings(self) -> list[str]:
-        """Travels over an outline with filament not pulled back are no more than before."""
-        was, now = (self._crossings(laid) for laid in (self.before, self.after))
-        return [
-            f"layer {k + 1}: {now[k]} bare travels over an outline, {was.get(k, 0)} before"
-            for k in now
-            if now[k] > was.get(k, 0)
-        ]
-
-    def _crossings(self, laid: Laid) -> dict[int, int]:
-        moves, beads = laid.plate.program.moves, laid.plate.beads
-        pulled = pulled_back(laid.plate)
-        rows = np.flatnonzero((beads.feature == 0) & np.isin(beads.layer, self.touched))
-        rows = rows[rows > 0]
-        rows = rows[~pulled[rows - 1] & (moves.e[rows] >= 0)]
-        begin = np.column_stack([moves.x[rows - 1], moves.y[rows - 1]])
-        end = np.column_stack([moves.x[rows], moves.y[rows]])
-        real = np.hypot(*(end - begin).T) > 0.05
-        rows, begin, end = rows[real], begin[real], end[real]
-        count: dict[int, int] = {}
-        for layer in np.unique(beads.layer[rows]).tolist():
-            mine = beads.layer[rows] == layer
-            ways = shapely.linestrings(np.stack([begin[mine], end[mine]], axis=1))
-            ground = shapely.buffer(shapely.union_all(self.polygons(layer)), 0.03)
-            outside = shapely.length(shapely.difference(ways, ground))
-            count[layer] = int(np.count_nonzero(outside > CROSSES_MM))
-        return count
-
-    def pulls(self) -> list[str]:
-        """At most two more retractions an island and layer."""
-        was, now = (pull_counts(laid.plate) for laid in (self.before, self.after))
-        faults = []
-        for layer in self.touched:
-            islands = len({id(site.polygon) for site in self.sites if site.layer == layer})
-            if now[layer] > was[layer] + MORE_PULLS * max(islands, 1):
-                faults.append(
-                    f"layer {layer + 1}: {now[layer]} retractions, {was[layer]} before, {islands} islands"
-                )
-        return faults
-
-    def loops(self, site: Site, closed: bool = True) -> list[tuple[F8, I8]]:
-        """New chains of a site: points, and the beads of each; closed ones, or open ones."""
-        rows = self.after.rows[site.new]
-        breaks = np.flatnonzero(np.diff(rows) != 1) + 1
-        found = []
-        for chain in np.split(site.new, breaks):
-            for part in cut_where_closed(self.after, chain):
-                points = points_of(self.after, part)
-                shut = len(points) > 3 and float(np.hypot(*(points[-1] - points[0]))) < 0.01
-                if shut == closed:
-                    found.append((points, part))
-        return found
-
-    def outer_seams(self, site: Site) -> F8:
-        """Where outermost perimeters begin."""
-        outer = site.old[self.before.feature[site.old] == OUTERMOST]
-        rows = self.before.rows[outer]
-        starts = outer[np.concatenate([[True], np.diff(rows) != 1])] if len(outer) else outer
-        return np.array([shapely.get_coordinates(self.before.line[k])[0] for k in starts.tolist()]).reshape(
-            -1, 2
-        )
-
-    def seams(self) -> list[str]:
-        """Closed loops begin at least 3 mm from the outermost seam, where they are long enough."""
-        faults = []
-        for site in self.sites:
-            seams = self.outer_seams(site)
-            if not len(seams):
-                continue
-            for points, _ in self.loops(site):
-                dense = shapely.get_coordinates(shapely.segmentize(LineString(points), 0.2))
-                apart = np.hypot(*(dense[:, None] - seams[None]).transpose(2, 0, 1)).min(axis=1)
-                mine = float(np.hypot(*(points[0] - seams).T).min())
-                if mine < SEAM_MM - 0.02 and apart.max() >= SEAM_MM + 1.0:
-                    faults.append(
-                        f"layer {site.layer + 1}: a loop begins {mine:.2f} mm from the outermost seam"
-                    )
-        return faults
-
-    def order(self) -> list[str]:
-        """New beads of an island lie right behind its last wall."""
-        faults = []
-        for site in self.sites:
-            if not len(site.new):
-                continue
-            feature = self.before.feature[self.origin[site.kept]]
-            wall = site.kept[np.isin(feature, WALLS)]
-            if not len(wall):
-                faults.append(f"layer {site.layer + 1}: new beads where there is no wall")
-                continue
-            between = site.kept[(site.kept > wall.max()) & (site.kept < site.new.max())]
-            if site.new.min() < wall.max() or len(between):
-                faults.append(
-                    f"layer {site.layer + 1}: new beads are not right behind the walls of their island"
-                )
-        return faults
+    def _on_void(self, site: Site) -> float:
+        """Fill of an island whose new beads lie where nothing was: what is kept may overfill it by itself."""
+        kept = float((self.after.area * self.after.length)[site.kept].sum()) / site.height
+        if not len(site.new):
+            return kept / site.polygon.area
+        new = self.footprint(self.after, site.new, "breadth")
+        void = new.difference(self.footprint(self.after, site.kept, "breadth"))
+        return float(kept + self.q_high * void.area) / site.polygon.area
 
     def marks(self) -> list[str]:
         """What the file's own beads are called, and how wide, is what it was; new beads say what they are."""
@@ -609,8 +312,8 @@ class Verdict:
         ]
 
     CHECKS = (
-        "layers", "outline", "walls", "outermost", "kept", "gaps", "leftovers", "bands", "island_fill", "crossings",
-        "pulls", "seams", "order", "marks", "sane",
+        "layers", "outline", "walls", "outermost", "kept", "gaps", "ends", "leftovers", "bands", "island_fill",
+        "crossings", "pulls", "seams", "order", "marks", "sane",
     )  # fmt: skip
 
     def faults(self, *but: str) -> list[str]:

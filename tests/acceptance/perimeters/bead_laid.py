@@ -29,7 +29,9 @@ Shapes = Callable[[int], list[Polygon]]
 
 WALLS = tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang"))
 FILL = tuple(FEATURE_INDEX[w] for w in ("solid", "sparse", "gap", "bridge"))
-OUTERMOST, BRIDGE, SPARSE, SOLID = (FEATURE_INDEX[w] for w in ("outermost", "bridge", "sparse", "solid"))
+OUTERMOST, BRIDGE, SPARSE, SOLID, OVERHANG, GAP = (
+    FEATURE_INDEX[w] for w in ("outermost", "bridge", "sparse", "solid", "overhang", "gap")
+)
 
 SAME_MM = 0.008  # ends of pieces are rounded to three decimals, lines slant
 PULLED_MM = 0.05
@@ -135,6 +137,7 @@ def match(old: Laid, new: Laid, exact: bool = True) -> tuple[I8, F8, F8]:
         theirs = np.flatnonzero(old.layer == layer)
         if len(theirs):
             _stretches(old, new, theirs, mine, origin, t0, t1)
+    _laid_on(new, rest, origin)
     if old.plate.beads.source != "comments":
         # Without marks a new bead along an old one is told by its neighbours in the file: new on either side.
         order = np.arange(len(origin))
@@ -148,6 +151,15 @@ def match(old: Laid, new: Laid, exact: bool = True) -> tuple[I8, F8, F8]:
         amid &= new.layer[sure[np.maximum(before, 0)]] == new.layer[sure[np.minimum(behind, len(sure) - 1)]]
         origin[amid] = -1
     return origin, t0, t1
+
+
+def _laid_on(new: Laid, rest: I8, origin: I8) -> None:
+    """What is laid in one go with a new bead is new, though it lies along an old one: what is left of an old
+    bead that was cut is travelled to. rest : all but whole beads."""
+    runs = joined(new, np.arange(len(origin)))
+    run = np.repeat(np.arange(len(runs)), [len(one) for one in runs])
+    fresh = np.bincount(run[origin < 0], minlength=len(runs)) > 0
+    origin[rest[fresh[run[rest]]]] = -1
 
 
 def _but_feed(text: bytes) -> bytes:
@@ -225,6 +237,15 @@ def pull_counts(plate: Plate) -> I8:
     begins = pulled & ~np.concatenate([[False], pulled[:-1]])
     layer = plate.beads.layer[begins]
     return np.bincount(layer[layer >= 0], minlength=len(plate.layers))
+
+
+def joined(laid: Laid, beads: I8) -> list[I8]:
+    """Beads in order, cut where one does not begin at the end of the one before: there may be feeds between."""
+    if not len(beads):
+        return []
+    moves, rows = laid.plate.program.moves, laid.rows[beads]
+    at = np.column_stack([moves.x, moves.y])
+    return np.split(beads, np.flatnonzero(np.hypot(*(at[rows[1:] - 1] - at[rows[:-1]]).T) > 1e-6) + 1)
 
 
 def cut_where_closed(laid: Laid, chain: I8) -> Iterator[I8]:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import bead_shapes as shapes
 import numpy as np
 import pytest
 import shapely
 from bead_judge import Verdict
 
+from gcodetools.cli.words import merged
 from gcodetools.gcode.scan import read_program
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.told import LayerTold, told
 
 ADD = "{perimeters: {add: 1}}"
 LEFT, RIGHT = "{box: {x: [-30, 0], y: [-30, 30], z: [0, 9]}}", "{box: {x: [0, 30], y: [-30, 30], z: [0, 9]}}"
@@ -192,6 +196,40 @@ def test_an_answer_tells_what_was_asked_and_laid(press):
     assert done.asked == "4"
     assert "perimeter" in done.done
     assert "room" in done.done
+
+
+@pytest.mark.parametrize(
+    ("thickness", "treatment", "why"),
+    [
+        (1.5, ADD, "no room inside the walls in the region"),
+        (1.5, "{infill: solid}", "no room inside the walls in the region"),
+        (1.8, ADD, "under 0.6 of a bead wide in the region"),
+        (3.1, ADD, ""),
+    ],
+)
+def test_a_rib_that_takes_no_bead_says_why(press, thickness, treatment, why):
+    """The foot and another rib have room, but the region is on the thin one."""
+    part = shapes.thing(shapes.ribs((thickness, 4.1), 8.0), 1.2)
+    printed = press(part, ("{box: {x: [-6, 0], y: [1, 20], z: [0.4, 0.9]}}", treatment))
+    (done,) = printed.done("infill" if "infill" in treatment else "perimeters")
+    assert (done.done == "nothing") == bool(why)
+    assert why in done.why
+    assert "lies in the region" not in done.why
+
+
+def test_instances_that_part_only_in_crumbs_are_told_alike():
+    hit = SimpleNamespace(part="thing", instance=1, region="zone")
+    treatment = SimpleNamespace(perimeters=SimpleNamespace(fill=False, add=1), infill=None)
+    texts = []
+    for crumbs in ((0.0, 4.0), (11.0, 0.3)):
+        layers = [
+            LayerTold(n + 2, 1, 0.0, 0.0, 20.0, 1.2, False, 0.0, 0.0, 0.0, mm, "")
+            for n, mm in enumerate(crumbs)
+        ]
+        done = told(hit, "perimeters", treatment, layers)
+        texts.append(f"{done.done}; {done.why}")
+    assert len(set(texts)) == 2
+    assert merged(texts) is not None
 
 
 def test_treated_twice_is_treated_once(press):

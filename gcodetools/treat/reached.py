@@ -1,0 +1,214 @@
+"""What a schedule gives: to the beads that were meant, and to those that were not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.physics.leads import Plan
+from gcodetools.physics.spill import LEAST_C, LEAST_FAN, Band, bands, spill_of
+from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.clock import Stretches
+from gcodetools.treat.target import Target
+
+__all__ = ["Reach", "Schedule", "Spilt", "reach_of", "spilt"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What the beads of one region got of nozzle or fan.
+
+    low, high : what was wanted. reached : (3, 3) least, mean (by volume) and most, each as (low, best, high) with
+    a slow, the usual and a fast machine. missed : what the first bead of a visit has too much (or, negative, too
+    little), the worst. layers : plate layers (first, last) of each stretch of layers with such beads.
+    """
+
+    part: str
+    instance: int
+    region: str
+    setting: str
+    tool: int
+    low: float
+    high: float
+    reached: tuple[tuple[float, float, float], ...]
+    missed: float
+    layers: list[tuple[int, int]]
+
+    @property
+    def name(self) -> str:
+        """`part#instance/region`."""
+        return f"{self.part}#{self.instance}/{self.region}"
+
+    @property
+    def reached_low(self) -> float:
+        """The least, best estimate."""
+        return self.reached[0][1]
+
+    @property
+    def reached_high(self) -> float:
+        """The most, best estimate."""
+        return self.reached[2][1]
+
+
+@dataclass(frozen=True, slots=True)
+class Spilt:
+    """What an instance (index into the poses; -1 for none of them) got that was not meant for these beads.
+
+    length_mm : of them. mean, most : change, C or share of the fan. bands : heights of its outer wall where it
+    may be seen (nozzle only). share : of all the plate's bead length that has a change, meant or not.
+    """
+
+    setting: str
+    tool: int
+    owner: int
+    length_mm: float
+    mean: float
+    most: float
+    share: float
+    bands: tuple[Band, ...]
+
+
+@dataclass(slots=True)
+class Schedule:
+    """What came of all that was asked. source : of the model's numbers, in a sentence."""
+
+    source: str = ""
+    reaches: list[Reach] = field(default_factory=list)
+    spills: list[Spilt] = field(default_factory=list)
+
+    def of(self, setting: str, name: str, tool: int) -> Reach | None:
+        """What a region (`part#instance/region`) got; None where nothing was planned for it."""
+        mine = (r for r in self.reaches if (r.setting, r.tool, r.name) == (setting, tool, name))
+        return next(mine, None)
+
+    def whole(self, setting: str, part: str, region: str) -> Reach | None:
+        """What a region got over all instances; None where nothing was planned for it."""
+        mine = [r for r in self.reaches if (r.setting, r.part, r.region) == (setting, part, region)]
+        if not mine:
+            return None
+        first = mine[0]
+        both = np.array([r.reached for r in mine])
+        reached = (
+            tuple(both[:, 0].min(axis=0)),
+            tuple(both[:, 1].mean(axis=0)),
+            tuple(both[:, 2].max(axis=0)),
+        )
+        worst = max((r.missed for r in mine), key=abs)
+        return Reach(
+            part,
+            first.instance,
+            region,
+            setting,
+            first.tool,
+            first.low,
+            first.high,
+            reached,
+            worst,
+            first.layers,
+        )
+
+
+class Asking(Protocol):
+    """A region that asked: see `schedule.Ask`."""
+
+    @property
+    def target(self) -> Target: ...
+    @property
+    def tool(self) -> int: ...
+    @property
+    def rows(self) -> I8: ...
+    @property
+    def low(self) -> float: ...
+    @property
+    def high(self) -> float: ...
+
+
+def reach_of(
+    setting: str, plans: list[Plan], whole: Stretches, index: I8, value: F8, asks: Sequence[Asking]
+) -> list[Reach]:
+    """What each region got.
+
+    plans : the plan with the usual, a slow and a fast machine. index : (n,) the stretches that were planned.
+    value : (n,) what was wanted of them.
+    """
+    wished = ~np.isnan(value)
+    rows, run = whole.row[index], whole.run[index]
+    file_at = np.flatnonzero(run < 0)
+    visit_of = np.searchsorted(plans[0].visits.first, np.arange(len(index)), side="right") - 1
+    found = []
+    for ask in asks:
+        at = np.unique(file_at[np.searchsorted(rows[file_at], ask.rows, side="right") - 1])
+        at = at[wished[at]]
+        of_visit = visit_of[at]
+        inside = of_visit >= 0
+        at, of_visit = at[inside], of_visit[inside]
+        inside = at <= plans[0].visits.last[of_visit]
+        at, of_visit = at[inside], of_visit[inside]
+        if len(at) == 0:
+            continue
+        got = np.array([_summary(plan, at, whole.volume_mm3[index]) for plan in plans])
+        reached = tuple((float(c.min()), float(c[0]), float(c.max())) for c in got.T)
+        missed = plans[0].reached.missed[np.unique(of_visit)]
+        hit = ask.target.hit
+        found.append(
+            Reach(
+                hit.part,
+                hit.instance,
+                hit.region,
+                setting,
+                ask.tool,
+                float(value[at].min()),
+                float(value[at].max()),
+                reached,
+                float(missed[np.argmax(np.abs(missed))]),
+                _spans(np.unique(whole.layer[index][at])),
+            )
+        )
+    return found
+
+
+def _summary(plan: Plan, at: I8, volume: F8) -> tuple[float, float, float]:
+    """Least, mean by volume and most of what stretches got."""
+    weight = volume[at] + 1e-12
+    return (
+        float(plan.got.low[at].min()),
+        float(np.average(plan.got.got[at], weights=weight)),
+        float(plan.got.high[at].max()),
+    )
+
+
+def _spans(layers: I8) -> list[tuple[int, int]]:
+    """Runs of layers that follow one another."""
+    breaks = np.flatnonzero(np.diff(layers) > 1) + 1
+    starts, ends = np.concatenate([[0], breaks]), np.append(breaks, len(layers)) - 1
+    return [(int(layers[a]), int(layers[b])) for a, b in zip(starts, ends, strict=True)]
+
+
+def spilt(setting: str, plan: Plan, whole: Stretches, index: I8, meant: Bool, plate: Plate) -> list[Spilt]:
+    """What beads got that nobody meant, by instance."""
+    change = plan.got.got - plan.before.got
+    owner, length = whole.owner[index], whole.length_mm[index]
+    least = LEAST_C if setting == "nozzle" else LEAST_FAN
+    spill = spill_of(change, meant, owner, length, least)
+    seen: list[Band] = []
+    if setting == "nozzle":
+        rows = whole.row[index]
+        top = plate.program.moves.z[rows]
+        height = plate.beads.height[rows].astype(np.float64)
+        layer = whole.layer[index]
+        seen = bands(change, whole.outermost[index], owner, layer, top, np.nan_to_num(height), length)
+    tool = int(whole.tool[index[0]]) if setting == "nozzle" and len(index) else -1
+    result = []
+    for k, number in enumerate(spill.owner.tolist()):
+        mine = tuple(band for band in seen if band.owner == number)
+        values = float(spill.length_mm[k]), float(spill.mean[k]), float(spill.most[k]), spill.share
+        result.append(Spilt(setting, tool, number, *values, mine))
+    return result

@@ -1,0 +1,105 @@
+"""The schedule in the draft: which rows stand under which command. What comes of it: acceptance/test_reached.py."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from gcodetools.documents.profiles import load_material
+from gcodetools.kit.settings import Fan, Nozzle, Treatment
+from gcodetools.toolpath.plate import Plate
+
+LAYERS, LOOPS, SIDE = 12, 10, 40.0
+
+
+def loops(x: float, y: float) -> list[str]:
+    """Squares one in another, about 30 s at 50 mm/s, each behind a travel."""
+    text, e = [], 0.033
+    for k in range(LOOPS):
+        a, b = x + k, x + SIDE - k
+        c, d = y + k, y + SIDE - k
+        text.append(f"G1 X{a} Y{c} F9000")
+        for px, py in ((b, c), (b, d), (a, d), (a, c)):
+            text.append(f"G1 X{px} Y{py} E{e * (SIDE - 2 * k):.5f} F3000")
+    return text
+
+
+def two_tools() -> Plate:
+    """Each layer first with tool 0, then beside it with tool 1, which has a temperature of its own."""
+    text = [
+        ";TYPE:Custom", "M82", "G21", "G90", "M83", "M104 T1 S220", "M109 T0 S230", "T0", "M106 S102",
+    ]  # fmt: skip
+    for layer in range(LAYERS):
+        text += [
+            ";LAYER_CHANGE",
+            f";Z:{0.2 * (layer + 1):g}",
+            ";HEIGHT:0.2",
+            f"G1 Z{0.2 * (layer + 1):g} F720",
+        ]
+        for tool, x in ((0, 20.0), (1, 110.0)):
+            text += [f"T{tool}", ";TYPE:External perimeter", *loops(x, 50.0)]
+    text += ["M104 T0 S0", "M104 T1 S0", "M107"]
+    return Plate.from_bytes(("\n".join(text) + "\n").encode(), "two.gcode")
+
+
+@pytest.fixture
+def two(case):
+    one = case()
+    one.plate, one.material = two_tools(), load_material("petg")
+    return one
+
+
+def nozzle_at(plate: Plate, tool: int, rows: np.ndarray) -> np.ndarray:
+    return plate.program.states.nozzle[tool].at(plate.moves.line[rows])
+
+
+def test_each_tool_has_a_hold_of_its_own(two):
+    work = two.work(Treatment(nozzle=Nozzle(add_c=8.0), force=True), layers=(4, 8), instance=2)
+    treated, done = two.run(work)
+    plate = treated.plate
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    tool, layer = plate.moves.tool[beads], plate.beads.layer[beads]
+    # The beads of the region are tool 1's, which was 220; tool 0 never changes.
+    assert set(nozzle_at(plate, 0, beads)) == {230.0}
+    mine = beads[(tool == 1) & (layer >= 4) & (layer <= 8)]
+    assert np.mean(nozzle_at(plate, 1, mine) == 228.0) > 0.9
+    assert set(nozzle_at(plate, 1, beads)) == {220.0, 228.0}
+    assert treated.output.count(b"M104 T1 S228") >= 1 and b"M104 S228" not in treated.output
+    (answer,) = [d for d in done if d.setting == "nozzle"]
+    assert answer.done.startswith("228 C over plate layers 5-9")
+
+
+def test_a_file_s_own_change_shifts_the_hold_with_it(two):
+    data = two.plate.render()
+    at = data.index(b";LAYER_CHANGE\n;Z:1.4")  # layer index 6
+    two.plate = Plate.from_bytes(data[:at] + b"M104 T1 S225\n" + data[at:], "two.gcode")
+    work = two.work(Treatment(nozzle=Nozzle(add_c=8.0), force=True), layers=(4, 8), instance=2)
+    treated, _ = two.run(work)
+    plate = treated.plate
+    beads = np.flatnonzero((plate.beads.feature != 0) & (plate.moves.tool == 1))
+    layer = plate.beads.layer[beads]
+    told = nozzle_at(plate, 1, beads)
+    # Half a layer is told ahead at most.
+    assert np.median(told[layer == 4]) == 228.0 and np.median(told[layer == 7]) == 233.0
+    assert told[-1] == 225.0 and told.max() == 233.0
+
+
+def test_a_fan_is_one_whatever_tool_prints(two):
+    work = two.work(Treatment(fan=Fan(cap=0.1), force=True), layers=(4, 8), instance=2)
+    treated, _ = two.run(work)
+    plate = treated.plate
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    fan = plate.program.states.fan.at(plate.moves.line[beads])
+    layer, tool = plate.beads.layer[beads], plate.moves.tool[beads]
+    mine = (layer >= 4) & (layer <= 8) & (tool == 1)
+    assert np.all(np.abs(fan[mine] - 0.1) < 2e-3)
+    others = (layer < 4) | (layer > 8) | (tool == 0)
+    assert np.mean(np.abs(fan[others] - 0.4) < 2e-3) > 0.9
+
+
+def test_follow_visits_each_layer_and_hold_does_not(two):
+    for mode, count in (("follow", 5), ("hold", 1)):
+        setting = Fan(cap=0.1, mode=mode)
+        treated, _ = two.run(two.work(Treatment(fan=setting, force=True), layers=(4, 8), instance=2))
+        assert len(treated.draft.holds) == count
+        assert treated.output.count(b"M106 S25.5") + treated.output.count(b"M106 S26") == count
