@@ -58,3 +58,18 @@ def samples() -> Path:
     if folder is None:
         pytest.skip("samples absent: set BEADWRIGHT_SHARED")
     return folder / "gcode" / "samples"
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """`every(n, first)`: of a test's cases each n-th runs by default, from `first` on; the others are long runs."""
+    seen: dict[str, int] = {}
+    for item in items:
+        mark = item.get_closest_marker("every")
+        if mark is None:
+            continue
+        name = item.nodeid.split("[")[0]
+        number = seen[name] = seen.get(name, -1) + 1
+        n, first = (*mark.args, 0)[:2]
+        if number % n != first % n:
+            item.add_marker(pytest.mark.long)

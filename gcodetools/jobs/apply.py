@@ -159,7 +159,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         pairs = record_pairs(original.result(), kit, work, profiles, told)
         return record_lines(pairs, plate.program.lines.newline)
 
-    books = Books(plate, draft, kit, work, profiles, options.keep_times, planned)
+    books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned)
     del planned  # its columns are large, and the books let go of them
     # What only the record needs is worked out beside the writing and the audit.
     with ThreadPoolExecutor(1) as beside:

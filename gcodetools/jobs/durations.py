@@ -11,22 +11,24 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.progress import Clock, Restated, Used, clock_lines, restate
+from gcodetools.edit.splice import Edits
 from gcodetools.edit.treated import Reread
 from gcodetools.edit.windows import line_map
-from gcodetools.errors import InputError
 from gcodetools.gcode.arrays import give_back
+from gcodetools.jobs.carried import carried
 from gcodetools.jobs.clock import Standing, elapsed_s, standing
 from gcodetools.jobs.costs import Costs, add_up
 from gcodetools.jobs.rates import bed_of, columns_record, costs_record, difference, rates_of
 from gcodetools.jobs.records import estimate
 from gcodetools.jobs.sources import Profiles
-from gcodetools.kit.placing import place
+from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit
 from gcodetools.kit.selection import Selection, select_all
 from gcodetools.marks.progress import Stated, find_stated
 from gcodetools.physics.timing import Times, times
 from gcodetools.toolpath.filament import Filament, filament_by_tool
 from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.clock import row_feeds
 from gcodetools.treat.order import Work
 
 __all__ = ["OVERLAPS", "Books", "Took"]
@@ -87,8 +89,8 @@ class Books:
 
     Parameters
     ----------
-    work : the regions treated. keep_times : leave the file's own times and totals as they are. planned : the
-    plate's times where they are known already.
+    poses : of all instances. work : the regions treated. keep_times : leave the file's own times and totals as
+    they are. planned : the plate's times where they are known already.
     """
 
     def __init__(
@@ -96,12 +98,13 @@ class Books:
         plate: Plate,
         draft: Draft,
         kit: Kit,
+        poses: Sequence[Pose],
         work: list[Work],
         profiles: Profiles,
         keep_times: bool = False,
         planned: Times | None = None,
     ) -> None:
-        self.plate, self.draft, self.kit, self.work = plate, draft, kit, work
+        self.plate, self.draft, self.kit, self.poses, self.work = plate, draft, kit, poses, work
         self.profiles, self.keep_times, self.planned = profiles, keep_times, planned
         self.stated = Stated((), ()) if keep_times else find_stated(plate.program, plate.marks)
         own = clock_lines(plate, self.stated)
@@ -110,7 +113,6 @@ class Books:
         self.before: _Side | None = None
         self.after: _Side | None = None
         self.unread: tuple[int, ...] = ()
-        self.lost: list[str] = []
 
     def restate(self, reread: Reread) -> Restated:
         """Account for both sides; what brings the file's own times and totals up to date."""
@@ -121,9 +123,9 @@ class Books:
             treated, edits = reread()
             line = line_map(edits, plate.program.lines.start)[self.line]
             planned = times(treated, machine, factor=factor)
-            self.after = _Side.of(treated, planned, line, self._regions_after(treated), self.profiles)
+            self.after = _Side.of(treated, planned, line, self._regions_after(treated, edits), self.profiles)
         else:
-            planned = times(plate, machine, factor=factor, feed_mm_s=_row_feeds(draft))
+            planned = times(plate, machine, factor=factor, feed_mm_s=row_feeds(draft))
             self.after = _Side.of(plate, planned, self.line, self._regions(), self.profiles, draft)
             treated = None
         if self.keep_times:
@@ -162,9 +164,6 @@ class Books:
 
     def _warnings(self) -> list[str]:
         result = []
-        if self.lost:
-            names, more = ", ".join(self.lost[:_SHOWN]), _more(len(self.lost))
-            result.append(f"{names}{more}: not found again on the treated plate; counted as the rest there")
         if self.unread:
             lines = ", ".join(str(line + 1) for line in self.unread[:_SHOWN]) + _more(len(self.unread))
             name = self.plate.program.lines.name
@@ -183,25 +182,20 @@ class Books:
     def _regions(self) -> Regions:
         return [(_name(hit.part, hit.instance, hit.region), hit.selection) for hit, *_ in self.work]
 
-    def _regions_after(self, treated: Plate) -> Regions:
-        """The same regions on the treated plate, on which the kit is placed anew."""
-        try:
-            placed = place(self.kit, treated).poses
-        except InputError:  # what was found before is treated all the same
-            placed = ()
-        poses = {(pose.part, pose.instance): pose for pose in placed}
+    def _regions_after(self, treated: Plate, edits: Edits) -> Regions:
+        """The same regions on the treated plate."""
+        poses = {(pose.part, pose.instance): pose for pose in carried(self.draft, treated, edits, self.poses)}
         wanted: dict[str, tuple[dict[int, None], dict[str, None]]] = {}
         for hit, *_ in self.work:
             instances, regions = wanted.setdefault(hit.part, ({}, {}))
             instances[hit.instance], regions[hit.region] = None, None
         found: dict[str, Selection] = {}
         for part, (instances, regions) in wanted.items():
-            mine = [poses[part, n] for n in instances if (part, n) in poses]
+            mine = [poses[part, n] for n in instances]
             known = {name: self.kit.parts[part].regions[name] for name in regions}
             for pose, hits in zip(mine, select_all(treated, mine, known), strict=True):
                 found |= {_name(part, pose.instance, name): hit.selection for name, hit in hits.items()}
-        self.lost = [name for name, _ in self._regions() if name not in found]
-        return [(name, found[name]) for name, _ in self._regions() if name in found]
+        return [(name, found[name]) for name, _ in self._regions()]
 
     def _clock(self, before: _Side, after: _Side) -> Clock:
         stated = self.plate.totals.time_s
@@ -281,20 +275,3 @@ def _read_again(plate: Plate, draft: Draft) -> bool:
     """Whether only the treated text tells; else its feeds on the original's moves do."""
     moved = bool(draft.runs) or draft.removed is not None or bool(draft.rests)
     return moved or len(plate.program.lines.data) <= _LARGE_BYTES
-
-
-def _row_feeds(draft: Draft) -> F8:
-    """(m,) the one feed at which each row would take as long as its pieces do at theirs, mm/s."""
-    result = draft.plate.program.moves.f.copy()
-    changed = np.zeros(len(result), bool)
-    changed[draft.row[~np.isnan(draft.feed)]] = True
-    piece = np.flatnonzero(changed[draft.row])
-    rows = np.flatnonzero(changed)
-    own, feed = result[draft.row[piece]], draft.feed[piece]
-    feed = np.where(np.isnan(feed) | np.isnan(own), own, feed)
-    owner = np.cumsum(np.diff(draft.row[piece], prepend=-1) != 0) - 1
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slowness = np.bincount(owner, (draft.t1[piece] - draft.t0[piece]) / feed, minlength=len(rows))
-        mean = 1.0 / slowness
-    result[rows] = np.where(np.isfinite(mean), mean, result[rows])
-    return result

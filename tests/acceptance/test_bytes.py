@@ -26,6 +26,7 @@ def test_a_kit_that_changes_nothing_gives_the_sample(sample, sample_path, probe)
     assert applied.treated.render() == sample_path.read_bytes()
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 @pytest.mark.parametrize("treat", [None, NOTHING])
 def test_a_kit_that_changes_nothing_gives_the_demo(demo, letter, probe, treat):

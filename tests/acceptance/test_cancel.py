@@ -37,6 +37,7 @@ PARTS = (
 )
 
 
+@pytest.mark.every(2, 1)
 @pytest.mark.parametrize("letter", ["B", "C"])
 @pytest.mark.parametrize("relative", [True, False])
 def test_any_object_may_be_left_out_of_the_treated_plate(demo, walk, letter, relative):

@@ -80,6 +80,7 @@ def test_walls_by_geometry_are_the_runs_that_close(samples, walk, name):
     assert mine == pytest.approx(closed_share(walk(data)), abs=0.04)
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_features_of_the_demo_are_those_it_was_made_of(demo, letter):
     made, plate = demo(letter, parts=PARTS)

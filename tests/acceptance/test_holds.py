@@ -22,6 +22,7 @@ def fan_of(plate: Plate, rows) -> np.ndarray:
     return plate.program.states.fan.at(plate.moves.line[rows])
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_the_demos_motion_lines_stay_and_bridges_keep_their_fan(demo, probe, walk, letter):
     made, plate = demo(letter, parts=(Placement("ridge-saddle", 100, 100),))

@@ -85,6 +85,7 @@ def test_every_sample_is_in_a_table(sample_path):
     assert sample_path.name in MARKS or sample_path.name in HEIGHTS
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 @pytest.mark.parametrize("sequential", [False, True])
 def test_layers_of_the_demo_are_those_it_was_made_with(demo, letter, sequential):

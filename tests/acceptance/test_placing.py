@@ -60,6 +60,7 @@ def assert_found(placed, placements, turn=TURN_DEG):
         assert near[0].scale == pytest.approx(drawn.scale, abs=2e-3)
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_unlabelled_instances_stand_where_they_were_drawn(demo, kit, letter):
     _, plate = demo(letter, parts=MIXED, labelled=False)

@@ -197,6 +197,7 @@ def check_sums(pair: Pair) -> None:
     assert costs["before"]["regions"].keys() == costs["after"]["regions"].keys() > {"rest"}
 
 
+@pytest.mark.every(2)
 def test_every_sample(sample, probe):
     pair = Pair(sample, probe.kit(sample, probe.slab(sample), TREAT))
     assert pair.added_s > 1.0

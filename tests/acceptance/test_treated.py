@@ -57,17 +57,20 @@ def check(plate: Plate, applied, splits: bool) -> Plate:
     return again
 
 
+@pytest.mark.every(2)
 def test_six_treatments_in_a_slab_of_a_sample(sample, probe):
     kit = probe.kit(sample, probe.slab(sample), probe.six(sample))
     check(sample, probe.apply(sample, kit), splits=True)
 
 
+@pytest.mark.every(2, 1)
 def test_six_treatments_in_a_box_of_a_sample(sample, probe):
     start = place(probe.kit(sample, probe.slab(sample), None), sample)
     kit = probe.kit(sample, box(sample, start.poses[0]), probe.six(sample))
     check(sample, probe.apply(sample, kit), splits=True)
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 @pytest.mark.parametrize("relative", [True, False])
 def test_six_treatments_in_half_of_a_demo_part(demo, probe, letter, relative):

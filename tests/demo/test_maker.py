@@ -132,6 +132,7 @@ def small(request: pytest.FixtureRequest) -> Small:
     return Small(request.param, made, read(made.data.decode()))
 
 
+@pytest.mark.every(3)
 def test_filament_of_every_bead_is_the_handbooks_volume(small: Small) -> None:
     found = small.found
     ratio = np.array([bead[6] * FILAMENT / (bead[5] * STADIUM) for bead in found.beads])

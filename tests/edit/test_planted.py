@@ -109,6 +109,7 @@ def all_seen(treated: Treated, name: str, count: int, seed: int, near: bool = Fa
     return real
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("name", KINDS)
 @pytest.mark.parametrize(
     "more", [{}, {"reset": False}, {"held": True}, {"rests": True}], ids=["plain", "bracket", "held", "rests"]
@@ -126,6 +127,7 @@ def test_faults_in_random_drafts_are_seen(name):
     )
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize(
     ("letter", "options"),
     [("B", {"relative_e": False}), ("C", {"firmware_retraction": True, "arcs": True}),

@@ -281,6 +281,7 @@ def test_no_counter_of_ours_stands_between_two_joined_beads(write):
 CONVENTIONS = ("A", "B", "B2", "C", "D", "E0", "E1", "F", "G", "H", "I", "J")
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("relative", [True, False])
 @pytest.mark.parametrize("letter", CONVENTIONS)
 def test_marks_of_every_convention_open_the_new_beads_and_are_restored(demo, write, letter, relative):

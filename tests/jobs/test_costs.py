@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import CONVENTIONS, Placement, make
 from gcodetools.documents import profiles
-from gcodetools.errors import InputError
 from gcodetools.jobs import costs as costs_of
 from gcodetools.jobs import durations
 from gcodetools.jobs.apply import Options, apply_plate
@@ -322,17 +321,6 @@ def test_on_a_large_file_the_marks_are_the_same(by_draft):
     assert len(read) == len(drafted)
     assert sum(a != b for a, b in zip(read, drafted, strict=True)) <= 2
     assert by_draft[1].treated.render() != by_draft[1].treated.original.render()
-
-
-def test_a_region_that_is_not_found_again_is_warned_of(plate, monkeypatch):
-    def lost(kit, plate):
-        raise InputError("no", "no")
-
-    monkeypatch.setattr(durations, "place", lost)
-    done = apply_plate(plate, KIT, Options(()))
-    name = "wedge-key-snug#1/shank"
-    assert f"{name}: not found again on the treated plate; counted as the rest there" in done.warnings
-    record_adds_up(done.record["costs"]["after"])
 
 
 def test_without_changes_both_sides_are_one():

@@ -99,6 +99,7 @@ def test_a_span_of_tower_is_tower_whatever_the_words_in_it() -> None:
     assert [FEATURES[k] for k in beads.feature[1:]] == ["perimeter", "tower", "perimeter"]
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("arcs", [False, True], ids=["lines", "arcs"])
 @pytest.mark.parametrize("convention", [c for c in CONVENTIONS if c not in "IJ"])
 def test_marked_demo_plates_have_the_lengths_they_were_made_of(

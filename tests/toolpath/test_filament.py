@@ -72,6 +72,7 @@ def test_the_sample_that_misses_states_all_that_is_pushed(samples: Path) -> None
     assert sum(pushed) - 2.8 == pytest.approx(13062.0, abs=0.5)
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("relative_e", [False, True], ids=["absolute", "relative"])
 @pytest.mark.parametrize("convention", CONVENTIONS)
 def test_made_plates_use_what_they_were_made_of(

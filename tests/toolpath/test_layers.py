@@ -102,6 +102,7 @@ def test_spiral_sample_has_a_layer_a_turn_by_its_marks_and_by_its_path(samples: 
     assert len(read(path).layers) == len(read(path, bare=True).layers) == 74
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("sequential", [False, True], ids=["by layer", "one by one"])
 @pytest.mark.parametrize("bare", [False, True], ids=["with comments", "without"])
 @pytest.mark.parametrize("convention", CONVENTIONS)

@@ -26,6 +26,7 @@ def net_by_layer(walked, layers: int, height: float) -> np.ndarray:
     )
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("relative", [True, False], ids=["relative", "absolute"])
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_new_beads_in_every_convention_and_both_ways_of_e(press, clean, walk, letter, relative):

@@ -1,0 +1,63 @@
+"""Where instances are on a treated plate: where they were, since a treatment moves none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.draft import Draft
+from gcodetools.edit.splice import Edits
+from gcodetools.edit.windows import line_map
+from gcodetools.kit.placing import Pose
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["carried"]
+
+I8 = NDArray[np.int64]
+_NOBODY = -1
+
+
+def carried(draft: Draft, treated: Plate, edits: Edits, poses: Sequence[Pose]) -> list[Pose]:
+    """The poses with the rows they have on the treated plate.
+
+    A move of the file keeps its instance, and pieces of a cut one stand right before it; new beads belong to
+    the instance whose region asked for them.
+    """
+    plate = draft.plate
+    line = line_map(edits, plate.program.lines.start)[plate.moves.line].astype(np.int64)
+    owner = np.full(len(plate.moves), _NOBODY, np.int32)
+    for k, pose in enumerate(poses):
+        owner[pose.rows] = k
+    # Lines that are left out fall together with the next that stays, which is the last of them.
+    behind = np.searchsorted(line, treated.moves.line, side="left")
+    last = np.searchsorted(line, treated.moves.line, side="right") - 1
+    mine = np.where(last >= behind, last, np.minimum(behind, len(owner) - 1))
+    new_owner = owner[mine]
+    own_line = last >= behind
+    if draft.runs:
+        new_owner = np.where(own_line, new_owner, _of_runs(draft, poses, behind, new_owner))
+    beads = np.flatnonzero(treated.beads.is_bead & (treated.beads.layer >= 0) & (new_owner >= 0))
+    order = beads[np.argsort(new_owner[beads], kind="stable")]
+    ends = np.searchsorted(new_owner[order], np.arange(len(poses) + 1))
+    result = []
+    for k, pose in enumerate(poses):
+        rows = order[ends[k] : ends[k + 1]]
+        raft = treated.layers.raft[treated.beads.layer[rows]]
+        used, number = np.unique(treated.beads.layer[rows[~raft]], return_inverse=True)
+        layer = np.zeros(len(rows), np.int32)
+        layer[~raft] = number + 1
+        result.append(replace(pose, rows=rows.astype(np.int32), layer=layer, layers=len(used)))
+    return result
+
+
+def _of_runs(draft: Draft, poses: Sequence[Pose], behind: I8, owner: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Owners of new rows: where a run stands before the row `behind`, of who asked for it."""
+    number = {f"{pose.part}#{pose.instance}": k for k, pose in enumerate(poses)}
+    asked = np.full(len(draft.plate.moves) + 1, _NOBODY, np.int32)
+    for run in reversed(draft.runs):
+        asked[run.row] = number.get(run.region.rsplit("/", 1)[0], _NOBODY)
+    found = asked[behind]
+    return np.where(found >= 0, found, owner).astype(np.int32)
