@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.commands import file_fan
 from gcodetools.edit.draft import Draft
 from gcodetools.kit.settings import Fan
-from gcodetools.treat.schedule import Ask, ask_of, fast_layers, held_note
+from gcodetools.treat.asks import Ask, ask_of, fast_layers, held_note
 from gcodetools.treat.target import BRIDGES, Done, Target
 
 __all__ = ["treat"]

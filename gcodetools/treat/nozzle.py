@@ -9,7 +9,7 @@ from gcodetools.edit.draft import Draft
 from gcodetools.errors import Refused
 from gcodetools.gcode.arrays import present
 from gcodetools.kit.settings import Nozzle
-from gcodetools.treat.schedule import Ask, ask_of, fast_layers, held_note
+from gcodetools.treat.asks import Ask, ask_of, fast_layers, held_note
 from gcodetools.treat.target import Done, Target
 
 __all__ = ["file_nozzle", "treat"]

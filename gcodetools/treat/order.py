@@ -17,8 +17,9 @@ from gcodetools.kit.settings import Treatment
 from gcodetools.physics.timing import Times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import accel, fan, flow, nozzle, perimeters, rest, speed
+from gcodetools.treat.asks import Ask
 from gcodetools.treat.reached import Schedule
-from gcodetools.treat.schedule import Ask, settle
+from gcodetools.treat.schedule import settle
 from gcodetools.treat.target import Bounds, Done, Target
 
 __all__ = ["BUILT", "GEOMETRY", "Work", "draft_of"]

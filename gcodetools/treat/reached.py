@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from gcodetools.physics.leads import Plan
 from gcodetools.physics.spill import LEAST_C, LEAST_FAN, Band, bands, spill_of
+from gcodetools.physics.visits import Mode
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.clock import Stretches
 from gcodetools.treat.target import Target
@@ -26,15 +27,17 @@ Bool = NDArray[np.bool_]
 class Reach:
     """What the beads of one region got of nozzle or fan.
 
-    low, high : what was wanted. reached : (3, 3) least, mean (by volume) and most, each as (low, best, high) with
-    a slow, the usual and a fast machine. missed : what the first bead of a visit has too much (or, negative, too
-    little), the worst. layers : plate layers (first, last) of each stretch of layers with such beads.
+    mode : how it was told. low, high : what was wanted. reached : (3, 3) least, mean (by volume) and most, each
+    as (low, best, high) with a slow, the usual and a fast machine. missed : what the first bead of a visit has too
+    much (or, negative, too little), the worst. layers : plate layers (first, last) of each stretch of layers with
+    such beads.
     """
 
     part: str
     instance: int
     region: str
     setting: str
+    mode: Mode
     tool: int
     low: float
     high: float
@@ -78,11 +81,13 @@ class Spilt:
 
 @dataclass(slots=True)
 class Schedule:
-    """What came of all that was asked. source : of the model's numbers, in a sentence."""
+    """What came of all that was asked. source : of the model's numbers, in a sentence. paused : (setting, tool)
+    -> how many pauses, and seconds of all."""
 
     source: str = ""
     reaches: list[Reach] = field(default_factory=list)
     spills: list[Spilt] = field(default_factory=list)
+    paused: dict[tuple[str, int], tuple[int, float]] = field(default_factory=dict)
 
     def of(self, setting: str, name: str, tool: int) -> Reach | None:
         """What a region (`part#instance/region`) got; None where nothing was planned for it."""
@@ -102,18 +107,8 @@ class Schedule:
             tuple(both[:, 2].max(axis=0)),
         )
         worst = max((r.missed for r in mine), key=abs)
-        return Reach(
-            part,
-            first.instance,
-            region,
-            setting,
-            first.tool,
-            first.low,
-            first.high,
-            reached,
-            worst,
-            first.layers,
-        )
+        low, high = min(r.low for r in mine), max(r.high for r in mine)
+        return replace(first, low=low, high=high, reached=reached, missed=worst)
 
 
 class Asking(Protocol):
@@ -125,19 +120,21 @@ class Asking(Protocol):
     def tool(self) -> int: ...
     @property
     def rows(self) -> I8: ...
-    @property
-    def low(self) -> float: ...
-    @property
-    def high(self) -> float: ...
 
 
 def reach_of(
-    setting: str, plans: list[Plan], whole: Stretches, index: I8, value: F8, asks: Sequence[Asking]
+    setting: str,
+    mode: Mode,
+    plans: list[Plan],
+    whole: Stretches,
+    index: I8,
+    value: F8,
+    asks: Sequence[Asking],
 ) -> list[Reach]:
     """What each region got.
 
-    plans : the plan with the usual, a slow and a fast machine. index : (n,) the stretches that were planned.
-    value : (n,) what was wanted of them.
+    mode : how they were told. plans : with the usual, a slow and a fast machine. index : (n,) the stretches that
+    were planned. value : (n,) what was wanted of them.
     """
     wished = ~np.isnan(value)
     rows, run = whole.row[index], whole.run[index]
@@ -164,6 +161,7 @@ def reach_of(
                 hit.instance,
                 hit.region,
                 setting,
+                mode,
                 ask.tool,
                 float(value[at].min()),
                 float(value[at].max()),

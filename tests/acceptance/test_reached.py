@@ -157,6 +157,8 @@ def test_a_pause_waits_until_it_is_there_and_says_how_long(demo, probe):
     assert b"G4" in applied.treated.render() and b"G4" not in plain.treated.render()
     rest_s = applied.record["added"]["rest_s"]
     assert 10 < rest_s <= 30
+    (done,) = {d.done for d in applied.done}
+    assert f"after 1 pause of {rest_s:.0f} s in all" in done
     machine = stepped(after)
     assert np.abs(machine.melt[in_region(after, 3, 4)] - 238).max() < 1.2
     # Nothing before the pause is led.

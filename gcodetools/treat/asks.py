@@ -1,0 +1,172 @@
+"""What regions ask of nozzle and fan, and what they are answered once a schedule is made."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.commands import file_fan
+from gcodetools.edit.draft import Draft
+from gcodetools.physics.visits import Mode
+from gcodetools.treat.reached import Reach, Schedule
+from gcodetools.treat.target import Done, Target
+
+__all__ = ["Ask", "answer", "ask_of", "fast_layers", "held_note", "layer_words", "own_value"]
+
+F8 = NDArray[np.float64]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What a region wants of nozzle or fan, to be answered once all have asked.
+
+    tool : of the nozzle; -1 for the fan. rows : (k,) that it claimed, ascending. low, high : of what it wants of
+    them. wanted : the file's own value -> what is wanted. left_out : (layers,) where it is held back.
+    layers : (n,) plate layers it wants it on. taken : whether an earlier region has beads of it. note, why,
+    warning : of the answer to come.
+    """
+
+    target: Target
+    setting: str
+    tool: int
+    rows: I8
+    low: float
+    high: float
+    wanted: Callable[[F8], F8]
+    left_out: Bool
+    layers: I8
+    taken: bool
+    asked: str
+    why: str
+    warning: bool
+
+    @property
+    def mode(self) -> Mode:
+        """How it is to be told."""
+        setting = getattr(self.target.treatment, self.setting)
+        mode: Mode = setting.mode or "auto"
+        return mode
+
+
+def ask_of(
+    draft: Draft,
+    target: Target,
+    setting: str,
+    tool: int,
+    rows: I8,
+    column: F8,
+    wanted: Callable[[F8], F8],
+    left_out: Bool,
+    told: tuple[str, str, bool],
+) -> Ask | None:
+    """Claim the `rows` of a region in a column of the draft where nobody has yet; None where none is left to
+    ask for. told : asked, why and whether it is a warning, so far."""
+    layer = draft.plate.beads.layer[rows]
+    here = (layer >= 0) & ~left_out[np.maximum(layer, 0)]
+    rows, layer = rows[here], layer[here]
+    if len(rows) == 0:
+        return None
+    own = own_value(draft, setting, tool, rows)
+    value = wanted(own)
+    free = np.isnan(column[rows])
+    column[rows[free]] = value[free]
+    return Ask(
+        target,
+        setting,
+        tool,
+        rows[free],
+        float(np.nanmin(value)),
+        float(np.nanmax(value)),
+        wanted,
+        left_out,
+        np.unique(layer).astype(np.int64),
+        not free.all(),
+        *told,
+    )
+
+
+def fast_layers(target: Target) -> Bool:
+    """A flag a plate layer: too fast for less fan or more heat. None is where the treatment has a rest, a
+    speed or `force`."""
+    treatment = target.treatment
+    if treatment.rest is not None or treatment.speed is not None or treatment.force:
+        return np.zeros(len(target.layer_s), bool)
+    return target.layer_s < target.bounds.material.min_layer_time_s.value
+
+
+def held_note(draft: Draft, target: Target, left_out: Bool) -> str:
+    """Sentence on the layers of the region that are held back; empty for none."""
+    layer = draft.plate.beads.layer[draft.row[target.pieces]]
+    used = np.unique(layer[layer >= 0])
+    back = used[left_out[used]]
+    if len(back) == 0:
+        return ""
+    shortest = float(target.layer_s[back].min())
+    need = target.bounds.material.min_layer_time_s.value
+    return (
+        f"held back on {len(back)} of {len(used)} layers: layer {shortest:.1f} s, {need:g} s needed "
+        "(modelled; add `rest`, `speed` or `force`)"
+    )
+
+
+def layer_words(spans: list[tuple[int, int]]) -> str:
+    """Plate layers (index of the first and the last of each span), counted from 1."""
+    names = [f"{a + 1}" if a == b else f"{a + 1}-{b + 1}" for a, b in spans]
+    shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more runs" if len(names) > 6 else "")
+    return f"plate layers {shown}"
+
+
+def own_value(draft: Draft, setting: str, tool: int, rows: NDArray[np.integer] | slice) -> F8:
+    """What the file has at rows."""
+    if setting == "fan":
+        return file_fan(draft, rows)
+    return draft.nozzle_track(tool).at(draft.plate.program.moves.line[rows])
+
+
+def answer(ask: Ask, schedule: Schedule) -> Done:
+    """What became of an ask."""
+    target = ask.target
+    reach = schedule.of(ask.setting, ask.target.name, ask.tool)
+    if reach is None:
+        why = ask.why or (
+            "the file's own is there already, or an earlier region holds these beads"
+            if ask.taken or ask.setting == "fan"
+            else "the file's own is there already"
+        )
+        return target.answer(ask.setting, ask.asked, "nothing", why)
+    whole = schedule.whole(ask.setting, target.hit.part, target.hit.region) or reach
+    at = _range(ask.setting, reach.low, reach.high)
+    reached = _range(ask.setting, whole.reached_low, whole.reached_high)
+    done = f"{at} over {layer_words(reach.layers)}, reached {reached} (modelled)"
+    if (pauses := schedule.paused.get((ask.setting, ask.tool))) is not None:
+        done += f", after {pauses[0]} {'pause' if pauses[0] == 1 else 'pauses'} of {pauses[1]:.0f} s in all"
+    missed, outside = _missed(ask, whole)
+    other = f"told as an earlier region asks: {whole.mode}" if ask.mode not in (whole.mode, "auto") else ""
+    why = "; ".join(part for part in (other, missed, ask.why) if part)
+    return target.answer(ask.setting, ask.asked, done, why, warning=ask.warning or outside)
+
+
+def _range(setting: str, low: float, high: float) -> str:
+    """Two values as one text."""
+    a, b = (f"{v:.0%}" if setting == "fan" else f"{round(v, 1):g}" for v in (low, high))
+    unit = "" if setting == "fan" else " C"
+    return f"{a}{unit}" if a == b else f"{a} to {b}{unit}"
+
+
+def _missed(ask: Ask, reach: Reach) -> tuple[str, bool]:
+    """Sentence on first beads that do not get what was asked, empty where all do; and whether the mean does not
+    either. At most so much fan is what a `cap` asks: less is no miss."""
+    capped = ask.setting == "fan" and getattr(ask.target.treatment.fan, "cap", None) is not None
+    if reach.missed == 0.0 or (capped and reach.missed < 0):
+        return "", False
+    fan = ask.setting == "fan"
+    off = f"{abs(reach.missed):.0%}" if fan else f"{abs(reach.missed):.1f} C"
+    side = "under" if reach.missed < 0 else "over"
+    mean = reach.reached[1][1]
+    outside = max(reach.low - mean, mean - reach.high) > (0.05 if fan else 1.0)
+    return f"first beads are up to {off} {side} that: no command can stand earlier", outside
