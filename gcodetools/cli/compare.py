@@ -1,0 +1,39 @@
+"""`beadwright compare`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from gcodetools.cli.options import Output, common, file_argument, kit_option, profile_options
+from gcodetools.cli.text_compare import show_compare
+from gcodetools.jobs.apply import Options
+from gcodetools.jobs.compare import compare_files
+
+
+@click.command("compare")
+@file_argument("before")
+@file_argument("after")
+@kit_option(required=False)
+@profile_options
+@common
+def command(
+    before: Path,
+    after: Path,
+    kits: tuple[Path, ...],
+    material: str | None,
+    machine: str | None,
+    sets: tuple[str, ...],
+    **kw: Any,
+) -> None:
+    """Show two sliced files side by side, BEFORE and AFTER, with differences; with a kit, by region too.
+
+    \b
+    Example:  beadwright compare plate.gcode plate-treated.gcode --kit hoophouse.kit.yaml
+    """
+    with Output(**kw) as output:
+        record, warnings = compare_files(before, after, Options(kits, material, machine, sets))
+        output.warn_all(warnings)
+        output.record(record, show_compare)

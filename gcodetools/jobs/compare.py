@@ -1,0 +1,330 @@
+"""Two sliced files side by side: time, filament, energy, money and how regions are laid, with differences."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from gcodetools.edit.record import already_treated
+from gcodetools.errors import NotFoundOnPlate
+from gcodetools.gcode.arrays import give_back
+from gcodetools.jobs.apply import Options, read_plate
+from gcodetools.jobs.bed import off_bed
+from gcodetools.jobs.clock import Standing, standing
+from gcodetools.jobs.costs import OUTSIDE, Costs, add_up
+from gcodetools.jobs.durations import OVERLAPS
+from gcodetools.jobs.rates import Rates, bed_of, columns_record, costs_record, difference, rates_of
+from gcodetools.jobs.records import estimate, without_nulls
+from gcodetools.jobs.region_states import nozzle_base_c, region_state, state_difference
+from gcodetools.jobs.sources import digest, instance_numbers, profiles_for
+from gcodetools.kit.placing import Placed, Pose, place
+from gcodetools.kit.schema import Kit, load_kits
+from gcodetools.kit.selection import Selection, not_met, select_all
+from gcodetools.physics.timing import Times, times
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["compare_files", "compare_plates"]
+
+Record = dict[str, Any]
+LayerKey = tuple[int, float, float, int]
+
+_MOVED_MM = 1.0
+_DECIMALS = 3  # to which layers are of one height
+_HEAD_BYTES = 1 << 20
+_ORIGINAL = re.compile(rb"^; beadwright original: sha256 ([0-9a-f]{64})", re.MULTILINE)
+
+
+def compare_files(before: Path, after: Path, options: Options) -> tuple[Record, list[str]]:
+    """Record and warnings of two files.
+
+    Raises
+    ------
+    InputError : a file or a kit is unreadable or invalid. NotFoundOnPlate : no part of the kit on either plate.
+    """
+    kit = load_kits(options.kits) if options.kits else None
+    first = _side(read_plate(before), kit, options)
+    # The first plate's columns are large and no longer needed.
+    give_back()
+    return _compared(first, _side(read_plate(after), kit, options, first), kit)
+
+
+def compare_plates(
+    before: Plate, after: Plate, kit: Kit | None, options: Options
+) -> tuple[Record, list[str]]:
+    """Record and warnings of two plates that are read already.
+
+    The record has tables by feature, region and layer of each side under `before` and `after`, as `costs` of
+    `apply`, and what is more in the second under `difference`; regions go by part#instance/region.
+
+    Raises
+    ------
+    InputError : the kit can't be placed. NotFoundOnPlate : no part of the kit on either plate.
+    """
+    first = _side(before, kit, options)
+    return _compared(first, _side(after, kit, options, first), kit)
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One file, without its columns. originals : digests of the files it was treated from. planned : with
+    empty columns. layers : a key each. states, spots : by region and by instance; spots are x, y in mm."""
+
+    facts: Record
+    digest: str
+    originals: frozenset[str]
+    planned: Times
+    stands: Standing
+    costs: Costs
+    rates: Rates
+    layers: tuple[LayerKey, ...]
+    states: dict[str, Record]
+    spots: dict[str, tuple[float, float]]
+    absent: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The file's name."""
+        return str(self.facts["file"])
+
+
+def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None = None) -> _Side:
+    """Account for one file; `first` is the file before it, whose scale a treated one shares."""
+    profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
+    data, name = plate.program.lines.data, plate.program.lines.name
+    treated = already_treated(data)
+    planned = _planned(times(plate, profiles.machine, factor=first.planned.factor), first) if (
+        first is not None and treated
+    ) else times(plate, profiles.machine)  # fmt: skip
+    placed = place(kit, plate) if kit is not None else Placed((), (), ())
+    regions, missing = _regions(plate, kit, placed)
+    stands = standing(plate, planned.seconds, profiles.machine)
+    rates = rates_of(plate, profiles, bed_of(plate))
+    base_c = nozzle_base_c(plate, kit)
+    facts = {
+        "file": name,
+        "convention": plate.marks.convention,
+        "treated": treated,
+        "material": profiles.material.name,
+        "material_from": profiles.material_from,
+        "machine": profiles.machine.name if profiles.machine else None,
+        "layers": len(plate.layers),
+        "layer_height_mm": round(float(np.median(plate.layers.height_mm)), 4) if len(plate.layers) else None,
+        "time_in_file_s": plate.totals.time_s,
+        "scaled_by": round(planned.factor, 4),
+    }
+    return _Side(
+        facts=facts,
+        digest=digest(data),
+        originals=frozenset(found.decode() for found in _ORIGINAL.findall(data[:_HEAD_BYTES])),
+        planned=replace(planned, seconds=np.empty(0), waits_s=np.empty(0)),
+        stands=stands,
+        costs=add_up(plate, planned, regions, stands.extras),
+        rates=rates,
+        layers=_layer_keys(plate),
+        states={
+            region: region_state(plate, selection, rates.mm3_per_mm.value, base_c)
+            for region, selection in regions
+        },
+        spots={f"{pose.part}#{pose.instance}": (pose.x_mm, pose.y_mm) for pose in placed.poses},
+        absent=placed.absent,
+        warnings=(
+            *plate.program.warnings, *plate.warnings, *planned.warnings, *placed.warnings, *missing,
+            *off_bed(plate, profiles.machine, placed.poses),
+        ),
+    )  # fmt: skip
+
+
+def _planned(own: Times, first: _Side) -> Times:
+    """Times of a treated file on the clock of the first: what it states of itself belongs to that one."""
+    whose = "the second carries a record of a treatment, so both are scaled alike"
+    source = first.planned.source if own.factor == 1.0 else f"{first.planned.source}; {whose}"
+    return replace(own, band=first.planned.band, source=source, warnings=())
+
+
+def _regions(
+    plate: Plate, kit: Kit | None, placed: Placed
+) -> tuple[list[tuple[str, Selection]], list[str]]:
+    """Every region that meets a bead, in the kit's order, and sentences on the others."""
+    found: list[tuple[str, Selection]] = []
+    missing: list[str] = []
+    for part_name, part in kit.parts.items() if kit is not None else ():
+        poses: list[Pose] = instance_numbers(
+            part.instances, [pose for pose in placed.poses if pose.part == part_name]
+        )
+        hits = select_all(plate, poses, part.regions)
+        for region_name, region in part.regions.items():
+            for pose, hit in zip(poses, (one[region_name] for one in hits), strict=True):
+                name = f"{part_name}#{pose.instance}/{region_name}"
+                if len(hit.selection.row):
+                    found.append((name, hit.selection))
+                else:
+                    missing.append(f"{name} meets no bead; {not_met(plate, pose, region)}")
+    return found, missing
+
+
+def _layer_keys(plate: Plate) -> tuple[LayerKey, ...]:
+    """What tells the layers of two plates alike: run, z, thickness, and how many such came before."""
+    layers, seen = plate.layers, Counter[tuple[int, float, float]]()
+    keys = []
+    columns = (layers.run.tolist(), layers.z_mm.tolist(), layers.height_mm.tolist())
+    for run, z, height in zip(*columns, strict=True):
+        key = (run, round(z, _DECIMALS), round(height, _DECIMALS))
+        keys.append((*key, seen[key]))
+        seen[key] += 1
+    return tuple(keys)
+
+
+def _compared(before: _Side, after: _Side, kit: Kit | None) -> tuple[Record, list[str]]:
+    if kit is not None and not before.spots and not after.spots:
+        raise NotFoundOnPlate(
+            f"{before.name}, {after.name}: no part of kit {kit.name} is on either plate "
+            f"(looked for {', '.join(kit.parts)})",
+            "Check `found_by` in the kit against `beadwright inspect`, or compare without --kit.",
+        )
+    sides = _on_one_clock(before, after)
+    trusts = [columns_record(one.rates, one.planned.band, one.planned.source) for one in sides]
+    tables = [{**costs_record(one.costs, one.rates), "states": one.states} for one in sides]
+    less = difference(*tables)
+    record: Record = {
+        "schema": "beadwright.compare/1",
+        "files": {"before": before.facts, "after": after.facts},
+        "identical": before.digest == after.digest,
+        "after_is_before_treated": before.digest in after.originals,
+        "columns": {key: _either(*(trust[key] for trust in trusts)) for key in trusts[0]},
+        "regions_overlap": OVERLAPS,
+        "totals": {key: _total(key, sides, tables, trusts) for key in trusts[0]},
+        "before": tables[0],
+        "after": tables[1],
+        "difference": {
+            **less,
+            **_layers_less(sides, tables),
+            "states": {
+                name: state_difference(state, after.states[name])
+                for name, state in before.states.items()
+                if name in after.states
+            },
+        },
+    }
+    heating = dict.fromkeys(one.stands.source for one in sides if one.stands.source)
+    if heating:
+        record["heating_source"] = "; ".join(heating)
+    if kit is not None:
+        record |= {"kit": kit.name, "parts": _parts(before, after)}
+    return without_nulls(record), _warnings(before, after)
+
+
+def _on_one_clock(before: _Side, after: _Side) -> tuple[_Side, _Side]:
+    """Both sides with the columns that both know, and one source where the second shares the first's clock."""
+    if any(side.rates.printing_w is None for side in (before, after)):
+        before, after = (
+            replace(side, rates=replace(side.rates, printing_w=None, heating_w=None))
+            for side in (before, after)
+        )
+    if after.facts["treated"]:
+        before = replace(before, planned=replace(before.planned, source=after.planned.source))
+    return before, after
+
+
+def _either(a: Record, b: Record) -> Record:
+    """The trust in a column of both sides: the wider band."""
+    if a == b:
+        return a
+    source = a["source"] if a["source"] == b["source"] else f"before: {a['source']}; after: {b['source']}"
+    return {**a, "low": min(a["low"], b["low"]), "high": max(a["high"], b["high"]), "source": source}
+
+
+def _total(
+    column: str, sides: tuple[_Side, _Side], tables: list[Record], trusts: list[dict[str, Record]]
+) -> Record:
+    """Estimates of a column's whole: before, after and the difference.
+
+    Where both sides rest on the same the doubt is shared, and the band is that of what is different; else the
+    ends are taken the widest way.
+    """
+    parts = [
+        _parts_of(column, side, table["whole"][column], trust[column])
+        for side, table, trust in zip(sides, tables, trusts, strict=True)
+    ]
+    ends = [_ends(one) for one in parts]
+    best = [table["whole"][column] for table in tables]
+    result = {
+        key: estimate(value, *end, trust[column]["source"], trust[column]["basis"])
+        for key, value, end, trust in zip(("before", "after"), best, ends, trusts, strict=True)
+    }
+    low, high = ends[1][0] - ends[0][1], ends[1][1] - ends[0][0]
+    if trusts[0][column] == trusts[1][column] and [p[1:] for p in parts[0]] == [p[1:] for p in parts[1]]:
+        low, high = _ends([(b[0] - a[0], *a[1:]) for a, b in zip(*parts, strict=True)])
+    trust = _either(trusts[0][column], trusts[1][column])
+    result["difference"] = estimate(best[1] - best[0], low, high, trust["source"], trust["basis"])
+    return result
+
+
+Part = tuple[float, float, float]
+
+
+def _parts_of(column: str, side: _Side, value: float, trust: Record) -> list[Part]:
+    """A number as parts with the ends of each as factors: heating up has a band of its own."""
+    if column != "time_s":
+        return [(value, trust["low"], trust["high"])]
+    heating = float(side.costs.whole.heating_s[0])
+    return [(value - heating, *side.planned.band), (heating, *side.stands.band)]
+
+
+def _ends(parts: list[Part]) -> tuple[float, float]:
+    pairs = [sorted((value * low, value * high)) for value, low, high in parts]
+    return sum(pair[0] for pair in pairs), sum(pair[1] for pair in pairs)
+
+
+def _layers_less(sides: tuple[_Side, _Side], tables: list[Record]) -> Record:
+    """Differences by layer: those of one z and thickness are compared, others stand alone.
+
+    `layers` has columns of one length: z_mm, thickness `height_mm`, `before` and `after` the number of the
+    layer in its file (from 1, 0 where it has none), and the columns of the tables.
+    """
+    numbers = [{key: k + 1 for k, key in enumerate(side.layers)} for side in sides]
+    keys = sorted({*numbers[0], *numbers[1]})
+    layers: Record = {"z_mm": [key[1] for key in keys], "height_mm": [key[2] for key in keys]}
+    for word, number in zip(("before", "after"), numbers, strict=True):
+        layers[word] = [number.get(key, 0) for key in keys]
+    outside: Record = {}
+    for column in tables[0][OUTSIDE]:
+        # Number 0 is at the end of these lists, where nothing is spent.
+        a, b = ([*table["layers"][column], 0.0] for table in tables)
+        pairs = zip(layers["before"], layers["after"], strict=True)
+        layers[column] = [b[n - 1] - a[m - 1] for m, n in pairs]
+        outside[column] = tables[1][OUTSIDE][column] - tables[0][OUTSIDE][column]
+    return {"layers": layers, OUTSIDE: outside}
+
+
+def _parts(before: _Side, after: _Side) -> Record:
+    """Instances in both files, in one only, and those in both that stand elsewhere; parts in neither."""
+    both = [name for name in before.spots if name in after.spots]
+    far = {
+        name: float(np.hypot(*(b - a for a, b in zip(before.spots[name], after.spots[name], strict=True))))
+        for name in both
+    }
+    return {
+        "both": both,
+        "only_before": [name for name in before.spots if name not in after.spots],
+        "only_after": [name for name in after.spots if name not in before.spots],
+        "moved": [name for name in both if far[name] > _MOVED_MM],
+        "absent": [part for part in before.absent if part in after.absent],
+    }
+
+
+def _warnings(before: _Side, after: _Side) -> list[str]:
+    """Sentences that hold for both sides as they are, others with the name of their file."""
+    shared = [text for text in before.warnings if text in after.warnings]
+    own = [
+        text if text.startswith(f"{side.name}:") else f"{side.name}: {text}"
+        for side in (before, after)
+        for text in side.warnings
+        if text not in shared
+    ]
+    return list(dict.fromkeys([*shared, *own]))
