@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any
 from gcodetools._version import __version__
 
 if TYPE_CHECKING:
-    from gcodetools.jobs.library import Kit, PlacedKit, apply, load_kit, read
+    from gcodetools.jobs.library import Kit, PlacedKit, apply, compare, load_kit, read
     from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Kit", "PlacedKit", "Plate", "__version__", "apply", "load_kit", "read"]
+__all__ = ["Kit", "PlacedKit", "Plate", "__version__", "apply", "compare", "load_kit", "read"]
 
 # Looked up on first use: the command line must start without numpy.
 _WHERE = {
@@ -29,6 +29,7 @@ _WHERE = {
     "PlacedKit": "gcodetools.jobs.library",
     "Plate": "gcodetools.toolpath.plate",
     "apply": "gcodetools.jobs.library",
+    "compare": "gcodetools.jobs.library",
     "load_kit": "gcodetools.jobs.library",
     "read": "gcodetools.jobs.library",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -10,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from gcodetools.documents.profiles import Machine
 from gcodetools.edit.record import already_treated
 from gcodetools.errors import NotFoundOnPlate
 from gcodetools.gcode.arrays import give_back
@@ -26,6 +28,7 @@ from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.kit.selection import Selection, not_met, select_all
 from gcodetools.physics.timing import Times, times
+from gcodetools.toolpath.machine_limits import limits_of
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["compare_files", "compare_plates"]
@@ -36,6 +39,7 @@ LayerKey = tuple[int, float, float, int]
 _MOVED_MM = 1.0
 _DECIMALS = 3  # to which layers are of one height
 _HEAD_BYTES = 1 << 20
+_ALIKE = ", that of the first: the second carries a record of a treatment, so both are scaled alike"
 _ORIGINAL = re.compile(rb"^; beadwright original: sha256 ([0-9a-f]{64})", re.MULTILINE)
 
 
@@ -97,10 +101,8 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
     """Account for one file; `first` is the file before it, whose scale a treated one shares."""
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
     data, name = plate.program.lines.data, plate.program.lines.name
-    treated = already_treated(data)
-    planned = _planned(times(plate, profiles.machine, factor=first.planned.factor), first) if (
-        first is not None and treated
-    ) else times(plate, profiles.machine)  # fmt: skip
+    originals = frozenset(found.decode() for found in _ORIGINAL.findall(data[:_HEAD_BYTES]))
+    planned = _planned(plate, profiles.machine, originals, first)
     placed = place(kit, plate) if kit is not None else Placed((), (), ())
     regions, missing = _regions(plate, kit, placed)
     stands = standing(plate, planned.seconds, profiles.machine)
@@ -109,7 +111,7 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
     facts = {
         "file": name,
         "convention": plate.marks.convention,
-        "treated": treated,
+        "treated": already_treated(data),
         "material": profiles.material.name,
         "material_from": profiles.material_from,
         "machine": profiles.machine.name if profiles.machine else None,
@@ -121,7 +123,7 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
     return _Side(
         facts=facts,
         digest=digest(data),
-        originals=frozenset(found.decode() for found in _ORIGINAL.findall(data[:_HEAD_BYTES])),
+        originals=originals,
         planned=replace(planned, seconds=np.empty(0), waits_s=np.empty(0)),
         stands=stands,
         costs=add_up(plate, planned, regions, stands.extras),
@@ -140,16 +142,25 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
     )  # fmt: skip
 
 
-def _planned(own: Times, first: _Side) -> Times:
-    """Times of a treated file on the clock of the first: what it states of itself belongs to that one."""
-    whose = "the second carries a record of a treatment, so both are scaled alike"
-    source = first.planned.source if own.factor == 1.0 else f"{first.planned.source}; {whose}"
-    return replace(own, band=first.planned.band, source=source, warnings=())
+def _planned(plate: Plate, machine: Machine | None, originals: frozenset[str], first: _Side | None) -> Times:
+    """Times of a file, of a treated one by the scale of the first: what it states of itself is the first's.
+
+    A treated file of another origin keeps its own scale where it says all of its limits.
+    """
+    if first is None or not already_treated(plate.program.lines.data):
+        return times(plate, machine)
+    related = first.digest in originals or originals & first.originals
+    if not related and not limits_of(plate, machine).assumed:
+        return times(plate, machine)
+    planned = times(plate, machine, factor=first.planned.factor)
+    if related:
+        # What a treatment writes may name limits that the first leaves open; the doubt is the first's.
+        planned = replace(planned, source=first.planned.source, band=first.planned.band)
+    source = planned.source if planned.factor == 1.0 else planned.source + _ALIKE
+    return replace(planned, source=source, warnings=())
 
 
-def _regions(
-    plate: Plate, kit: Kit | None, placed: Placed
-) -> tuple[list[tuple[str, Selection]], list[str]]:
+def _regions(plate: Plate, kit: Kit | None, placed: Placed) -> tuple[list[tuple[str, Selection]], list[str]]:
     """Every region that meets a bead, in the kit's order, and sentences on the others."""
     found: list[tuple[str, Selection]] = []
     missing: list[str] = []
@@ -226,7 +237,7 @@ def _on_one_clock(before: _Side, after: _Side) -> tuple[_Side, _Side]:
             replace(side, rates=replace(side.rates, printing_w=None, heating_w=None))
             for side in (before, after)
         )
-    if after.facts["treated"]:
+    if after.planned.source == before.planned.source + _ALIKE:
         before = replace(before, planned=replace(before.planned, source=after.planned.source))
     return before, after
 
@@ -244,8 +255,8 @@ def _total(
 ) -> Record:
     """Estimates of a column's whole: before, after and the difference.
 
-    Where both sides rest on the same the doubt is shared, and the band is that of what is different; else the
-    ends are taken the widest way.
+    Where both sides rest on the same, the doubt is shared: they are too low or too high together. Else the ends
+    are taken the widest way.
     """
     parts = [
         _parts_of(column, side, table["whole"][column], trust[column])
@@ -258,8 +269,8 @@ def _total(
         for key, value, end, trust in zip(("before", "after"), best, ends, trusts, strict=True)
     }
     low, high = ends[1][0] - ends[0][1], ends[1][1] - ends[0][0]
-    if trusts[0][column] == trusts[1][column] and [p[1:] for p in parts[0]] == [p[1:] for p in parts[1]]:
-        low, high = _ends([(b[0] - a[0], *a[1:]) for a, b in zip(*parts, strict=True)])
+    if trusts[0][column] == trusts[1][column]:
+        low, high = _shared_ends(*parts)
     trust = _either(trusts[0][column], trusts[1][column])
     result["difference"] = estimate(best[1] - best[0], low, high, trust["source"], trust["basis"])
     return result
@@ -278,6 +289,15 @@ def _parts_of(column: str, side: _Side, value: float, trust: Record) -> list[Par
 
 def _ends(parts: list[Part]) -> tuple[float, float]:
     pairs = [sorted((value * low, value * high)) for value, low, high in parts]
+    return sum(pair[0] for pair in pairs), sum(pair[1] for pair in pairs)
+
+
+def _shared_ends(before: list[Part], after: list[Part]) -> tuple[float, float]:
+    """Ends of a difference whose sides are both low, or both high, together."""
+    pairs = [
+        sorted((b * low_b - a * low_a, b * high_b - a * high_a))
+        for (a, low_a, high_a), (b, low_b, high_b) in zip(before, after, strict=True)
+    ]
     return sum(pair[0] for pair in pairs), sum(pair[1] for pair in pairs)
 
 
@@ -305,10 +325,7 @@ def _layers_less(sides: tuple[_Side, _Side], tables: list[Record]) -> Record:
 def _parts(before: _Side, after: _Side) -> Record:
     """Instances in both files, in one only, and those in both that stand elsewhere; parts in neither."""
     both = [name for name in before.spots if name in after.spots]
-    far = {
-        name: float(np.hypot(*(b - a for a, b in zip(before.spots[name], after.spots[name], strict=True))))
-        for name in both
-    }
+    far = {name: math.dist(before.spots[name], after.spots[name]) for name in both}
     return {
         "both": both,
         "only_before": [name for name in before.spots if name not in after.spots],

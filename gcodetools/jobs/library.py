@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from gcodetools.edit.treated import Treated
 from gcodetools.jobs.apply import Options, apply_plate, read_plate
+from gcodetools.jobs.compare import compare_plates
 from gcodetools.jobs.sources import Subset
 from gcodetools.kit import schema
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Kit", "PlacedKit", "apply", "load_kit", "read"]
+__all__ = ["Kit", "PlacedKit", "apply", "compare", "load_kit", "read"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,3 +96,23 @@ def apply(
     """
     options = Options((), material, machine, (), Subset.parse(only), again, False, verify, keep_times)
     return apply_plate(plate, placed.kit, options).treated
+
+
+def compare(
+    before: Plate,
+    after: Plate,
+    kit: Kit | None = None,
+    *,
+    machine: str | None = None,
+    material: str | None = None,
+    sets: tuple[str, ...] = (),
+) -> dict[str, Any]:
+    """Two plates side by side: the record that `beadwright compare --json` prints. sets : changed numbers of
+    profiles, such as "material.price_per_kg=22".
+
+    Raises
+    ------
+    BeadwrightError : as the command `compare`.
+    """
+    options = Options((), material, machine, sets)
+    return compare_plates(before, after, None if kit is None else kit.document, options)[0]

@@ -29,7 +29,7 @@ def place(bench, made):
     return bench
 
 
-@pytest.mark.parametrize("command", ["inspect", "apply", "post", "learn"])
+@pytest.mark.parametrize("command", ["inspect", "apply", "post", "compare", "learn"])
 def test_a_missing_file_is_named_with_its_neighbour(place, run, command):
     ran = run(*_args(command, "plate.gcod"))
     assert (ran.status, ran.first) == (3, "error: plate.gcod: no such file")
@@ -49,7 +49,7 @@ def test_a_missing_file_is_named_with_its_neighbour(place, run, command):
         (b"G28\nG1 X10 Y10 F3000\n", "no bead in it, expected a sliced print"),
     ],
 )
-@pytest.mark.parametrize("command", ["inspect", "apply", "post", "learn"])
+@pytest.mark.parametrize("command", ["inspect", "apply", "post", "compare", "learn"])
 def test_what_is_no_sliced_text_is_refused_by_name(place, run, command, data, cause):
     (place / "bad.gcode").write_bytes(data)
     ran = run(*_args(command, "bad.gcode"))
@@ -58,7 +58,7 @@ def test_what_is_no_sliced_text_is_refused_by_name(place, run, command, data, ca
     assert (place / "bad.gcode").read_bytes() == data
 
 
-@pytest.mark.parametrize("command", ["inspect", "apply", "post", "learn"])
+@pytest.mark.parametrize("command", ["inspect", "apply", "post", "compare", "learn"])
 def test_a_folder_is_refused(place, run, command):
     (place / "folder").mkdir()
     ran = run(*_args(command, "folder"))
@@ -243,5 +243,6 @@ def _args(command: str, file: str) -> list[str]:
         "inspect": ["inspect", file],
         "apply": ["apply", file, "--kit", "key.kit.yaml", "-o", "o.gcode"],
         "post": ["post", "--kit", "key.kit.yaml", file],
+        "compare": ["compare", "plate.gcode", file],
         "learn": ["learn", file, "-o", "new.kit.yaml"],
     }[command]

@@ -140,14 +140,14 @@ def test_learn_writes_a_kit_that_check_and_apply_accept(bench, run):
     assert run("inspect", "plate.gcode", "--kit", "hook.kit.yaml", "--json").json["parts"] != []
 
 
-@pytest.mark.parametrize("command", ["inspect", "apply", "post", "check", "learn"])
+@pytest.mark.parametrize("command", ["inspect", "apply", "post", "compare", "check", "learn"])
 def test_json_is_one_line_on_stdout_and_nothing_else(bench, run, command):
     ran = run(*ordinary(command), "--json")
     assert ran.status == 0
     assert ran.out.count("\n") == 1 and ran.json["schema"].startswith("beadwright.")
 
 
-@pytest.mark.parametrize("command", ["inspect", "apply", "post", "check", "learn"])
+@pytest.mark.parametrize("command", ["inspect", "apply", "post", "compare", "check", "learn"])
 def test_quiet_says_nothing_where_nothing_is_wrong(bench, run, command):
     ran = run(*ordinary(command), "-q")
     assert (ran.status, ran.out) == (0, "")
@@ -159,6 +159,7 @@ def ordinary(command: str) -> list[str]:
         "inspect": ["inspect", "plate.gcode", "--kit", KIT],
         "apply": ["apply", "plate.gcode", "--kit", KIT, "-o", "out.gcode"],
         "post": ["post", "--kit", KIT, "plate.gcode"],
+        "compare": ["compare", "plate.gcode", "plate.gcode", "--kit", KIT],
         "check": ["check", KIT, "-o", "kit.svg"],
         "learn": ["learn", "plate.gcode", "--object", "shelf-hook", "-o", "hook.kit.yaml"],
     }[command]

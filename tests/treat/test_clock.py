@@ -22,7 +22,7 @@ parts:
   clip:
     found_by: {{label: "film-clip*"}}
     regions:
-      zone: {{within: {{slab: {{z: [2, 5]}}}}, treat: {treat}}}
+      zone: {{within: {within}, treat: {treat}}}
 """
 
 
@@ -31,8 +31,13 @@ def plate():
     return Plate.from_bytes(make("B", parts=PARTS).data, "plate.gcode")
 
 
-def applied(plate: Plate, treat: str):
-    return apply_plate(plate, kit_from_bytes(KIT.format(treat=treat).encode(), "clock.kit.yaml"), Options(()))
+SLAB = "{slab: {z: [2, 5]}}"
+WEDGE = "{wedge: {centre: [0, 0], radius: [7, 12], angle: [40, 140], z: [2, 5]}}"
+
+
+def applied(plate: Plate, treat: str, within: str = SLAB):
+    text = KIT.format(treat=treat, within=within)
+    return apply_plate(plate, kit_from_bytes(text.encode(), "clock.kit.yaml"), Options(()))
 
 
 @pytest.mark.parametrize(
@@ -72,7 +77,7 @@ def test_stretches_hold_what_the_beads_hold(plate, monkeypatch, treat):
         return seen[-1][1]
 
     monkeypatch.setattr(schedule, "stretches_of", noted)
-    done = applied(plate, treat[:-1] + ", force: true}")
+    done = applied(plate, treat[:-1] + ", force: true}", WEDGE)
     (clock, found) = seen[0]
     after = done.treated.plate
     beads = after.beads.feature != 0

@@ -64,6 +64,9 @@ def test_each_tool_has_a_hold_of_its_own(two):
     mine = beads[(tool == 1) & (layer >= 4) & (layer <= 8)]
     assert np.mean(nozzle_at(plate, 1, mine) == 228.0) > 0.9
     assert set(nozzle_at(plate, 1, beads)) == {220.0, 228.0}
+    # Told while the tool itself is in use, before the other prints its part of the region's first layer.
+    output = treated.output
+    assert output.index(b"M104 T1 S228") < output.index(b"T0", output.index(b";Z:1\n"))
     assert treated.output.count(b"M104 T1 S228") >= 1 and b"M104 S228" not in treated.output
     (answer,) = [d for d in done if d.setting == "nozzle"]
     assert answer.done.startswith("228 C over plate layers 5-9")
@@ -95,6 +98,26 @@ def test_a_fan_is_one_whatever_tool_prints(two):
     assert np.all(np.abs(fan[mine] - 0.1) < 2e-3)
     others = (layer < 4) | (layer > 8) | (tool == 0)
     assert np.mean(np.abs(fan[others] - 0.4) < 2e-3) > 0.9
+
+
+def test_in_a_long_pass_without_travel_a_command_stands_between_two_beads(case):
+    """Layers of 100 s in one go: the lead is no layer long."""
+    text = [";TYPE:Custom", "M83", "G21", "G90", "M104 S230", "M109 S230", "G1 X20 Y20 F9000"]
+    for layer in range(6):
+        z = 0.2 * (layer + 1)
+        text += [";LAYER_CHANGE", f";Z:{z:g}", ";HEIGHT:0.2", f"G1 Z{z:g} F720", ";TYPE:External perimeter"]
+        for k in range(50):
+            side = 100 if k % 2 == 0 else 20
+            text += [f"G1 X{side} Y{20 + k} E2.6 F3000", f"G1 X{side} Y{21 + k} E0.033"]
+    one = case()
+    one.plate = Plate.from_bytes(("\n".join([*text, "M104 S0"]) + "\n").encode(), "long.gcode")
+    treated, _ = one.run(one.work(Treatment(nozzle=Nozzle(add_c=8.0), force=True), layers=(3, 3)))
+    plate = treated.plate
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    told, layer = nozzle_at(plate, 0, beads), plate.beads.layer[beads]
+    assert np.all(told[layer == 3][:90] == 238.0)
+    # Between a tenth and a third of the layer before.
+    assert 0.05 < np.mean(told[layer == 2] == 238.0) < 0.35
 
 
 def test_follow_visits_each_layer_and_hold_does_not(two):

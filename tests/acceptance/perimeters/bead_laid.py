@@ -29,8 +29,8 @@ Shapes = Callable[[int], list[Polygon]]
 
 WALLS = tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang"))
 FILL = tuple(FEATURE_INDEX[w] for w in ("solid", "sparse", "gap", "bridge"))
-OUTERMOST, BRIDGE, SPARSE, SOLID, OVERHANG, GAP = (
-    FEATURE_INDEX[w] for w in ("outermost", "bridge", "sparse", "solid", "overhang", "gap")
+OUTERMOST, PERIMETER, BRIDGE, SPARSE, SOLID, OVERHANG, GAP = (
+    FEATURE_INDEX[w] for w in ("outermost", "perimeter", "bridge", "sparse", "solid", "overhang", "gap")
 )
 
 SAME_MM = 0.008  # ends of pieces are rounded to three decimals, lines slant
