@@ -15,7 +15,12 @@ from gcodetools.jobs.learn import learn_file
 
 @click.command("learn")
 @file_argument()
-@click.option("--object", "label", metavar="LABEL", help="Object to learn; may be left out if there is one.")
+@click.option(
+    "--object",
+    "label",
+    metavar="LABEL",
+    help="Object to learn, name or glob; may be left out if there is one.",
+)
 @click.option(
     "-o", "--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="Kit file to write."
 )

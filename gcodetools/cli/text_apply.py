@@ -15,7 +15,8 @@ __all__ = ["show_apply", "show_post"]
 
 _MANY = 6
 _LEAST_ROOM = 34  # columns for what was done; with less it goes below
-_OVER = re.compile(r"(over [\d.,]+(?: to [\d.,]+)? mm)\b(?!/)")
+_LENGTH = r"[\d.,]+(?: to [\d.,]+)? mm"
+_OVER = re.compile(rf"(over {_LENGTH}(?: of new beads| and {_LENGTH} of new beads)?)\b(?!/)")
 Answer = dict[str, Any]
 
 

@@ -20,6 +20,7 @@ from gcodetools.edit.pieces import piece_lines
 from gcodetools.edit.runs import emit_runs
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.numbers import Pool, join_pools
+from gcodetools.gcode.program import ARC, LINE
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["emit_beads"]
@@ -207,6 +208,7 @@ def _walk_pieces(
     check = np.flatnonzero(fed | before_fed | is_cut | fresh)
     own = np.zeros(count, bool)
     own[check] = first_piece[check] & (words.begin["F"][words.of(lines[draft.row[check]])] >= 0)
+    own &= _takes_feed(draft)
 
     write_own = own & (fed | is_cut)
     feed_word[write_own] = target[write_own]
@@ -225,12 +227,23 @@ def _walk_pieces(
     return _Walk(feed_word, restore)
 
 
+def _takes_feed(draft: Draft | _Kept) -> Bool:
+    """(p,) whether an F may stand on a piece's line: not on G4 and G11, and a G10 with words sets offsets."""
+    result: Bool = (draft.plate.program.moves.kind[draft.row] & (LINE | ARC)) != 0
+    return result
+
+
 def _write_feed(context: Context, words: LineWords, walk: _Walk, is_cut: Bool) -> None:
     """Replace or add F words on whole lines; lines of cut moves are written elsewhere."""
     draft = context.draft
-    lines = draft.plate.program.moves.line
+    moves = draft.plate.program.moves
+    lines, start = moves.line, draft.plate.program.lines.start
     last_piece = draft.t1 == 1.0
     piece = np.flatnonzero(~np.isnan(walk.feed_word) & last_piece)
+    # What takes no feed has it on a line before.
+    moving = _takes_feed(draft)[piece]
+    bare, piece = piece[~moving], piece[moving]
+    _feed_lines(context, bare, start[lines[draft.row[bare]]], walk.feed_word[bare])
     at = words.of(lines[draft.row[piece]])
     has = words.begin["F"][at] >= 0
     text = feed_text(context, walk.feed_word[piece[has]], draft.row[piece[has]])
@@ -244,17 +257,17 @@ def _write_feed(context: Context, words: LineWords, walk: _Walk, is_cut: Bool) -
     tail = np.flatnonzero(stays & last_piece & np.isnan(walk.feed_word))
     at = words.of(lines[draft.row[tail]])
     tail, at = tail[words.begin["F"][at] >= 0], at[words.begin["F"][at] >= 0]
-    now = np.where(np.isnan(draft.feed[tail]), draft.plate.program.moves.f[draft.row[tail]], draft.feed[tail])
+    now = np.where(np.isnan(draft.feed[tail]), moves.f[draft.row[tail]], draft.feed[tail])
     context.edits.add(
         words.begin["F"][at], words.end["F"][at], 2 * tail, 4, feed_text(context, now, draft.row[tail])
     )
     back = np.flatnonzero(walk.restore)
-    start = draft.plate.program.lines.start
     place = np.where(draft.t1[back] == 1.0, start[lines[draft.row[back]] + 1], start[lines[draft.row[back]]])
-    text = join_pools(
-        b"G1 F",
-        feed_text(context, draft.plate.program.moves.f[draft.row[back]], draft.row[back]),
-        context.newline,
-        count=len(back),
-    )
-    context.edits.add(place, place, 2 * back, 3, text)
+    _feed_lines(context, back, place, moves.f[draft.row[back]])
+
+
+def _feed_lines(context: Context, piece: I8, place: I8, feed: F8) -> None:
+    """Lines of ours that say a feed alone, at bytes `place`. piece : (k,) that each belongs to. feed : mm/s."""
+    words = feed_text(context, feed, context.draft.row[piece])
+    text = join_pools(b"G1 F", words, context.newline, count=len(piece))
+    context.edits.add(place, place, 2 * piece, 3, text)

@@ -32,9 +32,9 @@ WAIT = 8  # G4
 
 @dataclass(frozen=True, slots=True)
 class Wait:
-    """The moves of a rest, between row `row` and the next, at the height of that row.
+    """The moves of a rest, between row `row` and the next; they end at the height of that row.
 
-    line : before which they stand (0-based). kind : (n,) uint8. x, y : (n,) where each ends, machine mm.
+    line : before which they stand (0-based). kind : (n,) uint8. x, y, z : (n,) where each ends, machine mm.
     e : (n,) filament, mm. feed : (n,) mm/s, NaN where none is said. seconds : (n,) of a G4, 0 elsewhere.
     """
 
@@ -43,6 +43,7 @@ class Wait:
     kind: NDArray[np.uint8]
     x: F8
     y: F8
+    z: F8
     e: F8
     feed: F8
     seconds: F8

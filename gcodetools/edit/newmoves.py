@@ -76,7 +76,7 @@ class States:
 
 def new_moves(draft: Draft, waits: Sequence[Wait]) -> NewMoves:
     """All moves of the draft's runs and of rests."""
-    moves, runs = draft.plate.program.moves, draft.runs
+    runs = draft.runs
     run_size = np.array([len(run.kind) for run in runs], np.int64)
     wait_size = np.array([len(wait.kind) for wait in waits], np.int64)
     size = np.concatenate([run_size, wait_size])
@@ -90,18 +90,11 @@ def new_moves(draft: Draft, waits: Sequence[Wait]) -> NewMoves:
     def each(run: I8 | F8, wait: I8 | F8) -> NDArray[np.generic]:
         return np.repeat(np.concatenate([run, wait]), size)
 
-    def column(of_run: str, of_wait: list[F8] | str) -> F8:
-        ours = of_wait if isinstance(of_wait, list) else [getattr(wait, of_wait) for wait in waits]
-        return np.concatenate([np.empty(0), *(getattr(run, of_run) for run in runs), *ours])
+    def column(name: str) -> F8:
+        return np.concatenate([np.empty(0), *(getattr(one, name) for one in (*runs, *waits))])
 
-    kind = column("kind", "kind").astype(np.uint8)
-    point = np.column_stack(
-        [
-            column("x", "x"),
-            column("y", "y"),
-            column("z", [np.full(len(w.kind), moves.z[w.row]) for w in waits]),
-        ]
-    )
+    kind = column("kind").astype(np.uint8)
+    point = np.column_stack([column(name) for name in "xyz"])
     still = np.zeros(len(waits)) + _NONE
     table = np.zeros(16, np.uint8)
     table[list(_CODE)] = list(_CODE.values())
@@ -109,8 +102,8 @@ def new_moves(draft: Draft, waits: Sequence[Wait]) -> NewMoves:
         row=each(draft.row[at].astype(np.int64), behind).astype(np.int64),
         key=each(4 * at + 2 * late, 4 * follows + 1).astype(np.int64),
         point=point,
-        e=column("e", "e"),
-        feed=column("feed", "feed"),
+        e=column("e"),
+        feed=column("feed"),
         code=table[kind],
         seconds=np.concatenate([np.zeros(int(run_size.sum())), *(wait.seconds for wait in waits)]),
         stays=np.isin(kind, _IN_PLACE),

@@ -1,8 +1,9 @@
 """Rests: the pause at a layer change, with the nozzle off every outline and primed again afterwards.
 
 After the file's own retraction and lift the nozzle goes off the parts, waits in pieces of at most 5 s, comes
-back over infill or an inner perimeter of the layer below, is primed there by what was retracted plus the
-ooze, and retracts again. On a plate printed object after object it stays above the current object.
+back over infill or an inner perimeter of the layer below, goes down to the height of the layer to come, is
+primed there by what was retracted plus the ooze, retracts and lifts again. On a plate printed object after
+object it stays above the current object.
 """
 
 from __future__ import annotations
@@ -16,17 +17,18 @@ from gcodetools.documents.profiles import Bed
 from gcodetools.edit.context import Context, e_factor, feed_text
 from gcodetools.edit.draft import Draft, Rest, e_decimals
 from gcodetools.edit.filament import file_counter, file_sets_counter
-from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, PULL, PUSH, TRAVEL, WAIT, Wait
+from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, TRAVEL, WAIT, Wait
 from gcodetools.gcode.numbers import fixed_text
 from gcodetools.gcode.program import LINE, RETRACT
 from gcodetools.toolpath.beads import FEATURE_INDEX
 
-__all__ = ["MAX_DWELL_S", "Unrested", "emit_rests"]
+__all__ = ["MAX_DWELL_S", "Unrested", "emit_rests", "rest_obstacle"]
 
 F8 = NDArray[np.float64]
 
 MAX_DWELL_S = 5.0  # a longer G4 looks to a host like a printer that hangs
 PRIME_MM_S = 25.0
+_LIFT_MM_S = 10.0  # where the file has no move in Z alone so far; common practice, no source
 _CLEAR_MM = 2.0
 _MARGIN_MM = 5.0
 _NONE = float("nan")
@@ -63,35 +65,63 @@ def emit_rests(context: Context, ooze_mm: float, bed: Bed | None) -> tuple[list[
     return missed, waits
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a rest stands: behind `row`, before the bead `behind`; how much is pulled back there; the rows of
+    the layer below, and those over which it may be primed."""
+
+    row: int
+    behind: int
+    retracted: float
+    below: NDArray[np.int64]
+    inner: NDArray[np.int64]
+
+
+def rest_obstacle(draft: Draft, layer: int) -> str:
+    """Why no rest can stand before a plate layer; empty where one can."""
+    found = _place(Context(draft), layer)
+    return found if isinstance(found, str) else ""
+
+
 def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> Wait | str:
     """The moves of a rest, written; or why there are none."""
+    place = _place(context, rest.layer)
+    if isinstance(place, str):
+        return place
+    moves = context.draft.plate.program.moves
+    prime_at = (float(moves.x[place.inner[-1]]), float(moves.y[place.inner[-1]]))
+    sequential = bool(context.draft.plate.layers.run.max(initial=0) > 0)
+    park = None if sequential else _clear_spot(context, spots, place.below)
+    at = park or prime_at
+    wait = _planned(context, rest, place.row, place.behind, at, prime_at, place.retracted, ooze_mm)
+    _write(context, rest, wait, place.behind)
+    return wait
+
+
+def _place(context: Context, layer: int) -> _Place | str:
+    """Where a rest before a layer stands, or why there is no place."""
     plate = context.draft.plate
     moves, layers = plate.program.moves, plate.layers
-    first_row = int(layers.first_row[rest.layer])
+    first_row = int(layers.first_row[layer])
     gone = _left_out(context.draft)
     is_bead = (plate.beads.feature != 0) & ~gone
     behind = first_row + int(np.argmax(is_bead[first_row:])) if np.any(is_bead[first_row:]) else len(moves)
     earlier = np.flatnonzero(is_bead[:behind])
     if len(earlier) == 0:
         return "nothing is printed before it"
-    if layers.run[rest.layer] != layers.run[rest.layer - 1]:
+    if layers.run[layer] != layers.run[layer - 1]:
         return "it is the first layer of its object"
     last_bead = int(earlier[-1])
-    row, retracted = _retracted_and_lifted(context, last_bead, behind, float(layers.z_mm[rest.layer]))
+    row, retracted = _retracted_and_lifted(context, last_bead, behind, float(layers.z_mm[layer]))
     if row < 0:
         return "the file does not retract and lift before this layer"
     if plate.program.states.xyz_relative.at(moves.line[[row]])[0] == 1.0:
         return "the file moves in relative coordinates there"
-    below = np.arange(max(int(layers.first_row[rest.layer - 1]), 0), last_bead + 1)
+    below = np.arange(max(int(layers.first_row[layer - 1]), 0), last_bead + 1)
     inner = below[np.isin(plate.beads.feature[below], _INNER) & ~gone[below]]
     if len(inner) == 0:
         return "nothing but outermost perimeters lies below, so there is no place to prime over"
-    prime_at = (float(moves.x[inner[-1]]), float(moves.y[inner[-1]]))
-    sequential = bool(layers.run.max(initial=0) > 0)
-    park = None if sequential else _clear_spot(context, spots, below)
-    wait = _planned(context, rest, row, behind, park or prime_at, prime_at, retracted, ooze_mm)
-    _write(context, rest, wait, behind)
-    return wait
+    return _Place(row, behind, retracted, below, inner)
 
 
 def _left_out(draft: Draft) -> NDArray[np.bool_]:
@@ -190,6 +220,24 @@ def _travel_feed(context: Context, row: int) -> float:
     return float(feeds.max()) if len(feeds) else 50.0
 
 
+def _lift_feed(context: Context, row: int) -> float:
+    """Feed of the file's last move in Z alone up to `row`, mm/s."""
+    moves = context.draft.plate.program.moves
+    near = np.arange(max(1, row - 2000), row + 1)
+    stays = (moves.x[near] == moves.x[near - 1]) & (moves.y[near] == moves.y[near - 1])
+    feeds = moves.f[near[stays & (moves.z[near] != moves.z[near - 1]) & (moves.e[near] == 0)]]
+    feeds = feeds[~np.isnan(feeds)]
+    return float(feeds[-1]) if len(feeds) else _LIFT_MM_S
+
+
+def _prime_z(context: Context, rest: Rest, behind: int) -> float:
+    """Height (machine mm) at which a nozzle is primed: that of the layer to come, where its beads will be laid.
+    Higher up the ooze would hang as a drop instead of lying on the layer below."""
+    plate = context.draft.plate
+    z_mm = float(plate.layers.z_mm[rest.layer])
+    return max(z_mm, float(plate.program.moves.z[behind])) if behind < len(plate.program.moves) else z_mm
+
+
 def _planned(
     context: Context,
     rest: Rest,
@@ -211,6 +259,10 @@ def _planned(
         left -= MAX_DWELL_S
     if park != prime_at:
         steps.append((TRAVEL, prime_at, 0.0, travel, 0.0))
+    down, lift, before = _prime_z(context, rest, behind), _lift_feed(context, row), len(steps)
+    lifted = bool(moves.z[row] > down + 1e-6)
+    if lifted:
+        steps.append((LIFT, prime_at, 0.0, lift, 0.0))
     if retracted != retracted:
         steps += [
             (FIRMWARE_PUSH, prime_at, 0.0, _NONE, 0.0),
@@ -220,11 +272,16 @@ def _planned(
     else:
         steps.append((PUSH, prime_at, retracted + ooze_mm, PRIME_MM_S, 0.0))
         steps.append((PULL, prime_at, -retracted, PRIME_MM_S, 0.0))
+    low = slice(before, len(steps))
+    if lifted:
+        steps.append((LIFT, prime_at, 0.0, lift, 0.0))
     if _next_travel(context, row, behind) is None:
         steps.append((TRAVEL, (float(moves.x[row]), float(moves.y[row])), 0.0, travel, 0.0))
     kind, point, e, feed, seconds = zip(*steps, strict=True)
     x, y = np.array(point).T
-    return Wait(row, _line_behind(context, row), np.array(kind, np.uint8), x, y, np.array(e), np.array(feed),
+    z = np.full(len(kind), moves.z[row])
+    z[low] = down if lifted else moves.z[row]
+    return Wait(row, _line_behind(context, row), np.array(kind, np.uint8), x, y, z, np.array(e), np.array(feed),
                 np.array(seconds))  # fmt: skip
 
 
@@ -238,8 +295,10 @@ def _write(context: Context, rest: Rest, wait: Wait, behind: int) -> None:
         if kind == WAIT:
             text.append(b"G4 P" + fixed_text(float(wait.seconds[k]) * 1000.0, 0))
         elif kind == TRAVEL:
-            x, y = (_xy(context, row, float(v[k]), axis) for v, axis in ((wait.x, "x"), (wait.y, "y")))
+            x, y = (_coordinate(context, wait, k, axis) for axis in "xy")
             text.append(b"G0 X" + x + b" Y" + y + feed)
+        elif kind == LIFT:
+            text.append(b"G1 Z" + _coordinate(context, wait, k, "z") + feed)
         elif kind in (PUSH, PULL):
             text.append(b"G1 E" + words.e[k] + feed)
         else:
@@ -264,9 +323,10 @@ def _feed_word(context: Context, row: int, feed_mm_s: float) -> bytes:
     return b" F" + feed_text(context, np.array([feed_mm_s]), np.array([row])).data.tobytes()
 
 
-def _xy(context: Context, row: int, value: float, axis: str) -> bytes:
+def _coordinate(context: Context, wait: Wait, k: int, axis: str) -> bytes:
+    """Where move k of a rest ends, as the file's text would write it."""
     program = context.draft.plate.program
-    line = program.moves.line[[row]]
+    value, line = float(getattr(wait, axis)[k]), program.moves.line[[wait.row]]
     offset = float(np.nan_to_num(getattr(program.states, f"offset_{axis}").at(line))[0])
     unit = 25.4 if program.states.inches.at(line)[0] == 1.0 else 1.0
     return fixed_text((value - offset) / unit, max(program.decimals.get(axis.upper(), 0), 3))

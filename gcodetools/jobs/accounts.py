@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from gcodetools.edit.moves import BEAD
 from gcodetools.edit.treated import Treated
 from gcodetools.jobs.durations import Took
 from gcodetools.jobs.holds import hold_records, reached_record, spill_records
+from gcodetools.jobs.rates import density, diameter
 from gcodetools.jobs.records import counted, estimate, without_nulls
 from gcodetools.jobs.sources import Profiles
 from gcodetools.kit.placing import Placed
@@ -26,6 +28,11 @@ from gcodetools.treat.schedule import HELD_SHARE_WARNING
 from gcodetools.treat.target import Done
 
 __all__ = ["Found", "apply_record", "changes_record", "record_pairs", "sentences"]
+
+_LONGEST = 199  # of a warning on one setting
+_MORE = "; more in the region's own entry and with --json"
+_CLAUSES = re.compile(r"; (?![^(]*\))")  # none within parentheses
+_GRAVE = ("nothing carries", "retractions")
 
 
 def record_pairs(
@@ -66,7 +73,11 @@ def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
             grouped.setdefault((d.part, d.region, d.setting, d.asked, d.done, d.why), []).append(d.instance)
     for (part, region, setting, asked, did, why), instances in grouped.items():
         which = f"{part}#{','.join(map(str, instances))}/{region}"
-        found.append(f"{which}: {setting} {asked}: {did}, {why}")
+        whole = f"{which}: {setting} {asked}: {did}, {why}"
+        if len(whole) > _LONGEST:
+            few = f"{part}/{region} ({len(instances)} instances)" if len(instances) > 1 else which
+            whole = _shortened(few, f"{setting} {asked}", did, why)
+        found.append(whole)
     length, is_bead = plate.beads.length_mm, plate.beads.is_bead
     total = float(length.sum(where=is_bead))
     for setting in ("nozzle", "fan"):
@@ -85,6 +96,18 @@ def sentences(treated: Treated, done: list[Done], plate: Plate) -> list[str]:
             f"no rest before {counted(len(layers), 'layer')}, first before plate layer {layers[0]}: {why}"
         )
     return found
+
+
+def _shortened(which: str, asked: str, did: str, why: str) -> str:
+    """A warning of at most _LONGEST characters: its first reason that is one to look at; the answer has all."""
+    reasons = _CLAUSES.split(why)
+    grave = [one for one in reasons if any(word in one for word in _GRAVE)]
+    reason = (grave or reasons)[0] or _CLAUSES.split(did)[0]
+    lead = f"{which}: {asked}: {'not done: ' if did == 'nothing' else ''}"
+    room = _LONGEST - len(lead) - len(_MORE)
+    if len(reason) > room:
+        reason = reason[: max(room - 4, 0)].rpartition(" ")[0].rstrip(" ,;:(") + " ..."
+    return f"{lead}{reason}{_MORE}"[:_LONGEST]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,13 +198,14 @@ def _added(treated: Treated, profiles: Profiles) -> dict[str, Any]:
     The filament's diameter is within 0.05 mm of its nominal (common practice, no source), which is the band.
     """
     draft, material = treated.draft, profiles.material
+    plate = draft.plate
     laid, removed, flow = _filament_mm(draft)
     ooze = material.ooze_mm.value * (len(draft.rests) - len(treated.unrested))
-    d = material.diameter_mm.value
-    gram_per_mm = np.pi * d**2 / 4 * material.density_g_cm3.value / 1000.0
+    (d, d_from), (rho, rho_from) = diameter(plate, profiles), density(plate, profiles)
+    gram_per_mm = np.pi * d**2 / 4 * rho / 1000.0
     gram = (laid - removed + flow + ooze) * gram_per_mm
     low, high = gram * ((d - 0.05) / d) ** 2, gram * ((d + 0.05) / d) ** 2
-    source = f"filament in the file, density of {material.name} ({material.density_g_cm3.source})"
+    source = f"filament in the file; diameter from {d_from}, density {rho:g} g/cm3 from {rho_from}"
     price = material.price_per_kg.value / 1000.0
     return {
         "mass_g": estimate(gram, low, high, source),

@@ -21,7 +21,8 @@ from gcodetools.jobs.accounts import Found, apply_record, changes_record, record
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.durations import Books
 from gcodetools.jobs.sources import Profiles, Subset, digest, instance_numbers, profiles_for
-from gcodetools.kit.placing import Placed, Pose, place
+from gcodetools.kit.drawing import plain_text
+from gcodetools.kit.placing import Placed, Pose, place, why_absent
 from gcodetools.kit.schema import Kit, Region, load_kits, resolve_treatment
 from gcodetools.kit.selection import RegionHit, not_met, overlaps, select_all
 from gcodetools.kit.settings import Treatment
@@ -37,6 +38,8 @@ from gcodetools.treat.target import Done
 __all__ = ["Applied", "Options", "apply_file", "apply_plate", "read_plate", "write"]
 
 Progress = Callable[[str], None]
+_ABSENT_SHOWN, _NAMES_SHOWN = 3, 6
+_FOUND_BY = "Check `found_by` in the kit against `beadwright inspect`, or give --allow-none"
 
 
 def _silent(stage: str) -> None:
@@ -146,7 +149,8 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     work, hits = _work(plate, kit, chosen)
     warnings += overlaps(plate, hits)
     progress("drafting")
-    bounds = bounds_of(plate, profiles.material, profiles.machine)
+    assumed = profiles.material_from == "assumed"
+    bounds = bounds_of(plate, profiles.material, profiles.machine, assumed)
     planned = _planned(plate, work, profiles)
     layer_s = np.full(len(plate.layers), np.inf) if planned is None else layer_seconds(plate, planned)
     draft, done, schedule = draft_of(plate, work, bounds, layer_s, _base(plate, kit), planned, placed.poses)
@@ -197,10 +201,20 @@ def _placed(plate: Plate, kit: Kit, profiles: Profiles, options: Options) -> tup
         raise NotFoundOnPlate(
             f"{plate.program.lines.name}: no part of kit {kit.name} is on the plate "
             f"(looked for {', '.join(kit.parts)})",
-            "Check `found_by` in the kit against `beadwright inspect`, or give --allow-none.",
+            " ".join(f"{text}." for text in (*_near(kit, plate), _FOUND_BY)),
         )
     warnings += off_bed(plate, profiles.machine, placed.poses)
     return placed, warnings
+
+
+def _near(kit: Kit, plate: Plate) -> list[str]:
+    """Sentences on what comes near to a kit's parts; else what the objects are called."""
+    near = why_absent(kit, plate)[:_ABSENT_SHOWN]
+    names = plate.marks.objects.names
+    if near or not names:
+        return near
+    more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
+    return [f"There are {', '.join(map(plain_text, names[:_NAMES_SHOWN]))}{more}"]
 
 
 def write(applied: Applied, out: Path) -> None:

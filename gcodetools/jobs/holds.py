@@ -85,7 +85,10 @@ def spill_records(schedule: Schedule, poses: tuple[Pose, ...]) -> list[dict[str,
     for spilt in schedule.spills:
         pose = poses[spilt.owner] if spilt.owner >= 0 else None
         bands = [
-            {"z_mm": [round(band.low_mm, 3), round(band.high_mm, 3)], "mean_c": round(band.mean_c, 2)}
+            {
+                "z_mm": [round(end, 3) + 0.0 for end in (band.low_mm, band.high_mm)],
+                "mean_c": round(band.mean_c, 2),
+            }
             for band in spilt.bands
             if not band.whole
         ]
@@ -136,7 +139,9 @@ def _reach(
         inside = np.bincount(row[a:b] - low, share[a:b], minlength=high - low)[rows]
         rows += low
         layer, value, mm = beads.layer[rows], column[rows], beads.length_mm[rows]
-        found.append((int(layer.min()), int(layer.max()), float(value.min()), float(value.max())))
+        inner = layer[layer >= 0]  # what the start code draws is in no layer
+        if len(inner):
+            found.append((int(inner.min()), int(inner.max()), float(value.min()), float(value.max())))
         length += float(mm.sum())
         spilt += np.bincount(owner[rows] + 1, mm * (1.0 - np.minimum(inside, 1.0)), minlength=poses + 1)
     if not found:

@@ -12,11 +12,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gcodetools.errors import InputError
 from gcodetools.kit.drawing import Panel, Row, draw, plain_text
-from gcodetools.kit.placing import Pose, place
-from gcodetools.kit.schema import FoundBy, Kit, Part, Region
-from gcodetools.kit.shapes import All
+from gcodetools.kit.naming import glob_of, instance_meant
+from gcodetools.kit.placing import Pose
 from gcodetools.kit.thickness import thin_places
 from gcodetools.marks.objects import normal_label
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -93,7 +91,7 @@ def learn(plate: Plate, label: str | None = None, thickness_mm: float | None = N
     ------
     InputError : no such label, or none given and there are several.
     """
-    pose, warnings = _found(plate, label)
+    pose, warnings = instance_meant(plate, label)
     sections = _Sections(plate, pose)
     outline = sections.of_layer(1)
     width = float(np.nanmedian(plate.beads.width[pose.rows]))
@@ -119,45 +117,6 @@ def learn(plate: Plate, label: str | None = None, thickness_mm: float | None = N
         specks=specks,
         warnings=tuple(warnings),
     )
-
-
-def _found(plate: Plate, label: str | None) -> tuple[Pose, list[str]]:
-    """The instance to learn from."""
-    names = plate.marks.objects.names
-    distinct = sorted({normal_label(name) for name in names})
-    listed = ", ".join(plain_text(name) for name in distinct) or "none"
-    if label is None and len(distinct) > 1:
-        raise InputError(
-            f"{plate.program.lines.name}: {len(distinct)} objects in it and none named: {listed}",
-            "Name one with --object.",
-        )
-    if label is None:
-        label = distinct[0] if distinct else None
-    found = FoundBy(label=_glob(normal_label(label))) if label is not None else FoundBy()
-    part = Part(found, {"all": Region(All())})
-    poses = place(Kit("learn", (), {"it": part}), plate).poses
-    if label is not None and (not poses or normal_label(label) not in distinct):
-        raise InputError(
-            f"{plate.program.lines.name}: no object {plain_text(label)!r} in it; found: {listed}",
-            "Name one of these with --object, or leave it out where there is one.",
-        )
-    if not poses:
-        raise InputError(
-            f"{plate.program.lines.name}: no part found in it", "Is it a sliced print with perimeters?"
-        )
-    if label is None:
-        warnings = (
-            [] if len(poses) == 1 else [f"no labels in it: the largest of {len(poses)} objects is taken"]
-        )
-        length = [float(plate.beads.length_mm[pose.rows].sum()) for pose in poses]
-        return poses[int(np.argmax(length))], warnings
-    named = [pose for pose in poses if pose.label == label] or poses
-    return named[0], []
-
-
-def _glob(text: str) -> str:
-    """A label as a glob that means just it."""
-    return re.sub(r"[*?[]", lambda found: f"[{found[0]}]", plain_text(text))
 
 
 class _Sections:
@@ -330,7 +289,7 @@ def _kit_text(
     specks: int,
 ) -> str:
     plain = normal_label(pose.label) if pose.label else ""
-    label = "" if not plain or plain.isdigit() else f"      label: {json.dumps(_glob(plain))}\n"
+    label = "" if not plain or plain.isdigit() else f"      label: {json.dumps(glob_of(plain))}\n"
     simple = outline.simplify(SIMPLIFY_MM)
     fold = _symmetry(simple)
     text = _HEAD.format(

@@ -22,7 +22,7 @@ from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Placed", "Pose", "place"]
+__all__ = ["Placed", "Pose", "label_matches", "place", "why_absent"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -32,6 +32,9 @@ _PART_FEATURES = tuple(
     FEATURE_INDEX[w]
     for w in ("outermost", "perimeter", "solid", "sparse", "bridge", "overhang", "gap", "other")
 )
+
+
+_INCH_LEAST = 20.0  # a size that is off by more than this is a matter of units: 25.4 mm an inch
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +119,48 @@ def place(kit: Kit, plate: Plate) -> Placed:
     return Placed(tuple(poses), absent, tuple(dict.fromkeys(warnings)))
 
 
+def why_absent(kit: Kit, plate: Plate) -> list[str]:
+    """A sentence for each part that a plate without it comes near to, those of a known label first: which of
+    label, outline and height fit. What is called otherwise and of no known outline is left out."""
+    stacks, fitted = _Stacks(plate), _Fitted()
+    found: list[tuple[bool, str]] = []
+    for name, part in kit.parts.items():
+        labelled = any(stacks.matches(k, part.found_by.labels) for k in range(len(stacks.names)))
+        why = _why_absent(plate, fitted, name, part, stacks.candidates(part))
+        if why:
+            found.append((not labelled, f"{name}: {'its label is there, but ' if labelled else ''}{why}"))
+    return [sentence for _, sentence in sorted(found, key=lambda item: item[0])]
+
+
+def _why_absent(plate: Plate, fitted: _Fitted, name: str, part: Part, candidates: list[_Stack]) -> str | None:
+    found = part.found_by
+    if found.outline is None:
+        unnamed = not plate.marks.objects.names
+        return "the file names no objects, and the kit has no outline to know it by" if unnamed else None
+    if not candidates:
+        return None
+    within = max(found.scale_within, 0.0)
+    for mirrored in (False, True):
+        for stack in candidates:
+            fit = next(iter(fitted.of(name, part, stack.footprint, mirrored, within)), None)
+            if fit is None:
+                continue
+            pose = _pose(plate, name, stack, fit)
+            if _height_fits(plate, part, pose):
+                return "only its mirror image stands there, which the kit refuses"
+            return (
+                f"its height does not fit: {_top_mm(plate, pose):.4g} mm on the plate, "
+                f"{found.height_mm:g} mm in the kit"
+            )
+    outline = outline_of(part)
+    size = min((np.sqrt(s.footprint.area / outline.area) for s in candidates), key=lambda r: abs(np.log(r)))
+    if abs(np.log(size)) < np.log(_INCH_LEAST):
+        return "its outline does not fit"
+    inches = plate.program.states.inches.at(plate.program.moves.line[candidates[0].rows[:1]])[0] == 1.0
+    unit = "the file is in inches (G20)" if inches else "is one of the two in inches?"
+    return f"its outline does not fit: what stands there is {size:.3g} times as large; {unit}"
+
+
 class _Stacks:
     """Stacks of a plate, by label and without, found once."""
 
@@ -136,7 +181,7 @@ class _Stacks:
         labels = part.found_by.labels
         named = [k for k, name in enumerate(self.names) if not _numeric(name)]
         if labels:
-            hits = [k for k in range(len(self.names)) if self._matches(k, labels)]
+            hits = [k for k in range(len(self.names)) if self.matches(k, labels)]
             if hits or (named and part.found_by.outline is None):
                 return [stack for k in hits for stack in self.of_object(k)]
             if named:
@@ -145,9 +190,10 @@ class _Stacks:
                 return []
         return self.unlabelled()
 
-    def _matches(self, index: int, labels: Iterable[str]) -> bool:
+    def matches(self, index: int, labels: Iterable[str]) -> bool:
+        """Whether one of the globs means this object."""
         spellings = (self.names[index], *self.plate.marks.objects.aliases[index])
-        return any(_label_matches(spelled, glob) for spelled in spellings for glob in labels)
+        return any(label_matches(spelled, glob) for spelled in spellings for glob in labels)
 
     def of_object(self, index: int) -> list[_Stack]:
         if index not in self._by_object:
@@ -165,13 +211,17 @@ class _Stacks:
         if self._all is None:
             feature = self.plate.beads.feature[self.rows]
             rows = self.rows[feature != FEATURE_INDEX["other"]]
-            run = self.plate.layers.run[self.plate.beads.layer[rows]]
-            self._all = []
-            for k in np.unique(run).tolist():
-                self._all += self._stacks_of(rows[run == k], None)
+            self._all = self._stacks_of(rows, None)
         return self._all
 
     def _stacks_of(self, rows: I8, label: str | None) -> list[_Stack]:
+        """Stacks of `rows`; where z falls back to the bed, new ones begin: copies that are printed one after the
+        other may share one label."""
+        run = self.plate.layers.run[self.plate.beads.layer[rows]]
+        cuts = np.flatnonzero(np.diff(run)) + 1
+        return [stack for part in np.split(rows, cuts) for stack in self._of_one_run(part, label)]
+
+    def _of_one_run(self, rows: I8, label: str | None) -> list[_Stack]:
         """Stacks of `rows`; the beads of one that stands alone are not looked at layer by layer."""
         if len(rows) == 0:
             return []
@@ -198,9 +248,9 @@ def _numeric(label: str) -> bool:
     return normal_label(label).isdigit()
 
 
-def _label_matches(label: str, glob: str) -> bool:
-    """Without extension, id and copy, any case, blanks, dots and underscores alike; a numeric label matches
-    only itself, never a glob."""
+def label_matches(label: str, glob: str) -> bool:
+    """Whether a kit's glob means an object: without extension, id and copy, any case, blanks, dots and underscores
+    alike; a numeric label matches only itself, never a glob."""
     if _numeric(label):
         return normal_label(label) == glob.strip()
     wanted = re.sub(r"[\s._]+", "_", glob.strip().lower())
@@ -300,12 +350,17 @@ def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:
     )
 
 
+def _top_mm(plate: Plate, pose: Pose) -> float:
+    """How high an instance is."""
+    return float(plate.layers.z_mm[plate.beads.layer[pose.rows]].max()) - pose.z_mm
+
+
 def _height_fits(plate: Plate, part: Part, pose: Pose) -> bool:
     """Whether the stack is as high as the part, within two layers and the allowed scale."""
     wanted = part.found_by.height_mm
     if wanted is None:
         return True
-    top = float(plate.layers.z_mm[plate.beads.layer[pose.rows]].max()) - pose.z_mm
+    top = _top_mm(plate, pose)
     layer = float(np.median(plate.layers.height_mm))
     return abs(top - wanted * pose.scale) <= 2 * layer + wanted * max(part.found_by.scale_within, 0.02)
 

@@ -67,6 +67,9 @@ def ask_of(
     """Claim the `rows` of a region in a column of the draft where nobody has yet; None where none is left to
     ask for. told : asked, why and whether it is a warning, so far."""
     layer = draft.plate.beads.layer[rows]
+    of_region = np.zeros(len(left_out), bool)
+    of_region[layer[layer >= 0]] = True
+    left_out = left_out & of_region
     here = (layer >= 0) & ~left_out[np.maximum(layer, 0)]
     rows, layer = rows[here], layer[here]
     if len(rows) == 0:
@@ -90,13 +93,26 @@ def ask_of(
     )
 
 
-def fast_layers(target: Target) -> Bool:
+def fast_layers(draft: Draft, target: Target, lasting_s: float = 0.0) -> Bool:
     """A flag a plate layer: too fast for less fan or more heat. None is where the treatment has a rest, a
-    speed or `force`."""
+    speed or `force`.
+
+    lasting_s : what follows no faster is left out between fast layers for a shorter time than this, too.
+    """
     treatment = target.treatment
     if treatment.rest is not None or treatment.speed is not None or treatment.force:
         return np.zeros(len(target.layer_s), bool)
-    return target.layer_s < target.bounds.material.min_layer_time_s.value
+    fast = target.layer_s < target.bounds.material.min_layer_time_s.value
+    layer = draft.plate.beads.layer[draft.row[target.pieces]]
+    used = np.unique(layer[layer >= 0])
+    if lasting_s == 0.0 or len(used) == 0 or not fast[used].any():
+        return fast
+    changes = np.flatnonzero((np.diff(fast[used]) != 0) | (np.diff(used) > 1)) + 1
+    for part in np.split(used, changes):
+        beside = [k for k in (part[0] - 1, part[-1] + 1) if k in used and fast[k]]
+        if not fast[part[0]] and beside and target.layer_s[part].sum() < lasting_s:
+            fast[part] = True
+    return fast
 
 
 def held_note(draft: Draft, target: Target, left_out: Bool) -> str:
@@ -118,7 +134,8 @@ def layer_words(spans: list[tuple[int, int]]) -> str:
     """Plate layers (index of the first and the last of each span), counted from 1."""
     names = [f"{a + 1}" if a == b else f"{a + 1}-{b + 1}" for a, b in spans]
     shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more runs" if len(names) > 6 else "")
-    return f"plate layers {shown}"
+    one = len(spans) == 1 and spans[0][0] == spans[0][1]
+    return f"plate layer{'' if one else 's'} {shown}"
 
 
 def own_value(draft: Draft, setting: str, tool: int, rows: NDArray[np.integer] | slice) -> F8:
@@ -139,7 +156,7 @@ def answer(ask: Ask, schedule: Schedule) -> Done:
             else "the file's own is there already"
         )
         return target.answer(ask.setting, ask.asked, "nothing", why)
-    whole = schedule.whole(ask.setting, target.hit.part, target.hit.region) or reach
+    whole = schedule.whole(ask.setting, ask.tool, target.hit.part, target.hit.region) or reach
     at = _range(ask.setting, reach.low, reach.high)
     reached = _range(ask.setting, whole.reached_low, whole.reached_high)
     done = f"{at} over {layer_words(reach.layers)}, reached {reached} (modelled)"
@@ -147,6 +164,10 @@ def answer(ask: Ask, schedule: Schedule) -> Done:
         done += f", after {pauses[0]} {'pause' if pauses[0] == 1 else 'pauses'} of {pauses[1]:.0f} s in all"
     missed, outside = _missed(ask, whole)
     other = f"told as an earlier region asks: {whole.mode}" if ask.mode not in (whole.mode, "auto") else ""
+    if whole.mode == "pause" and pauses is None:
+        other = (
+            f"no pause{': ' + schedule.no_pause if schedule.no_pause else ' was needed'}; told ahead instead"
+        )
     why = "; ".join(part for part in (other, missed, ask.why) if part)
     return target.answer(ask.setting, ask.asked, done, why, warning=ask.warning or outside)
 

@@ -23,7 +23,7 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done | Ask]:
     rows = np.unique(draft.row[target.pieces]).astype(np.int64)
     own = file_fan(draft, rows)
     value, asked = _wanted(setting, own)
-    left_out = fast_layers(target)
+    left_out = fast_layers(draft, target)
     if not np.any(value < own):
         left_out = np.zeros_like(left_out)
     held = held_note(draft, target, left_out)

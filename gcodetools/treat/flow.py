@@ -7,25 +7,27 @@ import numpy as np
 from gcodetools.edit.draft import Draft
 from gcodetools.kit.settings import Flow
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.treat.target import Done, Target, claim, overlap_note
+from gcodetools.treat.target import Done, Target, claim, new_beads, over_words, overlap_note
 
 __all__ = ["treat"]
 
 
 def treat(draft: Draft, target: Target, setting: Flow) -> list[Done]:
-    """Scale E. The outermost perimeter keeps its flow unless `outer` says otherwise."""
+    """Scale E. The outermost perimeter keeps its flow unless `outer` says otherwise. New beads are laid with that flow
+    already, and counted."""
     feature = draft.plate.beads.feature[draft.row[target.pieces]]
     outermost = feature == FEATURE_INDEX["outermost"]
     pieces = target.pieces if setting.outer else target.pieces[~outermost]
     asked = f"{setting.scale:.0%}" + (" with the outermost perimeter" if setting.outer else "")
     taken, others = claim(draft, draft.flow, pieces, np.full(len(pieces), setting.scale))
-    if len(taken) == 0:
+    new_mm = float(new_beads(draft, target.name)[0].sum())
+    if len(taken) == 0 and new_mm == 0.0:
         why = overlap_note(others) or "only the outermost perimeter lies in it, which keeps its flow"
         return [target.answer("flow", asked, "nothing", why)]
     notes = [overlap_note(others)]
     if setting.outer and setting.scale != 1.0:
         notes.append(_size_note(draft, target, setting.scale))
-    done = f"{setting.scale:.0%} over {draft.length_mm(taken).sum():.0f} mm"
+    done = f"{setting.scale:.0%} {over_words(draft, taken, new_mm)}"
     return [target.answer("flow", asked, done, "; ".join(n for n in notes if n))]
 
 

@@ -23,6 +23,7 @@ F8 = NDArray[np.float64]
 MOST_PULLS = 2  # more retractions an island and layer grind the filament
 _PLACES_MM = 2.0
 SEAM_APART_MM = 3.0  # from the seam of the outermost perimeter
+_STRAIGHT = 1e-6  # sine of a turn
 _DOT_MM = 0.02  # shorter pieces hold too little filament to be written
 _WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the speed
 
@@ -275,6 +276,7 @@ def _flat_run(ordered: list[tuple[Way, Bead]], here: F8, back: F8, recipe: Recip
         size = np.hypot(*np.diff(line, axis=0).T)
         e = area * size / recipe.filament_mm2
         ends = _without_dots(size)
+        ends = ends[~_goes_on(line, size, bead.strand.breadth)[ends]]
         if len(ends):
             first = np.append(0, ends[:-1] + 1)
             whole = np.add.reduceat(size, first)
@@ -289,6 +291,16 @@ def _flat_run(ordered: list[tuple[Way, Bead]], here: F8, back: F8, recipe: Recip
     if recipe.most_mm_s2 < recipe.mm_s2:
         run = replace(run, accel=recipe.most_mm_s2)
     return run
+
+
+def _goes_on(line: F8, size: F8, breadth: F8) -> NDArray[np.bool_]:
+    """(n,) whether a stretch and the next are one straight bead: places at which a loop might begin need no move."""
+    step = np.diff(line, axis=0)
+    a, b = step[:-1], step[1:]
+    sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / np.maximum(size[:-1] * size[1:], 1e-12)
+    ahead = np.einsum("ij,ij->i", a, b) > 0
+    result: NDArray[np.bool_] = np.append(ahead & (sine < _STRAIGHT) & (breadth[1:] == breadth[:-1]), False)
+    return result
 
 
 def _without_dots(size: F8) -> NDArray[np.integer]:

@@ -18,9 +18,11 @@ F8 = NDArray[np.float64]
 UNKNOWN_HOTEND_C = 240.0  # a hotend lined with PTFE fumes above; common practice, no source
 
 
-def bounds_of(plate: Plate, material: Material, machine: Machine | None) -> Bounds:
+def bounds_of(
+    plate: Plate, material: Material, machine: Machine | None, material_assumed: bool = False
+) -> Bounds:
     """Limits for this plate. With no machine named, the nozzle may reach the larger of 240 C and the hottest
-    print temperature of the file itself."""
+    print temperature of the file itself. material_assumed : whether nobody named the material."""
     high, source = material.nozzle_c.high, f"material {material.name}"
     if machine is not None:
         limit, name = machine.hotend_max_c.value, f"machine {machine.name}"
@@ -30,7 +32,7 @@ def bounds_of(plate: Plate, material: Material, machine: Machine | None) -> Boun
     if limit < high:
         high, source = limit, name
     low = max(material.nozzle_c.low, material.min_extrusion_c.value)
-    return Bounds(material, machine, min(low, high), high, source)
+    return Bounds(material, machine, min(low, high), high, source, material_assumed)
 
 
 def hottest_c(plate: Plate) -> float:

@@ -14,6 +14,9 @@ from gcodetools.treat.target import Done, Target
 
 __all__ = ["file_nozzle", "treat"]
 
+# Up and down again with settling (common practice, no source): shorter stretches of layers are not worth it.
+RAMPS_S = 60.0
+
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
@@ -57,14 +60,16 @@ def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, rows: I8
         return value if peak is None else np.minimum(value, np.fmax(peak.value, own))
 
     value = wanted(own)
-    _check_range(draft, target, uncapped(own), rows, asked)
+    _check_range(draft, target, uncapped(own), own, rows, setting)
     note = ""
     if peak is not None and np.any(value < uncapped(own)):
         note = f"only up to the measured peak of {peak.value:g} C ({peak.flag})"
-    left_out = fast_layers(target)
+    left_out = fast_layers(draft, target, RAMPS_S)
     if not np.any(value > own):
         left_out = np.zeros_like(left_out)
     held = held_note(draft, target, left_out)
+    if held:
+        held += "; where they are few in a row the nozzle stays hot over them, since it can't follow"
     if draft.nozzle_c is None:
         draft.nozzle_c = np.full(len(draft.plate.program.moves), np.nan)
     why = "; ".join(n for n in (note, held) if n)
@@ -82,15 +87,36 @@ def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, rows: I8
     return found or target.answer("nozzle", asked, "nothing", held or "no layer left", warning=True)
 
 
-def _check_range(draft: Draft, target: Target, wanted: F8, rows: I8, asked: str) -> None:
+def _check_range(draft: Draft, target: Target, wanted: F8, own: F8, rows: I8, setting: Nozzle) -> None:
     bounds = target.bounds
-    off = (wanted > bounds.nozzle_high_c) | (wanted < bounds.nozzle_low_c)
-    if np.any(off):
+    given = f"add: {setting.add_c:g}" if setting.add_c is not None else f"set: {setting.set_c:g}"
+
+    def where(off: NDArray[np.bool_]) -> tuple[int, str]:
         k = int(np.argmax(off))
         program = draft.plate.program
+        line = int(program.moves.line[rows[k]]) + 1
+        return k, f"{program.lines.name}:{line}: {target.name}: `nozzle: {{{given}}}`"
+
+    if bounds.material_assumed:
+        usual = bounds.material.nozzle_c
+        # A limit of some other material would allow what harms and refuse what doesn't.
+        off = (own < usual.low) | (own > usual.high)
+        if np.any(off):
+            k, asked = where(off)
+            name = bounds.material.name.upper()
+            raise Refused(
+                f"{asked}: the file prints this bead at {own[k]:g} C; {name} is only assumed, since nobody "
+                f"names a material, and does not fit: it prints at {usual.low:g} to {usual.high:g} C",
+                "Name the material: --material NAME, or `material:` in the kit.",
+            )
+    off = (wanted > bounds.nozzle_high_c) | (wanted < bounds.nozzle_low_c)
+    if np.any(off):
+        k, asked = where(off)
+        low = wanted[k] < bounds.nozzle_low_c
         raise Refused(
-            f"{program.lines.name}:{int(program.moves.line[rows[k]]) + 1}: {target.name}: nozzle {asked} "
-            f"would print this bead at {wanted[k]:g} C, allowed are {bounds.nozzle_low_c:g} to "
+            f"{asked} would print this bead at {wanted[k]:g} C, allowed are {bounds.nozzle_low_c:g} to "
             f"{bounds.nozzle_high_c:g} C ({bounds.nozzle_from})",
-            "Ask for less, or name the material and the machine that allow it (--material, --machine).",
+            "Ask for a hotter nozzle, or name the material that allows it (--material)."
+            if low
+            else "Ask for less, or name the material and the machine that allow it (--material, --machine).",
         )

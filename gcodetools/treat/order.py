@@ -82,15 +82,20 @@ def draft_of(
             elif key not in BUILT:
                 why = f"`{key}` is not built yet in this version"
                 results.append(target.answer(key, _plain(setting), "nothing", why, refused=True))
-            elif len(reach[key].pieces) == 0:
+            elif len(reach[key].pieces) == 0 and not _on_new_beads(draft, target, key):
                 why = "no bead has its midpoint in the region"
                 results.append(target.answer(key, _plain(setting), "nothing", why, warning=True))
         for key, treat in BUILT.items():
-            if key in treatment.settings and len(reach[key].pieces):
+            if key in treatment.settings and (len(reach[key].pieces) or _on_new_beads(draft, target, key)):
                 results += treat(draft, reach[key], getattr(treatment, key))
     draft.join_alike()
     answers, schedule = settle(draft, results, bounds, planned, poses)
     return draft, _joined(answers), schedule
+
+
+def _on_new_beads(draft: Draft, target: Target, key: str) -> bool:
+    """Whether a setting is told of new beads, which may be all that a region has."""
+    return key in ("speed", "flow") and any(run.region == target.name for run in draft.runs)
 
 
 def _with_replaced(draft: Draft, hit: RegionHit, pieces: NDArray[np.int64]) -> NDArray[np.int64]:

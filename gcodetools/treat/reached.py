@@ -82,11 +82,12 @@ class Spilt:
 @dataclass(slots=True)
 class Schedule:
     """What came of all that was asked. source : of the model's numbers, in a sentence. paused : (setting, tool)
-    -> how many pauses, and seconds of all."""
+    -> how many pauses, and seconds of all. no_pause : why some could not stand, empty where all could."""
 
     source: str = ""
     reaches: list[Reach] = field(default_factory=list)
     spills: list[Spilt] = field(default_factory=list)
+    no_pause: str = ""
     paused: dict[tuple[str, int], tuple[int, float]] = field(default_factory=dict)
 
     def of(self, setting: str, name: str, tool: int) -> Reach | None:
@@ -94,9 +95,10 @@ class Schedule:
         mine = (r for r in self.reaches if (r.setting, r.tool, r.name) == (setting, tool, name))
         return next(mine, None)
 
-    def whole(self, setting: str, part: str, region: str) -> Reach | None:
+    def whole(self, setting: str, tool: int, part: str, region: str) -> Reach | None:
         """What a region got over all instances; None where nothing was planned for it."""
-        mine = [r for r in self.reaches if (r.setting, r.part, r.region) == (setting, part, region)]
+        key = (setting, tool, part, region)
+        mine = [r for r in self.reaches if (r.setting, r.tool, r.part, r.region) == key]
         if not mine:
             return None
         first = mine[0]

@@ -16,6 +16,7 @@ from gcodetools.documents.profiles import load_machine
 from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
+from gcodetools.edit.rests import rest_obstacle
 from gcodetools.gcode.arrays import present
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
@@ -32,10 +33,11 @@ from gcodetools.physics.leads import (
     replayed,
 )
 from gcodetools.physics.timing import Times, times
+from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.treat.asks import Ask, answer, own_value
 from gcodetools.treat.clock import Stretches, clock_of, stretches_of
 from gcodetools.treat.reached import Schedule, reach_of, spilt
-from gcodetools.treat.target import BRIDGES, Bounds, Done
+from gcodetools.treat.target import Bounds, Done
 
 __all__ = ["HELD_SHARE_WARNING", "settle"]
 
@@ -87,17 +89,23 @@ class _Settling:
     ) -> None:
         self.draft, self.asks, self.bounds, self.schedule = draft, asks, bounds, schedule
         self.poses = poses
+        self.meant_at: I8 = np.empty(0, np.int64)
         machine = bounds.machine or load_machine(PLAIN_MACHINE)
         self.heating = machine.heating
         known = "" if bounds.machine else ", no machine is named"
         schedule.source = f"heating and fan of machine {machine.name}{known}; {planned.source}"
         self.clock = clock_of(draft, planned)
-        self.kept_layer = {s: self._held_layers(s) for s in ("nozzle", "fan")}
+        self.kept_layer = self._held_layers()
+        self.brief = np.zeros(len(draft.plate.program.moves), bool)
         self.brackets = (
             row_brackets(draft.plate) if len(draft.plate.marks.objects.brackets().first) else _NONE
         )
         self.bead_rows = np.flatnonzero(draft.plate.beads.feature != 0).astype(np.int32)
         self.stretches = self._stretches()
+        if draft.fan is not None:
+            self.brief = self._find_brief()
+            if self.brief.any():
+                self.stretches = self._stretches()
 
     def run(self) -> None:
         draft = self.draft
@@ -118,15 +126,14 @@ class _Settling:
             self._plan("fan", -1, None, written, nozzle_s)
             draft.fan = written
 
-    def _held_layers(self, setting: str) -> Bool:
-        """(layers,) where a region is held back and none is not."""
+    def _held_layers(self) -> Bool:
+        """(layers,) where the fan of a region is held back and of none it is not."""
         held = np.zeros(len(self.draft.plate.layers), bool)
-        for ask in self.asks:
-            if ask.setting == setting:
-                held |= ask.left_out
-        for ask in self.asks:
-            if ask.setting == setting:
-                held[ask.layers] = False
+        fans = [ask for ask in self.asks if ask.setting == "fan"]
+        for ask in fans:
+            held |= ask.left_out
+        for ask in fans:
+            held[ask.layers] = False
         return held
 
     def _stretches(self) -> Stretches:
@@ -147,7 +154,8 @@ class _Settling:
                 layer = int(draft.plate.beads.layer[run.row - 1 if run.early and run.row else run.row])
                 back = ask is None or (layer >= 0 and bool(ask.left_out[layer]))
                 value[k] = np.nan if ask is None or back else ask.wanted(own[k : k + 1])[0]
-                columns[f"{setting}_kept"][k] = float(layer >= 0 and self.kept_layer[setting][layer])
+                if setting == "fan":
+                    columns["fan_kept"][k] = float(layer >= 0 and self.kept_layer[layer])
                 if setting == "fan" and (own[k] == 0.0 or not np.isnan(run.fan)):
                     value[k], columns["fan_kept"][k] = np.nan, 1.0
         run_owner = np.array([number.get(run.region.rsplit("/", 1)[0], -1) for run in runs], np.int64)
@@ -176,12 +184,28 @@ class _Settling:
                 mine = tool == k
                 own[mine] = draft.nozzle_track(int(k)).at(line[mine])
         wanted = column[rows]
-        layer = draft.plate.beads.layer[rows]
-        kept = (layer >= 0) & self.kept_layer[setting][np.maximum(layer, 0)]
-        if setting == "fan":
-            kept |= own == 0.0
-            kept |= np.isin(draft.plate.beads.feature[rows], BRIDGES) & np.isnan(wanted)
-        return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": kept.astype(np.float64)}
+        if setting == "nozzle":  # too slow to leave a few layers out
+            return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": np.zeros(len(rows))}
+        layer, feature = draft.plate.beads.layer[rows], draft.plate.beads.feature[rows]
+        kept = ((layer >= 0) & self.kept_layer[np.maximum(layer, 0)] | (own == 0.0)).astype(np.float64)
+        kept[(feature == _OVERHANG) & np.isnan(wanted) & (kept == 0.0) & ~self.brief[rows]] = _KEPT_OVERHANG
+        kept[(feature == _BRIDGE) & np.isnan(wanted)] = 1.0
+        return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": kept}
+
+    def _find_brief(self) -> Bool:
+        """(m,) overhang beads whose passes are over before a fan could follow, and at which the file does not
+        speak: bursts for them would reach nobody."""
+        brief = np.zeros(len(self.draft.plate.program.moves), bool)
+        kept, own = self.stretches.columns["fan_kept"], self.stretches.columns["fan_own"]
+        edges = np.flatnonzero(np.diff(kept == _KEPT_OVERHANG, prepend=False, append=False)).reshape(-1, 2)
+        lag_s = self.heating.fan_lag_s.value
+        for a, b in edges.tolist():
+            around = own[max(a - 1, 0) : b + 1]
+            lasts = float(self.stretches.end_s[b - 1] - self.stretches.begin_s[a])
+            if lasts < lag_s and np.ptp(around) < 1e-9:
+                end = self.stretches.row[b] if b < len(own) else self.clock.last + 1
+                brief[self.stretches.row[a] : end] = True
+        return brief
 
     def _base(self, track: Track) -> Base:
         """The file's own commands on the clock; what comes before the first bead has settled."""
@@ -193,7 +217,7 @@ class _Settling:
             np.concatenate([[0.0], self.clock.at(row[inside])]), np.concatenate([before, track.value[inside]])
         )
 
-    def _slots(self, tool: int | None, kept_from: I8) -> Slots:
+    def _slots(self, tool: int | None, kept_from: I8, pausing: bool) -> Slots:
         """Places between beads where a command may stand: at travels, outside object brackets; and before
         `kept_from`, where beads that keep what the file has begin or end: the file speaks there too."""
         plate, clock = self.draft.plate, self.clock
@@ -211,14 +235,21 @@ class _Settling:
             # Between two brackets the one place counts, whatever moves there.
             allowed[changes] = True
         allowed[:1] = True
-        behind = self._behind(plate.layers.first_row[np.flatnonzero(np.diff(plate.layers.run) == 0) + 1])
+        later = np.flatnonzero(np.diff(plate.layers.run) == 0) + 1
+        if pausing:  # only where the rest can stand
+            why = {layer: rest_obstacle(self.draft, layer) for layer in later.tolist()}
+            self.schedule.no_pause = next((text for text in why.values() if text), "")
+            later = later[[not why[layer] for layer in later.tolist()]]
+        behind = self._behind(plate.layers.first_row[later])
         allowed[self._behind(kept_from) - clock.first] = True
         allowed[behind - clock.first] = True
         if tool is not None:
-            allowed &= plate.program.moves.tool[part] == tool
+            mine = plate.program.moves.tool[part] == tool
+            allowed[:-1] |= mine[:-1] & ~mine[1:]  # lest it stays hot while another prints
+            allowed &= mine
             allowed[:1] = True
         at = np.flatnonzero(allowed) + clock.first
-        rest = np.append(np.isin(at, behind), False)
+        rest = np.append(np.isin(at, behind) & pausing, False)
         at = np.append(at, clock.last + 1)
         return Slots(clock.at(at), at, rest)
 
@@ -250,7 +281,7 @@ class _Settling:
         asks = [ask for ask in self.asks if (ask.setting, ask.tool) == (setting, tool)]
         wanted = Wanted(value, own, self._runs(used)[layer], kept)
         mode = asks[0].mode
-        slots = self._slots(only, whole.row[index][1:][kept[1:] != kept[:-1]])
+        slots = self._slots(only, whole.row[index][1:][kept[1:] != kept[:-1]], mode == "pause")
         track = fan_track(self.draft) if setting == "fan" else self.draft.nozzle_track(tool)
         base = self._base(track)
         models: list[Fan] | list[Hotend]
@@ -261,6 +292,7 @@ class _Settling:
             models = [Hotend.of(self.heating, pace) for pace in ("best", "slow", "fast")]
             limits = Limits(self.bounds.nozzle_low_c, self.bounds.nozzle_high_c)
             plan = plan_nozzle(beads, wanted, base, slots, models[0], limits, mode)
+        self.meant_at = plan.commands.row  # where they are meant, before they are put apart
         plan = self._apart(plan, slots)
         plans = [plan, *(replayed(plan, beads, base, model) for model in models[1:])]
         self._write(setting, tool, plan, column, only)
@@ -295,13 +327,19 @@ class _Settling:
             column[row:end] = np.where(self._mine(row, end, only), new, column[row:end])
         self._keep(setting, plan, column)
         if plan.seconds > 0:
-            self.schedule.paused[setting, tool] = int(np.count_nonzero(told.rest_s > 0)), plan.seconds
-        layers = self.draft.plate.layers
-        for row, seconds in zip(told.row.tolist(), told.rest_s.tolist(), strict=True):
-            if seconds > 0:
-                layer = int(np.searchsorted(layers.first_row, row, side="left"))
-                name = next(ask.target.name for ask in self.asks if ask.setting == setting)
-                self._rest(layer, seconds, name)
+            self.schedule.paused[setting, tool] = len(self._rests_of(plan)), plan.seconds
+        name = next(ask.target.name for ask in self.asks if ask.setting == setting)
+        for layer, seconds in self._rests_of(plan).items():
+            self._rest(layer, seconds, name)
+
+    def _rests_of(self, plan: Plan) -> dict[int, float]:
+        """Seconds to rest before each layer."""
+        told, found = plan.commands, dict[int, float]()
+        resting = told.rest_s > 0
+        layers = np.searchsorted(self.draft.plate.layers.first_row, self.meant_at[resting], side="left")
+        for layer, seconds in zip(layers.tolist(), told.rest_s[resting].tolist(), strict=True):
+            found[layer] = found.get(layer, 0.0) + seconds
+        return found
 
     def _keep(self, setting: str, plan: Plan, column: F8) -> None:
         """Leave beads that keep what the file has, and the travels to them, to the file's own commands."""
@@ -352,4 +390,6 @@ class _Settling:
 
 
 _NONE = np.empty(0, np.int32)
+_BRIDGE, _OVERHANG = (FEATURE_INDEX[word] for word in ("bridge", "overhang"))
+_KEPT_OVERHANG = 2.0
 _COLUMNS = ("nozzle", "nozzle_own", "nozzle_kept", "fan", "fan_own", "fan_kept")

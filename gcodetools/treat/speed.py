@@ -6,13 +6,16 @@ import numpy as np
 
 from gcodetools.edit.draft import Draft
 from gcodetools.kit.settings import Speed
-from gcodetools.treat.target import Done, Target, claim, overlap_note
+from gcodetools.treat.target import Done, Target, claim, new_beads, over_words, overlap_note
 
 __all__ = ["treat"]
 
+_SAME_MM_S = 1e-6
+
 
 def treat(draft: Draft, target: Target, setting: Speed) -> list[Done]:
-    """Scale the feed, or cap it, mm/s. Beads before the file's first F are left alone."""
+    """Scale the feed, or cap it, mm/s. Beads before the file's first F are left alone. New beads are laid so already:
+    those that are scaled, or stand at the cap, are counted."""
     own = draft.plate.program.moves.f[draft.row[target.pieces]]
     pieces, own = target.pieces[~np.isnan(own)], own[~np.isnan(own)]
     if setting.scale is not None:
@@ -22,10 +25,13 @@ def treat(draft: Draft, target: Target, setting: Speed) -> list[Done]:
         wanted, asked = np.minimum(own, limit), f"at most {limit:g} mm/s"
     taken, others = claim(draft, draft.feed, pieces, wanted)
     changed = taken[draft.feed[taken] != draft.plate.program.moves.f[draft.row[taken]]]
-    if len(changed) == 0:
+    length, feed = new_beads(draft, target.name)
+    mine = feed >= 0 if setting.scale is not None else feed >= float(setting.max_mm_s or 0.0) - _SAME_MM_S
+    feeds = np.concatenate([draft.feed[changed], feed[mine]])
+    if len(feeds) == 0:
         why = overlap_note(others) or "its beads are that slow already"
         return [target.answer("speed", asked, "nothing", why)]
-    low, high = (f"{feed:.3g}" for feed in (draft.feed[changed].min(), draft.feed[changed].max()))
+    low, high = (f"{value:.3g}" for value in (feeds.min(), feeds.max()))
     span = low if low == high else f"{low} to {high}"
-    done = f"{span} mm/s over {draft.length_mm(changed).sum():.0f} mm"
+    done = f"{span} mm/s {over_words(draft, changed, float(length[mine].sum()))}"
     return [target.answer("speed", asked, done, overlap_note(others))]

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.moves import BEAD
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
 from gcodetools.toolpath.beads import FEATURE_INDEX
 
-__all__ = ["BRIDGES", "Bounds", "Done", "Target", "claim"]
+__all__ = ["BRIDGES", "Bounds", "Done", "Target", "claim", "new_beads", "over_words", "overlap_note"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -45,13 +46,17 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """Limits in force: the material, the machine (None if not named), nozzle range with where it is from."""
+    """Limits in force: the material, the machine (None if not named), nozzle range with where it is from.
+
+    material_assumed : whether nobody named the material.
+    """
 
     material: Material
     machine: Machine | None
     nozzle_low_c: float
     nozzle_high_c: float
     nozzle_from: str
+    material_assumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,27 @@ def claim(draft: Draft, column: F8, pieces: I8, values: F8) -> tuple[I8, float]:
     free = np.isnan(column[pieces])
     column[pieces[free]] = values[free]
     return pieces[free], float(draft.length_mm(pieces[~free]).sum())
+
+
+def new_beads(draft: Draft, name: str) -> tuple[F8, F8]:
+    """(k,) length, mm, and feed, mm/s, of the new beads laid for a region (`part#instance/region`)."""
+    lengths, feeds = [np.empty(0)], [np.empty(0)]
+    for run in draft.runs:
+        if run.region == name:
+            # A run begins with the way to its first bead.
+            length = np.hypot(np.diff(run.x, prepend=run.x[:1]), np.diff(run.y, prepend=run.y[:1]))
+            bead = run.kind == BEAD
+            lengths.append(length[bead])
+            feeds.append(run.feed[bead])
+    return np.concatenate(lengths), np.concatenate(feeds)
+
+
+def over_words(draft: Draft, pieces: I8, new_mm: float) -> str:
+    """`over 38 mm and 3993 mm of new beads`."""
+    parts = [f"over {draft.length_mm(pieces).sum():.0f} mm"] if len(pieces) else []
+    if new_mm >= 0.5:
+        parts.append(f"{'' if parts else 'over '}{new_mm:.0f} mm of new beads")
+    return " and ".join(parts)
 
 
 def overlap_note(length_mm: float) -> str:

@@ -165,6 +165,16 @@ def test_a_pause_waits_until_it_is_there_and_says_how_long(demo, probe):
     assert np.all(machine.melt[in_region(after, 0, 2.9)] < 230.5)
 
 
+def test_a_pause_over_two_steps_is_one_rest_as_long_as_both(demo, probe):
+    _, plate = demo("B", parts=CLIPS)
+    hot = "{nozzle: {add: 15, mode: pause}, force: true}"
+    applied, after = treated(probe, plate, "{slab: {z: [3, 4]}}", hot, machine="desktop-250")
+    (done,) = {d.done for d in applied.done}
+    rest_s = applied.record["added"]["rest_s"]
+    assert 14 < rest_s <= 30 and f"after 1 pause of {rest_s:.0f} s in all" in done
+    assert np.abs(stepped(after).melt[in_region(after, 3, 4)] - 245).max() < 1.5
+
+
 def test_the_fan_leads_and_what_is_spilt_is_said_with_degrees(demo, probe):
     _, plate = demo("B", parts=CLIPS)
     within = "{wedge: {centre: [0, 0], radius: [7, 12], angle: [40, 90], z: [2, 6]}}"

@@ -176,7 +176,7 @@ def test_a_kit_that_is_not_there_or_no_text(place, run, name, first):
     [
         (
             "{nozzle: {set: 400}}",
-            r"key#1/all: nozzle 400 C would print this bead at 400 C, allowed are 220 to 240 C \(.*",
+            r"key#1/all: `nozzle: {set: 400}` would print this bead at 400 C, allowed are 220 to 240 C \(.*",
         ),
         ("{flow: {scale: 300%}}", r"the treated bead would need [\d.]+ mm3/s, the melt rate of petg is .*"),
         ("{speed: {scale: 400%}}", r"the treated bead would need [\d.]+ mm3/s, the melt rate of petg is .*"),

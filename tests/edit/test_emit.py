@@ -89,6 +89,12 @@ def test_feed_before_a_firmware_retraction_or_a_dwell_is_put_back_before_it(plat
     assert fed(plate_of, write, lines, {0: 20.0})[1:4] == ["G1 X10 Y0 E0.4 F1200", "G1 F1800", "G10"]
 
 
+def test_a_dwell_s_own_f_is_no_feed(plate_of, write):
+    """Some controls take G4 F as seconds (common practice, no source): the file's feed is put back all the same."""
+    lines = ["G1 X0 Y0 F6000", "G1 X10 Y0 E0.4 F1800", "G4 F5", "G1 X0 Y0 E.4"]
+    assert fed(plate_of, write, lines, {0: 20.0})[1:] == ["G1 X10 Y0 E0.4 F1200", "G1 F1800", *lines[2:]]
+
+
 def test_inches_get_their_feed_in_inches(plate_of, write):
     head = [*HEAD[1:-1], "G20", "G1 Z.008 F24"]
     lines = ["G1 X0 Y0 F240", "G1 X1 Y0 E.04 F60.5", "G1 X1 Y1 E.04"]

@@ -52,6 +52,31 @@ def test_lines_below_and_above_what_is_left_out_are_copied(write):
     assert left(write, plated(lines), [(1, 0.0, 1.0)]) == [lines[0], *lines[2:]]
 
 
+@pytest.mark.parametrize("word", ["G10", "G10 S1", "G11", "G4 P20"])
+@pytest.mark.parametrize("head", [HEAD, ABSOLUTE], ids=["relative", "absolute"])
+def test_a_feed_that_goes_with_its_bead_is_said_before_what_takes_none(write, word, head):
+    """A bare G10 pulls back; with other words it sets offsets or temperatures (RS274/NGC, G10), so no F on it."""
+    lines = ["G1 X10 Y0 E.4 F1800", "G1 X10 Y10 E.8 F2400", "; stays", word, "M117 a", "G1 X0 Y10"]
+    got = left(write, plated(lines, head), [(1, 0.0, 1.0)])
+    assert [line for line in got if not line.startswith("G92")] == [
+        lines[0], "; stays", "G1 F2400", *lines[3:],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("early", [True, False])
+@pytest.mark.parametrize("word", ["G10", "G4 P20"])
+def test_behind_a_run_a_feed_is_said_before_what_takes_none(write, word, early):
+    """As a retraction behind an object's end, where the run lies before it and the fill has gone."""
+    lines = ["G1 X10 Y0 E.4 F1800", "G1 X10 Y10 E.4 F2400", word, "G1 Z.6 F720", "G1 X0 Y10 F7800"]
+    plate = plated(lines)
+    gone = int(beads_of(plate)[1])
+    draft = without(plate, [(gone, 0.0, 1.0)])
+    draft.runs.append(run_of(gone + 1, [(8, 1), (2, 1, 0.2)], 0.2, early=early))
+    steps = replay(write(with_hops(draft)).output)
+    assert [s.text for s in steps].count(word) == 1
+    assert next(s.feed for s in steps if s.text == word) == pytest.approx(40.0)
+
+
 def test_a_removed_head_begins_with_a_hop_and_ends_on_the_file_s_line(write):
     lines = ["G1 X10 Y0 E0.4 F1800", "G1 X10 Y10 E0.4 ; wall", "G1 X0 Y10"]
     assert left(write, plated(lines), [(1, 0.0, 0.25)]) == [

@@ -85,6 +85,69 @@ def test_firmware_retraction_is_undone_and_done_again_around_the_prime(demo, wri
     assert text[at + 3].split()[1] == "E0.70000"
 
 
+LIFTED = {
+    "relative": {},
+    "absolute": {"relative": False},
+    "inches": {"relative": False, "inches": True},
+    "shifted": {"shift": (5.0, -3.0)},
+    "returns": {"newline": "\r\n"},
+}
+
+
+class ByFirmware(Sheet):
+    """Pulls and pushes by G10 and G11."""
+
+    def push(self, e: float, feed: float | None = None) -> None:
+        self._move("G10" if e < 0 else "G11")
+
+
+@pytest.mark.parametrize("names", [(), ("a", "b")], ids=["plain", "brackets"])
+@pytest.mark.parametrize("firmware", [False, True], ids=["e", "g10"])
+@pytest.mark.parametrize("name", LIFTED)
+def test_it_waits_lifted_and_is_primed_down_at_the_height_of_the_layer_to_come(write, name, firmware, names):
+    """The file lifts by 0.4 mm behind a layer at 0.2. A bead lies one layer's height (0.2 mm) below the nozzle, so
+    what is primed at 0.6 would hang over the layer as a drop; at 0.4 it lies on it (common practice, no source)."""
+    kind = ByFirmware if firmware else Sheet
+    plate = squares(kind(**LIFTED[name]), layers=2, names=names).plate()
+    before = replay(plate.program.lines.data)
+    draft = Draft.of(plate)
+    draft.rests.append(Rest(1, 4.0, "r"))
+    treated = write(draft, ooze_mm=0.7, bed=BED)
+    assert treated.unrested == ()
+    steps = replay(treated.output)
+    at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
+    heights = [steps[at].end[2], steps[at + 1].end[2]]
+    assert heights == pytest.approx([0.6, 0.6], abs=2e-3)
+    down, *primed, up = steps[at + 2 : at + (7 if firmware else 6)]
+    assert down.begin == pytest.approx(steps[at + 1].end) and not down.moves
+    assert down.feed == pytest.approx(10.0, rel=1e-3)  # as the sheet itself lifts
+    assert [s.end[2] for s in (down, *primed)] == pytest.approx([0.4] * (1 + len(primed)), abs=2e-3)
+    assert not any(s.moves for s in primed)
+    words = ["G11", "G1", "G10"] if firmware else ["G1", "G1"]
+    assert [s.text.split()[0] for s in primed] == words
+    assert [s.e for s in primed] == pytest.approx([0, 0.7, 0] if firmware else [1.5, -0.8], abs=2e-3)
+    assert up.end == pytest.approx((*down.end[:2], 0.6), abs=2e-3) and up.feed == pytest.approx(
+        10.0, rel=1e-3
+    )
+    # From there on the file goes its way.
+    rest = [s for s in steps[at:] if s.tag is not None]
+    own = [s for s in before if s.tag is not None][-len(rest) :]
+    assert [(s.end, s.feed) for s in rest] == [(s.end, s.feed) for s in own]
+    assert sum(s.e for s in steps) - sum(s.e for s in before) == pytest.approx(0.7, abs=2e-3)
+
+
+def test_a_z_that_was_set_counts_for_the_way_down_too(plate_of, write):
+    """G92 Z: the file's own words are 0.1 higher than the nozzle is."""
+    leave = "G1 E-1 F2100\nG92 Z0.3\nG1 Z0.9 F600\n"
+    text = LAYERS.format(below="Solid infill", leave=leave, again="G1 E1 F2100\n")
+    text = text.replace("G1 Z0.4 F600", "G1 Z0.5 F600")
+    steps = replay(rested(plate_of(text), write, layers=[1], ooze_mm=0.7).output)
+    at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
+    assert steps[at].end[2] == pytest.approx(0.8)
+    assert next(s for s in steps[at:] if s.e > 0).end[2] == pytest.approx(0.4)
+    assert "G1 Z0.500 F600" in [s.text for s in steps[at:]]
+
+
 def test_on_a_plate_printed_object_by_object_it_stays_above_the_current_one(demo, write):
     plate = demo("B", sequential=True)
     layers = [k for k in range(1, len(plate.layers)) if plate.layers.run[k] == plate.layers.run[k - 1]]

@@ -17,9 +17,12 @@ from gcodetools.demo.maker import CONVENTIONS, Placement, Recipe, make
 from gcodetools.errors import NotFoundOnPlate
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.compare import compare_files, compare_plates
+from gcodetools.jobs.inspect import inspect_plate
 from gcodetools.jobs.region_states import _median, region_state, state_difference
+from gcodetools.jobs.sources import digest
 from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.kit.selection import Selection
+from gcodetools.physics.timing import times
 from gcodetools.toolpath.plate import Plate
 
 KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
@@ -192,6 +195,46 @@ def test_a_treated_file_of_another_origin_is_told_as_such(applied):
     after = Plate.from_bytes(applied.treated.render(), "treated.gcode")
     record = compare_plates(plate_of(KEYS), after, KIT, PRICED)[0]
     assert record["files"]["after"]["treated"] and not record["after_is_before_treated"]
+    adds_up(record)
+
+
+def test_a_treated_file_of_another_origin_that_says_its_limits_keeps_its_clock(applied, scaled):
+    after = Plate.from_bytes(applied.treated.render(), "treated.gcode")
+    files = compare_plates(scaled[0], after, None, BARE)[0]["files"]
+    assert files["before"]["scaled_by"] != 1.0 and files["after"]["scaled_by"] == 1.0
+
+
+def test_a_copy_that_names_limits_the_first_leaves_open_is_still_on_its_clock(scaled):
+    """The doubt is that of the first, so that of the difference stays small."""
+    data = scaled[0].render()
+    record = b"; beadwright record 1\n; beadwright original: sha256 %s\n" % digest(data).encode()
+    limits = b"M201 X500 Y500\nM203 X100 Y100\nM204 P400 T400 R400\nM205 X5 Y5\n"
+    after = Plate.from_bytes(record + limits + data, "treated.gcode")
+    assert times(after).factor == 1.0 and times(scaled[0]).factor != 1.0
+    found = compare_plates(scaled[0], after, None, BARE)[0]
+    assert found["after_is_before_treated"] and "before:" not in found["columns"]["time_s"]["source"]
+    assert found["files"]["after"]["scaled_by"] == found["files"]["before"]["scaled_by"]
+    more = found["totals"]["time_s"]["difference"]
+    assert 0 < more["low"] < more["best"] < more["high"] < 2 * more["best"]
+
+
+def test_the_band_of_a_time_knows_heating_from_moving():
+    """As `inspect` has it."""
+    told = inspect_plate(plate_of(), None, PRICED)[0]["time"]["total_s"]
+    found = compare_plates(plate_of(), plate_of(PARTS), None, PRICED)[0]["totals"]["time_s"]["before"]
+    for end in ("low", "best", "high"):
+        assert found[end] == pytest.approx(told[end], rel=1e-9)
+
+
+def test_a_kit_on_the_second_plate_only_is_no_error():
+    hooks = kit_from_bytes(
+        b"beadwright: 1\nkit: h\nparts:\n  hook:\n    found_by: {label: 'shelf*'}\n"
+        b"    regions: {a: {within: all}}\n",
+        "h.kit.yaml",
+    )
+    record = compare_plates(plate_of(), plate_of(PARTS), hooks, BARE)[0]
+    assert record["parts"]["only_after"] == ["hook#1"] and record["parts"]["absent"] == []
+    assert record["before"]["regions"].keys() == {"rest"}
     adds_up(record)
 
 

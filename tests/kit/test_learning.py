@@ -262,3 +262,18 @@ def test_sections_of_a_part_without_an_outline_are_drawn() -> None:
     kit = read("beadwright: 1\nkit: k\nparts:\n  p:\n    found_by: {label: p}\n    regions:\n"
                "      r: {within: {cylinder: {centre: [0, 0], radius: 5}}}\n")  # fmt: skip
     assert "no outline in the kit" in draw_sections(kit)
+
+
+def test_a_glob_means_the_one_object_it_fits_and_names_them_where_it_fits_several() -> None:
+    assert learn(demo(), "film*").part == "film-clip"
+    with pytest.raises(InputError, match=r"'\*' means 5 objects: film-clip, ridge-saddle"):
+        learn(demo(), "*")
+    with pytest.raises(InputError, match=r"no object 'bracket\*' in it; found: film-clip"):
+        learn(demo(), "bracket*")
+
+
+def test_without_labels_a_name_is_answered_with_what_to_do() -> None:
+    plate = plate_of(plain(shapely.box(0, 0, 8, 5)), labelled=False)
+    with pytest.raises(InputError, match="names no objects") as caught:
+        learn(plate, "bracket")
+    assert "Leave --object out" in caught.value.hint and "found: none" not in str(caught.value)

@@ -19,7 +19,7 @@ from gcodetools.demo.plates import InstanceTruth
 from gcodetools.demo.shapes import Bands, Part
 from gcodetools.errors import InputError
 from gcodetools.kit import schema
-from gcodetools.kit.placing import Placed, Pose, place
+from gcodetools.kit.placing import Placed, Pose, place, why_absent
 from gcodetools.kit.shapes import All
 from gcodetools.toolpath.plate import Plate
 
@@ -235,6 +235,20 @@ def test_one_label_may_hold_several_instances() -> None:
         assert_where_drawn(pose, spot)
 
 
+@pytest.mark.parametrize("convention", ["A", "B"])
+def test_copies_printed_one_after_the_other_are_instances_though_they_share_a_label(convention: str) -> None:
+    """In convention A both copies bear one name; z that falls back to the bed begins the second."""
+    stands = [Placement(solid_part(), 60, 60), Placement(solid_part(), 120, 60)]
+    plate = Plate.from_bytes(make(convention, parts=stands, sequential=True).data, "plate.gcode")
+    assert len(plate.marks.objects.names) == (1 if convention == "A" else 2)
+    found = place(kit_of(("bracket", found_by(label="bracket*"))), plate)
+    assert [pose.instance for pose in found.poses] == [1, 2]
+    for pose, stand in zip(found.poses, stands, strict=True):
+        assert_where_drawn(pose, stand)
+        assert pose.layers == round(WALL_MM / 0.2)
+        assert pose.layer.max() == pose.layers
+
+
 @pytest.mark.parametrize("labelled", [True, False])
 def test_feet_that_are_joined_above_are_one_instance(labelled: bool) -> None:
     part, spots = bridge(), [Placement(bridge(), 40, 60), Placement(bridge(), 100, 60, 30.0)]
@@ -299,3 +313,36 @@ def test_a_hundred_instances_are_all_found() -> None:
     for spot in spots:
         pose = min(placed.poses, key=lambda p: hypot(p.x_mm - spot.x_mm, p.y_mm - spot.y_mm))
         assert_where_drawn(pose, spot)
+
+
+def test_what_is_not_there_says_whether_label_outline_or_height_fails() -> None:
+    plate = plate_of(Placement(solid_part(), 60, 60), labelled=True)
+
+    def why(**found: object) -> list[str]:
+        kit = kit_of(("bracket", found_by(**found)))  # type: ignore[arg-type]
+        assert not place(kit, plate).poses
+        return why_absent(kit, plate)
+
+    label = "bracket: its label is there, but "
+    assert why(label="bracket*", height_mm=30.0) == [
+        f"{label}its height does not fit: 1 mm on the plate, 30 mm in the kit"
+    ]
+    assert why(label="bracket*", shape=SQUARE) == [f"{label}its outline does not fit"]
+    mirrored = affinity.scale(BRACKET, -1, 1, origin=(0, 0))
+    (said,) = why(label="bracket*", shape=mirrored)
+    assert said.startswith(f"{label}only its mirror image stands there")
+    assert why(label="hook*") == []
+    bare = schema.FoundBy(label="bracket")
+    (said,) = why_absent(kit_of(("bracket", bare)), plate_of(Placement(solid_part(), 60, 60)))
+    assert said == "bracket: the file names no objects, and the kit has no outline to know it by"
+
+
+def test_a_file_that_is_taken_for_inches_says_so() -> None:
+    made = make("B", parts=[Placement(solid_part(), 60, 60)]).data
+    plate = Plate.from_bytes(made.replace(b"\nG21", b"\nG20", 1), "inch.gcode")
+    kit = kit_of(("bracket", found_by(label="bracket*")))
+    assert not place(kit, plate).poses
+    (said,) = why_absent(kit, plate)
+    assert "times as large; the file is in inches (G20)" in said
+    assert "inches" not in why_absent(kit_of(("bracket", found_by(SQUARE, "bracket*"))), plate_of(
+        Placement(solid_part(), 60, 60), labelled=True))[0]  # fmt: skip

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gcodetools.documents.profiles import load_machine
+from gcodetools.documents.profiles import load_machine, load_material
 from gcodetools.errors import Refused
 from gcodetools.kit.settings import Accel, Fan, Fit, Flow, Nozzle, Rest, Speed, Treatment
+from gcodetools.treat.asks import layer_words
 from gcodetools.treat.limits import bounds_of, check_limits
+from gcodetools.treat.order import draft_of
 
 BRIDGES = (5, 6)
 HOT = "fast-250"  # its hotend bears more than PETG may have
@@ -51,10 +53,51 @@ def test_a_nozzle_beyond_the_range_is_refused_with_line_value_and_limits(case):
     line = int(one.plate.moves.line[work[0].selection.row[0]]) + 1
     with pytest.raises(Refused) as found:
         one.run(work, machine=load_machine(HOT))
-    assert str(found.value).startswith(f"gates.gcode:{line}: gate#1/lips: nozzle 275 C")
+    assert str(found.value).startswith(f"gates.gcode:{line}: gate#1/lips: `nozzle: {{set: 275}}`")
     assert "275 C, allowed are 220 to 260 C (material petg)" in found.value.cause
     with pytest.raises(Refused, match="allowed are 220 to"):
         one.run(one.work(Treatment(nozzle=Nozzle(add_c=-40.0))), machine=load_machine(HOT))
+
+
+def test_the_hint_goes_the_way_that_is_missing(case):
+    one = case()
+    with pytest.raises(Refused, match=r"`nozzle: \{add: -60\}` would print this bead at 170 C") as cold:
+        one.run(one.work(Treatment(nozzle=Nozzle(add_c=-60.0))))
+    with pytest.raises(Refused, match=r"`nozzle: \{set: 400\}` would print this bead at 400 C") as hot:
+        one.run(one.work(Treatment(nozzle=Nozzle(set_c=400.0))))
+    assert "less" not in str(cold.value.hint) and "hotter" in str(cold.value.hint)
+    assert "Ask for less" in str(hot.value.hint)
+
+
+@pytest.mark.parametrize("add_c", [8.0, 25.0, -5.0])
+def test_where_the_material_is_only_assumed_and_does_not_fit_it_is_to_be_named(case, add_c):
+    """The file prints at 205 C: what PETG may do says nothing about it, whether it would allow the rise or not."""
+    one = case()
+    cool = one.plate.program.lines.data.replace(b"M109 S230", b"M109 S205").replace(
+        b"M104 S230", b"M104 S205"
+    )
+    plate = type(one.plate).from_bytes(cool, "cool.gcode")
+    work = one.work(Treatment(nozzle=Nozzle(add_c=add_c)))
+    layer_s = np.full(len(plate.layers), 60.0)
+
+    def drafted(assumed: bool, material: str = "petg"):
+        bounds = bounds_of(plate, load_material(material), None, assumed)
+        return draft_of(plate, [work], bounds, layer_s, (np.nan, np.nan))
+
+    with pytest.raises(
+        Refused, match=r"prints this bead at 205 C; PETG is only assumed.* 220 to 260 C"
+    ) as found:
+        drafted(True)
+    assert "--material" in str(found.value.hint) and "less" not in str(found.value.hint)
+    drafted(False, "pla")
+
+
+def test_an_assumed_material_that_fits_is_no_hindrance(case):
+    one = case()
+    work = one.work(Treatment(nozzle=Nozzle(add_c=8.0)))
+    bounds = bounds_of(one.plate, one.material, None, True)
+    _, done, _ = draft_of(one.plate, [work], bounds, np.full(len(one.plate.layers), 60.0), (np.nan, np.nan))
+    assert only(done, "nozzle").done.startswith("238 C")
 
 
 def test_with_no_machine_named_240_c_is_the_limit(case):
@@ -311,3 +354,9 @@ def test_what_was_asked_is_said_in_the_words_of_a_kit(case):
     one = case()
     _, done = one.run(one.work(Treatment(flow=Flow(scale=1.04, outer=True)), layers=(90, 91)))
     assert only(done, "flow").asked == "scale 1.04, outer true"
+
+
+def test_one_layer_is_no_layers():
+    assert layer_words([(0, 0)]) == "plate layer 1"
+    assert layer_words([(0, 2)]) == "plate layers 1-3"
+    assert layer_words([(0, 0), (4, 4)]) == "plate layers 1, 5"

@@ -100,8 +100,8 @@ def test_a_fan_is_one_whatever_tool_prints(two):
     assert np.mean(np.abs(fan[others] - 0.4) < 2e-3) > 0.9
 
 
-def test_in_a_long_pass_without_travel_a_command_stands_between_two_beads(case):
-    """Layers of 100 s in one go: the lead is no layer long."""
+def long_passes() -> Plate:
+    """Layers of 100 s in one go, without a travel or a retraction."""
     text = [";TYPE:Custom", "M83", "G21", "G90", "M104 S230", "M109 S230", "G1 X20 Y20 F9000"]
     for layer in range(6):
         z = 0.2 * (layer + 1)
@@ -109,8 +109,40 @@ def test_in_a_long_pass_without_travel_a_command_stands_between_two_beads(case):
         for k in range(50):
             side = 100 if k % 2 == 0 else 20
             text += [f"G1 X{side} Y{20 + k} E2.6 F3000", f"G1 X{side} Y{21 + k} E0.033"]
+    return Plate.from_bytes(("\n".join([*text, "M104 S0"]) + "\n").encode(), "long.gcode")
+
+
+def test_a_pause_without_a_place_is_told_ahead_and_says_so(case):
     one = case()
-    one.plate = Plate.from_bytes(("\n".join([*text, "M104 S0"]) + "\n").encode(), "long.gcode")
+    one.plate = long_passes()
+    setting = Nozzle(add_c=8.0, mode="pause")
+    treated, done = one.run(one.work(Treatment(nozzle=setting, force=True), layers=(3, 3)))
+    assert b"G4" not in treated.output and treated.draft.rests == []
+    (answer,) = done
+    assert "no pause: the file does not retract and lift" in answer.why and "pause of" not in answer.done
+    plate = treated.plate
+    beads = np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer == 3))
+    assert np.all(nozzle_at(plate, 0, beads)[:90] == 238.0)
+
+
+@pytest.mark.parametrize("layer_s", [[12, 6, 12, 6, 6], [6, 6, 12, 6, 6]])
+def test_a_nozzle_does_not_go_up_for_a_layer_between_fast_ones_and_a_fan_does(case, layer_s):
+    one = case()
+    seconds = np.full(len(one.plate.layers), 60.0)
+    seconds[4:9] = layer_s
+    treatment = Treatment(nozzle=Nozzle(add_c=8.0), fan=Fan(cap=0.2))
+    treated, done = one.run(one.work(treatment), layer_s=seconds)
+    nozzle, fan = (next(d for d in done if d.setting == name) for name in ("nozzle", "fan"))
+    assert nozzle.done == "nothing" and "held back on 5 of 5 layers" in nozzle.why
+    assert fan.done.startswith("20% over") and b"M104 S238" not in treated.output
+    fast = np.isin(one.plate.beads.layer, 4 + np.flatnonzero(np.array(layer_s) < 10))
+    column = treated.draft.fan[fast & (one.plate.beads.feature != 0)]
+    assert np.all(np.isnan(column))
+
+
+def test_in_a_long_pass_without_travel_a_command_stands_between_two_beads(case):
+    one = case()
+    one.plate = long_passes()
     treated, _ = one.run(one.work(Treatment(nozzle=Nozzle(add_c=8.0), force=True), layers=(3, 3)))
     plate = treated.plate
     beads = np.flatnonzero(plate.beads.feature != 0)

@@ -19,7 +19,6 @@ from gcodetools.toolpath.beads import FEATURE_INDEX
 OUTSIDE_MM = 0.02  # what is promised
 UNDER, OVER = 0.96, 1.015  # of q, a band's volume
 ISLAND_OVER, ISLAND_UNDER = 0.015, 0.03
-LONE_OVER = 0.005  # more where no second perimeter tells how far the first reaches inwards
 SMALLEST_MM2 = 2.0  # a band of less is judged by no share
 BLUR = 0.02  # mm, by which the area of a band of 1 mm2 is uncertain: chords, rounded coordinates
 BESIDE_MM, NEAR_MM = 0.15, 0.3  # beside new beads; beside them on a wall, or between it and them
@@ -227,13 +226,15 @@ class Verdict(Ways):
     def island_fill(self) -> list[str]:
         """Whole islands are not overfilled, and filled ones are full."""
         faults = []
-        over = ISLAND_OVER + (0.0 if np.any(self.before.feature == PERIMETER) else LONE_OVER)
+        # Where no second perimeter tells how far the first reaches inwards, the file's own overfill goes on.
+        lone = not np.any(self.before.feature == PERIMETER)
         for site in self.sites:
             area = site.polygon.area * site.height
             both = np.concatenate([site.new, site.kept])
             now = float((self.after.area * self.after.length)[both].sum()) / area
             was = float((self.before.area * self.before.length)[site.old].sum()) / area
-            if now > max(self.q_high + over, was + 1e-4, self._on_void(site) + 1e-3):
+            own = was + (ISLAND_OVER if lone else 1e-4)
+            if now > max(self.q_high + ISLAND_OVER, own, self._on_void(site) + 1e-3):
                 faults.append(
                     f"layer {site.layer + 1}: the island holds {now:.4f}, {was:.4f} before, q {self.q:.4f}"
                 )
