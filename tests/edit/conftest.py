@@ -9,11 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from shapely import Point, box, union_all
 
-from gcodetools.demo.maker import Placement, make
-from gcodetools.demo.shapes import Part
-from gcodetools.demo.slicing import Recipe
 from gcodetools.edit.draft import Draft, Rest
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -22,25 +18,9 @@ from gcodetools.toolpath.plate import Plate
 # Tests are imported without a package, so their helpers are found by folder.
 sys.path.insert(0, str(Path(__file__).parent))
 
+from gates_of_demo import demo_plate
+
 HEAD = b";TYPE:Custom\nM82\nG21\nG90\n"
-
-
-def _block() -> Part:
-    """A bridge over a gap on two posts: few layers, all kinds of beads."""
-    post = Point(-5, 0).buffer(4, quad_segs=12)
-    legs = union_all([post, box(4, -4, 9, 4)])
-    whole = union_all([post, box(-5, -4, 9, 4)])
-    return Part("gate", 2.4, lambda z: legs if z < 1.2 else whole, (0.0, 0.0))
-
-
-GATE = _block()
-
-
-@lru_cache(maxsize=32)
-def demo_plate(convention: str, **options: object) -> Plate:
-    parts = [Placement(GATE, 80, 110), Placement(GATE, 130, 110, 90.0)]
-    made = make(convention, parts=parts, recipe=Recipe(), **options)  # type: ignore[arg-type]
-    return Plate.from_bytes(made.data, f"{convention}.gcode")
 
 
 @lru_cache(maxsize=20)

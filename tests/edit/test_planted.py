@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import GATE, demo_plate
+from gates_of_demo import GATE, demo_plate
 from plants import faults, others, planted, retouched, same
 from replay import PERIMETER, SPARSE, Sheet, drawn, run_of, squares, with_hops, without
 
