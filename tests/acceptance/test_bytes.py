@@ -13,6 +13,7 @@ def test_rendering_a_sample_gives_its_bytes(sample, sample_path):
     assert sample.render() == sample_path.read_bytes()
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 @pytest.mark.parametrize("labelled", [True, False])
 def test_rendering_the_demo_gives_its_bytes(demo, letter, labelled):

@@ -58,6 +58,7 @@ def long_overhangs(plate: Plate, beads: np.ndarray) -> np.ndarray:
     return over & (seconds[number] > 2.0)
 
 
+@pytest.mark.every(2)
 def test_a_samples_motion_lines_stay(sample, sample_path, probe):
     holds = f"{{nozzle: {{add: {probe.step(sample)[2]}}}, fan: {{cap: 10%}}, force: true}}"
     applied = probe.apply(sample, probe.kit(sample, probe.slab(sample), holds))

@@ -216,6 +216,7 @@ def made_pair(letter: str, probe) -> Pair:
 PARTS = (maker.Placement("wedge-key-snug", 80, 110), maker.Placement("wedge-key-easy", 130, 110))
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_every_convention_of_the_demo(probe, letter):
     pair = made_pair(letter, probe)

@@ -129,6 +129,7 @@ def both_see(treated):
     return [treated.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize(("convention", "options"), TAMPERED)
 @pytest.mark.parametrize("letters", [b"XY", b"E", b"F", b"S", b"IJ"])
 def test_one_other_digit_in_an_edit_is_seen_in_both_modes(demo, write, convention, options, letters):

@@ -182,6 +182,7 @@ def test_every_sample_has_finite_times(sample_path: Path, measured):
     assert found.start_s + found.object_s + found.end_s == pytest.approx(found.total_s, rel=1e-9)
 
 
+@pytest.mark.every(2)
 def test_blocks_of_rows_take_as_long_as_the_whole(sample_path):
     plate = Plate.read(sample_path)
     limits = limits_of(plate, None)

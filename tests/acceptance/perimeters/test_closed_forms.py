@@ -28,6 +28,7 @@ def loops(verdict, layer):
     return sorted(rings, key=lambda ring: -ring.length)
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("asked", LOOPS)
 @pytest.mark.parametrize("wall", [6.0, 8.0])
 def test_loops_of_a_ring_are_circles_at_the_files_own_pitch(press, clean, wall, asked):
@@ -59,6 +60,7 @@ def test_loops_of_a_rectangle_are_rectangles_at_the_files_own_pitch(press, clean
             assert ring.area == pytest.approx((a - 2 * inset) * (b - 2 * inset), rel=5e-3)
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("room", [0.41, 0.6, 0.82, 1.0, 1.22, 1.4, 1.63, 2.04])
 def test_a_ring_filled_has_the_volume_of_its_room(press, clean, room):
     """Whatever number and width of beads it takes, they come to q times area times height."""

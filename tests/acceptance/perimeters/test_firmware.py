@@ -41,6 +41,7 @@ def words(data: bytes) -> tuple[int, int, list[bytes]]:
     return count[0], count[1], [more for _, more in found if more]
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("relative", [True, False], ids=["relative", "absolute"])
 @pytest.mark.parametrize("letter", ["A", "B", "E1"])
 @pytest.mark.parametrize(
