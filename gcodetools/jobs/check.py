@@ -7,14 +7,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from gcodetools.documents import profiles
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
+from gcodetools.jobs.sources import profiles_for
 from gcodetools.kit.doubts import outside
 from gcodetools.kit.drawing import draw_sections
 from gcodetools.kit.schema import Kit, Part, load_kits, resolve_treatment
 from gcodetools.kit.settings import Nozzle
+from gcodetools.marks.settings import Settings
 from gcodetools.treat.limits import UNKNOWN_HOTEND_C
 from gcodetools.treat.order import BUILT, GEOMETRY
 
@@ -22,18 +23,25 @@ __all__ = ["check_kit", "checked"]
 
 
 def check_kit(
-    paths: tuple[Path, ...], drawing: Path | None, approve: Approve = unopposed
+    paths: tuple[Path, ...],
+    drawing: Path | None,
+    approve: Approve = unopposed,
+    *,
+    material: str | None = None,
+    machine: str | None = None,
+    sets: tuple[str, ...] = (),
 ) -> tuple[dict[str, Any], list[str]]:
     """Record and warnings of a kit; with `drawing` an SVG of its sections is written there.
 
-    approve : see `records.Approve`.
+    approve : see `records.Approve`. material, machine, sets : as for `sources.profiles_for`; without them those
+    of the kit.
 
     Raises
     ------
     InputError : the kit is invalid. CannotWrite : the drawing can't be written.
     """
     kit = load_kits(paths)
-    record, warnings = checked(kit)
+    record, warnings = checked(kit, material, machine, sets)
     approve(warnings)
     if drawing is not None:
         write_atomic(drawing, draw_sections(kit).encode())
@@ -41,15 +49,18 @@ def check_kit(
     return record, warnings
 
 
-def checked(kit: Kit) -> tuple[dict[str, Any], list[str]]:
+def checked(
+    kit: Kit, material_name: str | None = None, machine_name: str | None = None, sets: tuple[str, ...] = ()
+) -> tuple[dict[str, Any], list[str]]:
     """Record and warnings of a kit; nothing is written.
 
     Raises
     ------
-    InputError : a treatment or a profile that is not there.
+    InputError : a treatment or a profile that is not there. UsageError : an override that makes no sense.
     """
-    material = profiles.load_material(kit.material) if kit.material else None
-    machine = profiles.load_machine(kit.machine) if kit.machine else None
+    named = profiles_for(kit, Settings(), material_name, machine_name, sets)
+    material = named.material if named.material_from != "assumed" else None
+    machine = named.machine
     warnings: list[str] = []
     parts = []
     for name, part in kit.parts.items():
@@ -87,8 +98,8 @@ def checked(kit: Kit) -> tuple[dict[str, Any], list[str]]:
         "schema": "beadwright.check/1",
         "kit": kit.name,
         "files": [{"file": s.name, "sha256": s.sha256} for s in kit.sources],
-        "material": kit.material,
-        "machine": kit.machine,
+        "material": material_name or kit.material,
+        "machine": machine_name or kit.machine,
         "parts": parts,
     }
     return without_nulls(record), warnings

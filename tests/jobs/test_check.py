@@ -74,3 +74,14 @@ def test_a_nozzle_past_the_measured_peak() -> None:
 def test_a_solid_outside_the_part(within: str) -> None:
     (found,) = warnings("{fan: {cap: 25%}}", within=within)
     assert found.startswith("bar/zone: the ")
+
+
+def test_a_material_named_on_the_command_line_comes_before_the_kit_s():
+    kit = kit_from_bytes(
+        b"beadwright: 1\nkit: t\nmaterial: petg\nparts:\n  thing:\n    found_by: {label: t}\n"
+        b"    regions: {all: {within: all, treat: {nozzle: {set: 240}}}}\n",
+        "t.kit.yaml",
+    )
+    assert not any("240" in text for text in checked(kit)[1])
+    record, told = checked(kit, material_name="pla")
+    assert record["material"] == "pla" and any("240" in text and "pla" in text for text in told)

@@ -111,7 +111,7 @@ def _modules_after(code: str) -> set[str]:
     return set(run.stdout.split())
 
 
-HEAVY = {"numpy", "shapely", "yaml", "msgspec", "rich", "click"}
+HEAVY = {"numpy", "shapely", "yaml", "msgspec", "click"}
 
 
 def test_importing_the_package_imports_nothing_heavy():
