@@ -246,7 +246,8 @@ class Scribe:
         return slots[::-1]
 
     def pause(self, hold: int, target: float, begin_s: float, felt_s: float, first: int) -> bool:
-        """Tell a target and stand still until it is there; False where no place for a rest is left."""
+        """Tell a target and stand still until it is there; False where no place for a rest is left, or the last one
+        is so early that it can be led."""
         slot = int(self.places.rests(np.array(begin_s)))
         if slot < first:
             return False
@@ -256,6 +257,8 @@ class Scribe:
         values = steps_of(now, target, self.limits.step)
         waits = self.waits(now, values)
         here = self.time(slot)
+        if begin_s - here >= sum(waits) + self.law.soak_s:
+            return False  # there is time to lead, and no need to stand still
         # What goes by until the visit counts; plastic of before has to soak.
         waits[-1] -= (felt_s if felt_s >= here else begin_s - self.law.soak_s) - here
         self.drop_from(slot)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.commands import file_fan
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.rests import rest_obstacle
 from gcodetools.physics.visits import Mode
 from gcodetools.treat.reached import Reach, Schedule
 from gcodetools.treat.target import Done, Target
@@ -94,17 +95,20 @@ def ask_of(
 
 
 def fast_layers(draft: Draft, target: Target, lasting_s: float = 0.0) -> Bool:
-    """A flag a plate layer: too fast for less fan or more heat. None is where the treatment has a rest, a
-    speed or `force`.
+    """A flag a plate layer: too fast for less fan or more heat. None is where the treatment has a rest that can
+    stand there, a speed or `force`.
 
     lasting_s : what follows no faster is left out between fast layers for a shorter time than this, too.
     """
     treatment = target.treatment
-    if treatment.rest is not None or treatment.speed is not None or treatment.force:
+    if treatment.speed is not None or treatment.force:
         return np.zeros(len(target.layer_s), bool)
     fast = target.layer_s < target.bounds.material.min_layer_time_s.value
     layer = draft.plate.beads.layer[draft.row[target.pieces]]
     used = np.unique(layer[layer >= 0])
+    if treatment.rest is not None:
+        rested = [k for k in used[fast[used]].tolist() if k > 0 and not rest_obstacle(draft, k)]
+        fast[rested] = False
     if lasting_s == 0.0 or len(used) == 0 or not fast[used].any():
         return fast
     changes = np.flatnonzero((np.diff(fast[used]) != 0) | (np.diff(used) > 1)) + 1

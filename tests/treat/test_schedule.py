@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gcodetools.documents.profiles import load_material
-from gcodetools.kit.settings import Fan, Nozzle, Treatment
+from gcodetools.kit.settings import Fan, Nozzle, Rest, Treatment
 from gcodetools.toolpath.plate import Plate
 
 LAYERS, LOOPS, SIDE = 12, 10, 40.0
@@ -123,6 +123,17 @@ def test_a_pause_without_a_place_is_told_ahead_and_says_so(case):
     plate = treated.plate
     beads = np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer == 3))
     assert np.all(nozzle_at(plate, 0, beads)[:90] == 238.0)
+
+
+def test_a_rest_that_cannot_stand_lifts_nothing(case):
+    one = case()
+    one.plate = long_passes()
+    treatment = Treatment(fan=Fan(cap=0.1), nozzle=Nozzle(add_c=8.0), rest=Rest(6.0))
+    data = one.plate.render().replace(b"M83\n", b"M83\nM106 S102\n")
+    one.plate = Plate.from_bytes(data, "long.gcode")
+    treated, done = one.run(one.work(treatment, layers=(3, 4)), layer_s=6.0)
+    assert treated.output == data
+    assert all("held back on 2 of 2 layers" in d.why for d in done if d.setting in ("fan", "nozzle"))
 
 
 @pytest.mark.parametrize("layer_s", [[12, 6, 12, 6, 6], [6, 6, 12, 6, 6]])
