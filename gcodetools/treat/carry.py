@@ -21,6 +21,8 @@ SPAN_MM = 5.0  # what a bead bridges between two places that carry it; common pr
 SIDE_BEADS = 2.0  # breadths beside a perimeter, or beside solid plastic below, that its side carries
 _MOSTLY = 0.5  # of a bead over solid plastic; less, and it is laid as a bridge
 _SLACK_MM = 0.02
+_EDGE_MM = 1.5  # of a bridge that lies on what it leans on
+_NONE = shapely.MultiPolygon()
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,19 +43,28 @@ class Carried:
 
 
 def carried(
-    strands: list[Strand], below: Below, walls: shapely.Geometry, pitch_mm: float, width_mm: float
+    strands: list[Strand],
+    below: Below,
+    walls: shapely.Geometry,
+    pitch_mm: float,
+    width_mm: float,
+    bridges: shapely.Geometry = _NONE,
 ) -> Carried:
     """Sort out what is carried.
 
     Parameters
     ----------
     walls : plastic of the layer's own perimeters. pitch_mm, width_mm : of the file's inner perimeters.
+    bridges : of the file's own bridge beads: one over air stays whole, since new beads would cut it off what it
+    leans on.
     """
     if not strands or below.solid is None:
         return Carried(strands, np.zeros(len(strands), bool), 0.0)
     box = _box(walls, pitch_mm)
     solid = shapely.clip_by_rect(below.solid, *box)
     sides = _sides(walls, solid, pitch_mm)
+    if not bridges.is_empty:
+        sides = _without_air(sides, bridges, shapely.clip_by_rect(below.sparse, *box))
     if _held_by_sides(strands, sides):
         return Carried(strands, _bridging(strands, solid), 0.0)
     sparse = shapely.clip_by_rect(below.sparse, *box).buffer(width_mm / 2, quad_segs=1)
@@ -75,6 +86,18 @@ def _box(walls: shapely.Geometry, pitch_mm: float) -> tuple[float, float, float,
 def _sides(walls: shapely.Geometry, solid: shapely.Geometry, pitch_mm: float) -> shapely.Geometry:
     """What is carried from the side or from below."""
     return shapely.union(walls, solid).buffer(SIDE_BEADS * pitch_mm + _SLACK_MM, quad_segs=4)
+
+
+@remembered(64)
+def _without_air(
+    sides: shapely.Geometry, bridges: shapely.Geometry, sparse: shapely.Geometry
+) -> shapely.Geometry:
+    """The sides without bridges under whose inside is no sparse fill; where these lean on what lies below, too."""
+    inner = [shapely.buffer(part, -_EDGE_MM, quad_segs=1) for part in shapely.get_parts(bridges).tolist()]
+    over_air = shapely.length(shapely.intersection(sparse, inner)) < _EDGE_MM
+    if not np.any(over_air):
+        return sides
+    return shapely.difference(sides, shapely.union_all(shapely.get_parts(bridges)[over_air]))
 
 
 @remembered(256)

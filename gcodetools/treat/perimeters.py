@@ -14,7 +14,7 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
 from gcodetools.toolpath.bands import polygons_of, sound
-from gcodetools.toolpath.beads import bead_area_mm2
+from gcodetools.toolpath.beads import FEATURE_INDEX, bead_area_mm2
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, fill_direction, measure
 from gcodetools.toolpath.strands import Filled, Gauge, Strand
@@ -268,6 +268,14 @@ class _Builder:
         assert self.hit.solid is not None
         return in_solid(begin, end, self.hit.solid, self.pose, z_part, layer)
 
+    def _bridges(self, site: Site) -> shapely.Geometry:
+        """Of the file's own bridge beads."""
+        rows = site.room.fill_rows[self.plate.beads.feature[site.room.fill_rows] == FEATURE_INDEX["bridge"]]
+        moves, before = self.plate.program.moves, np.maximum(rows - 1, 0)
+        ends = [np.column_stack([moves.x[at], moves.y[at]]) for at in (before, rows)]
+        lines = shapely.linestrings(np.stack(ends, axis=1))
+        return shapely.union_all(shapely.buffer(lines, self.sites.gauge.pitch_mm, quad_segs=2))
+
     def _why_none(self, key: str, site: Site) -> str:
         """Why no bead of a site lies in the region."""
         known = (key, site.state, site.layer % 2)
@@ -300,7 +308,8 @@ class _Builder:
                 None, site.taken, 0, None, site.state, LayerTold.of(site, key, filled=filled, why=why)
             )
         sides = site.room.island.polygon if over_air else site.walls
-        held = carried(asked, under, sides, gauge.pitch_mm, gauge.width_mm)
+        bridges = shapely.MultiPolygon() if over_air else self._bridges(site)
+        held = carried(asked, under, sides, gauge.pitch_mm, gauge.width_mm, bridges)
         beads = [
             Bead(strand, bool(bridge))
             for strand, bridge in zip(held.strands, held.bridge, strict=True)

@@ -145,3 +145,21 @@ def test_what_is_laid_is_held_at_both_ends_and_spans_no_more_than_allowed(places
     laid = shapely.union_all([LineString(line_of(s)).buffer(0.01) for s in found.strands] or [Polygon()])
     sure = (shapely.union(WALLS, solid)).buffer(SIDE_BEADS * PITCH - 0.03, quad_segs=4)
     assert LineString(line_of(strand)).intersection(sure).difference(laid).length < 0.05
+
+
+def test_a_bridge_over_air_stays_whole_and_one_over_sparse_fill_does_not():
+    edge = np.array([[1.4, 1.4], [18.6, 1.4], [18.6, 18.6], [1.4, 18.6]])
+    loop = Strand(edge, np.full(4, PITCH), True, 1)
+    walls = box(0, 0, 20, 20).difference(box(1, 1, 19, 19))
+    bridges = box(0.6, 0.6, 19.4, 19.4)
+
+    def laid(sparse, own=bridges):
+        return carried([loop], Below(walls, sparse), walls, PITCH, WIDTH, own)
+
+    assert len(laid(NOTHING, NOTHING).strands) == 1  # its side carries it where the file does not bridge
+    found = laid(NOTHING)
+    assert found.strands == [] and found.open_mm == pytest.approx(4 * 17.2)
+    along_the_wall = shapely.multilinestrings([[[0.5, 0.5], [19.5, 0.5]]])
+    assert laid(along_the_wall).strands == []
+    across = shapely.multilinestrings([[[1, 10], [19, 10]]])
+    assert len(laid(across).strands) == 1
