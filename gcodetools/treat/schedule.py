@@ -183,6 +183,9 @@ class _Settling:
             for k in tools[1:]:
                 mine = tool == k
                 own[mine] = draft.nozzle_track(int(k)).at(line[mine])
+            # What a start macro has set and nobody knows counts as the first that is known; nothing is told there.
+            for k in tools:
+                own[(tool == k) & np.isnan(own)] = _first_known(draft.nozzle_track(int(k)))
         wanted = column[rows]
         if setting == "nozzle":  # too slow to leave a few layers out
             return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": np.zeros(len(rows))}
@@ -213,11 +216,12 @@ class _Settling:
         row = np.searchsorted(lines, track.line, side="left")
         inside = (row > self.clock.first) & (row <= self.clock.last)
         before = track.at(lines[self.clock.first : self.clock.first + 1])
+        before = np.where(np.isnan(before), _first_known(track), before)
         return Base(
             np.concatenate([[0.0], self.clock.at(row[inside])]), np.concatenate([before, track.value[inside]])
         )
 
-    def _slots(self, tool: int | None, kept_from: I8, pausing: bool) -> Slots:
+    def _slots(self, track: Track, tool: int | None, kept_from: I8, pausing: bool) -> Slots:
         """Places between beads where a command may stand: at travels, outside object brackets; and before
         `kept_from`, where beads that keep what the file has begin or end: the file speaks there too."""
         plate, clock = self.draft.plate, self.clock
@@ -243,6 +247,7 @@ class _Settling:
         behind = self._behind(plate.layers.first_row[later])
         allowed[self._behind(kept_from) - clock.first] = True
         allowed[behind - clock.first] = True
+        allowed &= ~np.isnan(track.at(plate.program.moves.line[part]))
         if tool is not None:
             mine = plate.program.moves.tool[part] == tool
             allowed[:-1] |= mine[:-1] & ~mine[1:]  # lest it stays hot while another prints
@@ -281,8 +286,8 @@ class _Settling:
         asks = [ask for ask in self.asks if (ask.setting, ask.tool) == (setting, tool)]
         wanted = Wanted(value, own, self._runs(used)[layer], kept)
         mode = asks[0].mode
-        slots = self._slots(only, whole.row[index][1:][kept[1:] != kept[:-1]], mode == "pause")
         track = fan_track(self.draft) if setting == "fan" else self.draft.nozzle_track(tool)
+        slots = self._slots(track, only, whole.row[index][1:][kept[1:] != kept[:-1]], mode == "pause")
         base = self._base(track)
         models: list[Fan] | list[Hotend]
         if setting == "fan":
@@ -387,6 +392,12 @@ class _Settling:
                 names[h].append(ask.target.name)
         ends = zip(plan.holds.first_row.tolist(), plan.holds.last_row.tolist(), names, strict=True)
         self.draft.holds += [Hold(setting, a, b, tuple(dict.fromkeys(own))) for a, b, own in ends]
+
+
+def _first_known(track: Track) -> float:
+    """The first value of a track that is known, 0 for none."""
+    known = track.value[~np.isnan(track.value)]
+    return float(known[0]) if len(known) else 0.0
 
 
 _NONE = np.empty(0, np.int32)

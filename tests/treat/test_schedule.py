@@ -169,3 +169,15 @@ def test_follow_visits_each_layer_and_hold_does_not(two):
         treated, _ = two.run(two.work(Treatment(fan=setting, force=True), layers=(4, 8), instance=2))
         assert len(treated.draft.holds) == count
         assert treated.output.count(b"M106 S25.5") + treated.output.count(b"M106 S26") == count
+
+
+def test_nothing_is_told_where_the_file_s_own_is_not_known_yet(two):
+    """A start macro heats; the file itself speaks first at the fourth layer."""
+    data = two.plate.render().replace(b"M104 T1 S220\nM109 T0 S230\n", b"")
+    at = data.index(b";LAYER_CHANGE\n;Z:0.8")
+    two.plate = Plate.from_bytes(data[:at] + b"M104 T1 S220\n" + data[at:], "late.gcode")
+    work = two.work(Treatment(nozzle=Nozzle(add_c=8.0), force=True), layers=(4, 8), instance=2)
+    treated, (done,) = two.run(work)
+    assert done.done.startswith("228 C over plate layers 5-9")
+    output = treated.output
+    assert output.index(b"M104 T1 S228") > output.index(b"M104 T1 S220") and b"M104 T0" not in output[:-40]
