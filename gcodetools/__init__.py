@@ -8,6 +8,7 @@ is the input. The exception is none.
     kit = bw.load_kit("hoophouse.kit.yaml")
     placed = kit.place(program)                        # poses of the instances found
     treated = bw.apply(program, placed)                # .moves, .changes, .render()
+    bw.estimate(treated, placed)                       # strength of its regions, as --json prints it
 """
 
 from __future__ import annotations
@@ -18,10 +19,10 @@ from typing import TYPE_CHECKING, Any
 from gcodetools._version import __version__
 
 if TYPE_CHECKING:
-    from gcodetools.jobs.library import Kit, PlacedKit, apply, compare, load_kit, read
+    from gcodetools.jobs.library import Kit, PlacedKit, apply, compare, estimate, load_kit, read
     from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Kit", "PlacedKit", "Plate", "__version__", "apply", "compare", "load_kit", "read"]
+__all__ = ["Kit", "PlacedKit", "Plate", "__version__", "apply", "compare", "estimate", "load_kit", "read"]
 
 # Looked up on first use: the command line must start without numpy.
 _WHERE = {
@@ -30,6 +31,7 @@ _WHERE = {
     "Plate": "gcodetools.toolpath.plate",
     "apply": "gcodetools.jobs.library",
     "compare": "gcodetools.jobs.library",
+    "estimate": "gcodetools.jobs.library",
     "load_kit": "gcodetools.jobs.library",
     "read": "gcodetools.jobs.library",
 }

@@ -19,15 +19,15 @@ FLOORS = [
     {"toolpath"},
     {"edit"},
     {"kit", "physics"},
-    {"treat", "estimate"},
-    {"report", "advise"},
+    {"treat", "strength"},
+    {"report"},
     {"jobs"},
     {"cli", "demo"},
 ]
 # Physics reads moves and knows nothing of text.
 FORBIDDEN = {("physics", "edit")}
 # Beside each other on one floor, this way round: treatments may ask for estimates, cli runs the demo.
-BESIDE = {("treat", "estimate"), ("report", "advise"), ("advise", "estimate"), ("cli", "demo")}
+BESIDE = {("treat", "strength"), ("cli", "demo")}
 # The package itself loads lazily, and commands load by table: the only places with imports inside functions.
 LAZY_MODULES = {"__init__.py", "__main__.py", "cli/main.py"}
 # Loaded when first needed: one wants an optional library, one shapely, which most of a kit does without.

@@ -24,6 +24,7 @@ from gcodetools.cli.text import CAUTION
 from gcodetools.cli.text_apply import show_apply
 from gcodetools.errors import CannotWrite, UsageError
 from gcodetools.jobs.apply import Options, apply_file, write
+from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.sources import Subset
 
 
@@ -36,6 +37,7 @@ from gcodetools.jobs.sources import Subset
 @click.option("--again", is_flag=True, help="Treat a treated file on top.")
 @click.option("--allow-none", is_flag=True, help="A plate without any part of the kit is no error.")
 @click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed.")
+@click.option("--no-estimate", is_flag=True, help="Leave out what the treatment does to strength.")
 @keep_times_option
 @profile_options
 @common
@@ -49,6 +51,7 @@ def command(
     allow_none: bool,
     verify: bool,
     keep_times: bool,
+    no_estimate: bool,
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
@@ -71,9 +74,11 @@ def command(
         if to_stdout:
             _to_stdout(applied.treated.render())
             return
-        text = output.prepared(
-            {**(applied.record if output.as_json else applied.summary), "out": str(out)}, _show
-        )
+        record = {**(applied.record if output.as_json else applied.summary), "out": str(out)}
+        if not no_estimate and not output.quiet:
+            output.progress("estimating strength")
+            record |= gains_of(applied)
+        text = output.prepared(record, _show)
         write(applied, out)
         output.say(text)
 

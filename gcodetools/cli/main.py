@@ -23,6 +23,7 @@ COMMANDS = {
     "inspect": "Show what is in a sliced file; with a kit, each region of each instance.",
     "apply": "Treat the regions of a sliced file and write a new file.",
     "post": "Treat a sliced file in place: the slicer's post-processing hook.",
+    "estimate": "Tell how strong the regions of a sliced file are, and how sure that is.",
     "compare": "Show two sliced files side by side, with differences.",
     "check": "Validate a kit and draw its sections; no G-code needed.",
     "learn": "Start a kit from a sliced file, with a drawing to read coordinates from.",

@@ -40,8 +40,27 @@ def show_check(record: dict[str, Any], paper: Paper) -> None:
     paper.blank()
     if "drawing" in record:
         paper.line(f"drawing: {record['drawing']}")
-    if any("load" in region for part in record["parts"] for region in part["regions"]):
-        paper.line("the sums for these loads are not built yet in this version")
+    _show_sums(record, paper)
+
+
+def _show_sums(record: dict[str, Any], paper: Paper) -> None:
+    """What the loads ask, a sentence each; the same one of several regions once."""
+    told: dict[str, list[str]] = {}
+    for part in record["parts"]:
+        for region in part["regions"]:
+            text = region.get("sentence") or region.get("sums_fault")
+            if text:
+                told.setdefault(text, []).append(f"{part['part']}/{region['region']}")
+    if not told:
+        return
+    paper.line(
+        f"Snap-fit sums, for {record['sums_for']}; `beadwright estimate` takes a sliced file's own beads:"
+    )
+    for text, names in told.items():
+        paper.line(f"{', '.join(names)}: {text}", 2, 2)
+    paper.blank()
+    for caution in record["cautions"]:
+        paper.line(caution, hang=2)
 
 
 def show_learn(record: dict[str, Any], paper: Paper) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 from gcodetools.cli.layout import Paper, figures
 from gcodetools.cli.text_costs import clock_signed, energy_fact, show_added, signed
 from gcodetools.cli.text_holds import listed, show_holds
+from gcodetools.cli.text_strength import show_strength
 from gcodetools.cli.words import band, clock, merged, numbers
 from gcodetools.jobs.records import counted
 
@@ -16,7 +17,7 @@ __all__ = ["show_apply", "show_post"]
 _MANY = 6
 _LEAST_ROOM = 34  # columns for what was done; with less it goes below
 _LENGTH = r"[\d.,]+(?: to [\d.,]+)? mm"
-_OVER = re.compile(rf"(over {_LENGTH}(?: of new beads| and {_LENGTH} of new beads)?)\b(?!/)")
+_OVER = re.compile(rf"(?<!spans )(over {_LENGTH}(?: of new beads| and {_LENGTH} of new beads)?)\b(?!/)")
 Answer = dict[str, Any]
 
 
@@ -26,7 +27,7 @@ def show_apply(record: dict[str, Any], paper: Paper) -> None:
     regions: dict[tuple[str, str], list[Answer]] = {}
     for answer in record["regions"]:
         regions.setdefault((answer["part"], answer["region"]), []).append(answer)
-    widths = (len(answer["asked"]) for answer in record["regions"])
+    widths = (len(_asked(answer)) for answer in record["regions"])
     asked_room = max((w for w in widths if w <= paper.width // 3), default=0)
     setting_room = max((len(answer["treatment"]) for answer in record["regions"]), default=0) + 2
     for (part, region), answers in regions.items():
@@ -38,6 +39,9 @@ def show_apply(record: dict[str, Any], paper: Paper) -> None:
     if "costs" in record and record["audit"]["replaced"] + record["audit"]["inserted"]:
         paper.blank()
         show_added(record["costs"], paper)
+    if "strength" in record:
+        paper.blank()
+        show_strength(record["strength"], record["costs"]["added"]["regions"], paper)
     paper.blank()
     _show_written(record, paper)
 
@@ -54,7 +58,7 @@ def _show_region(name: str, answers: list[Answer], rooms: tuple[int, int], paper
     paper.title(f"{name}  ({_instances(instances)})")
     settings: dict[tuple[str, str], list[Answer]] = {}
     for answer in answers:
-        settings.setdefault((answer["treatment"], answer["asked"]), []).append(answer)
+        settings.setdefault((answer["treatment"], _asked(answer)), []).append(answer)
     for (setting, asked), mine in settings.items():
         lead = f"{setting:<{rooms[0]}}{asked:<{rooms[1]}}"
         for said in _said(setting, mine):
@@ -64,6 +68,14 @@ def _show_region(name: str, answers: list[Answer], rooms: tuple[int, int], paper
             else:
                 paper.facts([(lead, said)], indent=2)
             lead = " " * len(lead)
+
+
+def _asked(answer: Answer) -> str:
+    """What was asked; of perimeters with the word, as a bare number would say little beside what was laid."""
+    asked = str(answer["asked"])
+    if answer["treatment"] != "perimeters":
+        return asked
+    return f"asked {asked}" if asked.isdigit() else f"asked to {asked}"
 
 
 def _said(setting: str, answers: list[Answer]) -> list[str]:

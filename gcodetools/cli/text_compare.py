@@ -6,6 +6,7 @@ from typing import Any
 
 from gcodetools.cli.layout import Paper, length
 from gcodetools.cli.text_costs import clock_signed, hms, money, show_added, signed
+from gcodetools.cli.text_strength import show_strength
 from gcodetools.cli.words import clock, numbers, same_or_span
 from gcodetools.jobs.records import counted
 
@@ -49,6 +50,9 @@ def show_compare(record: dict[str, Any], paper: Paper) -> None:
         _show_parts(record["parts"], paper)
         paper.blank()
         _show_states(record, paper)
+    if "strength" in record:
+        paper.blank()
+        show_strength(record["strength"], record["difference"]["regions"], paper)
     if paper.verbose:
         paper.blank()
         _layers(record, paper)

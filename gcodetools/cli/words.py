@@ -10,7 +10,7 @@ from gcodetools.cli.layout import figures
 
 __all__ = ["band", "clock", "merged", "numbers", "plainly", "same_or_span"]
 
-_NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?= mm\b(?!/))")
+_NUMBER = re.compile(r"(?<![\w.])(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))?(?= mm3?\b(?!/))")
 _ALIKE = 0.01
 
 
@@ -66,9 +66,17 @@ def _short(value: float) -> str:
 
 
 def merged(texts: Sequence[str]) -> str | None:
-    """Texts that differ in lengths (mm) only, as one with the spans of the lengths; None if otherwise."""
+    """Texts that differ in lengths or volumes (mm, mm3) only, as one with their spans; None if otherwise."""
     if len({_NUMBER.sub("", text) for text in texts}) > 1:
         return None
-    columns = list(zip(*(map(float, _NUMBER.findall(text)) for text in texts), strict=True))
-    spans = iter([same_or_span(column, "") for column in columns])
+    columns = zip(*(_NUMBER.finditer(text) for text in texts), strict=True)
+    spans = iter([_span_of(column) for column in columns])
     return _NUMBER.sub(lambda _: next(spans), texts[0])
+
+
+def _span_of(found: Sequence[re.Match[str]]) -> str:
+    """The span of lengths, each one or a span itself; what is the same in all stays as it is."""
+    ends = [end for match in found for end in match.groups() if end]
+    if len({match[0] for match in found}) == 1 and all(float(end) < 1000 for end in ends):
+        return found[0][0]
+    return same_or_span([float(end) for end in ends], "")

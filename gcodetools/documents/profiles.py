@@ -8,13 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal, TypeVar
+from typing import Annotated, ClassVar, Literal, TypeVar, cast
 
 from msgspec import Meta, Struct, field
 
 from gcodetools.documents import yaml
-from gcodetools.documents.fields import Flaw, read
-from gcodetools.documents.kinds import Mm, Name, Percent, PositiveMm, nearest
+from gcodetools.documents.fields import Flaw, Problems, convert, read
+from gcodetools.documents.kinds import Mm, Name, PositiveMm, Reference, nearest
+from gcodetools.documents.likeness import merged
+from gcodetools.documents.materials import Material
+from gcodetools.documents.quantities import (
+    Flag,
+    PercentRange,
+    Quantity,
+    Range,
+    Source,
+    negative,
+    not_positive,
+)
 from gcodetools.errors import InputError
 
 __all__ = [
@@ -41,96 +52,9 @@ __all__ = [
 
 KINDS = ("materials", "machines", "conventions", "treatments", "settings")
 _SUFFIXES = (".yaml", ".yml")
+_OWN = ("beadwright", "material", "like")  # what a material that is like another says itself
 
 T = TypeVar("T")
-
-# How far a number may be trusted: read at its source; read in a text that quotes it; from memory; a trade
-# fact without a source; computed from other numbers here; chosen so that there is a number; set by the user.
-Flag = Literal["verified", "second-hand", "memory", "common practice", "derived", "assumption", "given"]
-Source = Annotated[str, Meta(min_length=1)]
-
-
-class Quantity(Struct, frozen=True, forbid_unknown_fields=True):
-    """A number with its source. The unit is in the key that holds it. spread : (low, high) around it."""
-
-    example: ClassVar[str] = "{value: 1.27, source: where from, flag: memory}"
-
-    value: float
-    source: Source
-    flag: Flag
-    spread: tuple[float, float] | None = None
-
-    def flaws(self) -> Iterator[Flaw]:
-        if self.spread is not None and not self.spread[0] <= self.value <= self.spread[1]:
-            low, high = self.spread
-            yield Flaw(("spread",), f"[{low:g}, {high:g}]", f"[low, high] around {self.value:g}")
-
-    @staticmethod
-    def given(old: Quantity | None, value: float) -> Quantity:
-        """What it becomes when a bare number is set from the command line."""
-        return Quantity(value, "set on the command line", "given")
-
-
-class Range(Struct, frozen=True, forbid_unknown_fields=True):
-    """What a setting may be, low to high, with its source. The unit is in the key that holds it."""
-
-    example: ClassVar[str] = "{low: 220, high: 250, source: where from, flag: memory}"
-
-    low: float
-    high: float
-    source: Source
-    flag: Flag
-
-    def flaws(self) -> Iterator[Flaw]:
-        if self.low > self.high:
-            yield Flaw(("low",), f"{self.low:g} above high, {self.high:g}", "low not above high")
-
-
-class PercentRange(Struct, frozen=True, forbid_unknown_fields=True):
-    """A range of percentages, as fractions."""
-
-    example: ClassVar[str] = "{low: 0%, high: 80%, source: where from, flag: memory}"
-
-    low: Annotated[Percent, Meta(ge=0, le=1)]
-    high: Annotated[Percent, Meta(ge=0, le=1)]
-    source: Source
-    flag: Flag
-
-    def flaws(self) -> Iterator[Flaw]:
-        if self.low > self.high:
-            yield Flaw(("low",), f"{self.low:.0%} above high, {self.high:.0%}", "low not above high")
-
-
-class Material(Struct, frozen=True, forbid_unknown_fields=True):
-    """A filament.
-
-    melt_rate_mm3_s : most plastic a plain 0.4 mm nozzle melts well. measured_peak_c : the nozzle temperature
-    past which layers were measured weaker, None where nobody measured. min_layer_time_s : below it a layer
-    is still soft when the next comes. ooze_mm : filament lost during a rest, to be primed after it.
-    """
-
-    version: Literal[1] = field(name="beadwright")
-    name: Name = field(name="material")
-    about: str
-    density_g_cm3: Quantity
-    diameter_mm: Quantity
-    price_per_kg: Quantity
-    nozzle_c: Range
-    bed_c: Range
-    fan: PercentRange
-    min_layer_time_s: Quantity
-    min_extrusion_c: Quantity
-    melt_rate_mm3_s: Quantity
-    ooze_mm: Quantity
-    measured_peak_c: Quantity | None = None
-
-    def flaws(self) -> Iterator[Flaw]:
-        yield from _not_positive(self, ("density_g_cm3", "diameter_mm", "melt_rate_mm3_s", "min_extrusion_c"))
-        yield from _negative(self, ("price_per_kg", "min_layer_time_s", "ooze_mm"))
-        peak = self.measured_peak_c
-        if peak is not None and not self.nozzle_c.low <= peak.value <= self.nozzle_c.high:
-            inside = f"a temperature within nozzle_c, {self.nozzle_c.low:g} to {self.nozzle_c.high:g}"
-            yield Flaw(("measured_peak_c",), f"{peak.value:g}", inside)
 
 
 class Bed(Struct, frozen=True, forbid_unknown_fields=True):
@@ -169,8 +93,8 @@ class Heating(Struct, frozen=True, forbid_unknown_fields=True):
     fan_lag_s: Quantity
 
     def flaws(self) -> Iterator[Flaw]:
-        yield from _not_positive(self, ("nozzle_up_c_s", "nozzle_down_c_s", "bed_up_c_s"))
-        yield from _negative(self, ("nozzle_settle_s", "fan_lag_s"))
+        yield from not_positive(self, ("nozzle_up_c_s", "nozzle_down_c_s", "bed_up_c_s"))
+        yield from negative(self, ("nozzle_settle_s", "fan_lag_s"))
 
 
 class Power(Struct, frozen=True, forbid_unknown_fields=True):
@@ -186,7 +110,7 @@ class Power(Struct, frozen=True, forbid_unknown_fields=True):
     heating_w: Quantity
 
     def flaws(self) -> Iterator[Flaw]:
-        yield from _negative(self, ("nozzle_w", "bed_w", "electronics_w", "heating_w"))
+        yield from negative(self, ("nozzle_w", "bed_w", "electronics_w", "heating_w"))
 
 
 class Machine(Struct, frozen=True, forbid_unknown_fields=True):
@@ -216,23 +140,11 @@ class Machine(Struct, frozen=True, forbid_unknown_fields=True):
 
     def flaws(self) -> Iterator[Flaw]:
         given = ("electricity_per_kwh", "tool_change_s")
-        yield from _negative(self, tuple(key for key in given if getattr(self, key) is not None))
+        yield from negative(self, tuple(key for key in given if getattr(self, key) is not None))
         lengths = ("height_mm", "nozzle_mm", "hotend_max_c")
-        yield from _not_positive(self, (*lengths, "accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2"))
+        yield from not_positive(self, (*lengths, "accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2"))
         if not 0 < self.hotend_max_c.value <= 500:
             yield Flaw(("hotend_max_c", "value"), f"{self.hotend_max_c.value:g}", "at most 500 C")
-
-
-def _not_positive(struct: Struct, keys: tuple[str, ...]) -> Iterator[Flaw]:
-    for key in keys:
-        if getattr(struct, key).value <= 0:
-            yield Flaw((key, "value"), f"{getattr(struct, key).value:g}", "a number above 0")
-
-
-def _negative(struct: Struct, keys: tuple[str, ...]) -> Iterator[Flaw]:
-    for key in keys:
-        if getattr(struct, key).value < 0:
-            yield Flaw((key, "value"), f"{getattr(struct, key).value:g}", "a number of at least 0")
 
 
 def root() -> Path:
@@ -320,18 +232,53 @@ def load(kind: str, struct: type[T], name_or_path: str, beside: Path | None = No
     InputError : not found, unreadable or invalid.
     """
     path = find(kind, name_or_path, beside)
-    shown = str(path) if is_path(name_or_path) else f"{kind}/{path.name}"
+    shown = _shown(kind, name_or_path, path)
     return read(yaml.load(path, shown), struct, shown)
 
 
+def _shown(kind: str, name_or_path: str, path: Path) -> str:
+    return str(path) if is_path(name_or_path) else f"{kind}/{path.name}"
+
+
 def load_material(name_or_path: str, beside: Path | None = None) -> Material:
-    """Read a material.
+    """Read a material; with a key `like`, what it does not say itself is as in the material named there.
+
+    Mappings are then merged key by key; lists and numbers with their source are replaced whole. A path in
+    `like` counts from the folder of the file it stands in.
 
     Raises
     ------
-    InputError : not found, unreadable or invalid.
+    InputError : not found, unreadable or invalid; or `like` comes back to where it started.
     """
-    return load("materials", Material, name_or_path, beside)
+    path = find("materials", name_or_path, beside)
+    shown = _shown("materials", name_or_path, path)
+    return read(_likened(path, shown, ()), Material, shown)
+
+
+def _likened(path: Path, shown: str, chain: tuple[Path, ...]) -> yaml.Node:
+    """The document at `path`, filled up from those it is like. chain : the files that led here."""
+    node = yaml.load(path, shown)
+    if not isinstance(node, yaml.Mapping) or "like" not in node.entries:
+        return node
+    entry = node.entries["like"]
+    problems = Problems(shown, node)
+    named = convert(entry.value, Reference, problems, ("like",))
+    problems.raise_if_any()
+    try:
+        other = find("materials", named, path.parent)
+    except InputError as error:
+        raise InputError(f"{shown}:{entry.line}: like: {error.cause}", error.hint) from None
+    chain = (*chain, path.resolve())
+    if other.resolve() in chain:
+        way = " -> ".join(one.name for one in (*chain, other))
+        raise InputError(
+            f"{shown}:{entry.line}: like: comes back to {other.name} ({way}), expected a material that is whole",
+            "Name one of Beadwright's own, or write the keys out in one of them.",
+        )
+    name = _shown("materials", named, other)
+    base = _likened(other, name, chain)
+    read(base, Material, name)  # its mistakes are told at their own place
+    return merged(node, cast(yaml.Mapping, base), entry.line, apart=_OWN)
 
 
 def load_machine(name_or_path: str, beside: Path | None = None) -> Machine:

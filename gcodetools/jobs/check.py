@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.gcode.files import write_atomic
+from gcodetools.jobs.estimate import load_record
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
 from gcodetools.jobs.sources import profiles_for
 from gcodetools.kit.doubts import outside
 from gcodetools.kit.drawing import draw_sections
-from gcodetools.kit.schema import Kit, Part, load_kits, resolve_treatment
+from gcodetools.kit.loads import Cantilever
+from gcodetools.kit.schema import Kit, Part, Region, load_kits, resolve_treatment
 from gcodetools.kit.settings import Nozzle
 from gcodetools.marks.settings import Settings
+from gcodetools.strength.law import Law
+from gcodetools.strength.loads import case_of, kind_of
+from gcodetools.strength.sentences import CAUTIONS, load_sentence, rests_on
+from gcodetools.strength.spreads import Draws
 from gcodetools.treat.limits import UNKNOWN_HOTEND_C
 from gcodetools.treat.order import BUILT, GEOMETRY
 
@@ -62,7 +69,8 @@ def checked(
     material = named.material if named.material_from != "assumed" else None
     machine = named.machine
     warnings: list[str] = []
-    parts = []
+    law = Law(named.material, Draws()) if named.material.strength is not None else None
+    parts: list[dict[str, Any]] = []
     for name, part in kit.parts.items():
         regions = []
         for title, region in part.regions.items():
@@ -81,7 +89,8 @@ def checked(
                     "role": region.role,
                     "beads": region.beads,
                     "settings": list(treatment.settings),
-                    "load": _kind(region.load) if region.load is not None else None,
+                    "load": kind_of(region.load) if region.load is not None else None,
+                    **_sums(region, part, law),
                 }
             )
         warnings += _part_doubts(name, part)
@@ -102,7 +111,31 @@ def checked(
         "machine": machine_name or kit.machine,
         "parts": parts,
     }
+    if any("sums" in region for part in parts for region in part["regions"]):
+        record["sums_for"] = f"a solid part printed as the test pieces of material {named.material.name}"
+        record["draws"] = {"count": Draws().count, "seed": Draws().seed}
+        record["cautions"] = list(CAUTIONS)
     return without_nulls(record), warnings
+
+
+def _sums(region: Region, part: Part, law: Law | None) -> dict[str, Any]:
+    """The snap-fit sums of a region's load, for a solid part as the material's test pieces were printed."""
+    if region.load is None or law is None:
+        return {}
+    load, height, size = region.load, part.found_by.height_mm, None
+    # All that is known without a file: a part lower than its arm is long can't stand.
+    if isinstance(load, Cantilever) and height is not None and height < load.length_mm:
+        size = (load.length_mm, 0.0, load.width_mm)
+    try:
+        case = case_of(load, region.use, law, np.ones(len(law.draws)), None, size)
+    except ValueError as error:
+        return {"sums_fault": str(error)}
+    return {
+        "sums": load_record(case),
+        "sentence": load_sentence(case, law),
+        "notes": list(case.notes),
+        "rests_on": rests_on(law),
+    }
 
 
 def _part_doubts(name: str, part: Part) -> Iterator[str]:
@@ -141,8 +174,3 @@ def _nozzle_doubts(
         peak = material.measured_peak_c
         if wanted > peak.value:
             yield f"{words}, done only up to the measured peak of {peak.value:g} C ({peak.flag})"
-
-
-def _kind(load: object) -> str:
-    """A load case as the kit spells it: `open_ring`."""
-    return re.sub(r"(?<!^)(?=[A-Z])", "_", type(load).__name__).lower()

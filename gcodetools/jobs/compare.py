@@ -20,13 +20,16 @@ from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.clock import Standing, standing
 from gcodetools.jobs.costs import OUTSIDE, Costs, add_up
 from gcodetools.jobs.durations import OVERLAPS
+from gcodetools.jobs.estimate import region_records
+from gcodetools.jobs.gains import strength_record
 from gcodetools.jobs.rates import Rates, bed_of, columns_record, costs_record, difference, rates_of
 from gcodetools.jobs.records import estimate, without_nulls
 from gcodetools.jobs.region_states import nozzle_base_c, region_state, state_difference
-from gcodetools.jobs.sources import digest, instance_numbers, profiles_for
-from gcodetools.kit.placing import Placed, Pose, place
+from gcodetools.jobs.regions import found_regions
+from gcodetools.jobs.sources import digest, profiles_for
+from gcodetools.jobs.strengths import Strengths, strengths_of
+from gcodetools.kit.placing import Placed, place
 from gcodetools.kit.schema import Kit, load_kits
-from gcodetools.kit.selection import Selection, not_met, select_all
 from gcodetools.physics.timing import Times, times
 from gcodetools.toolpath.machine_limits import limits_of
 from gcodetools.toolpath.plate import Plate
@@ -89,6 +92,8 @@ class _Side:
     states: dict[str, Record]
     spots: dict[str, tuple[float, float]]
     absent: tuple[str, ...]
+    strengths: Strengths | None
+    records: list[Record]
     warnings: tuple[str, ...]
 
     @property
@@ -104,10 +109,14 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
     originals = frozenset(found.decode() for found in _ORIGINAL.findall(data[:_HEAD_BYTES]))
     planned = _planned(plate, profiles.machine, originals, first)
     placed = place(kit, plate) if kit is not None else Placed((), (), ())
-    regions, missing = _regions(plate, kit, placed)
+    found, missing = found_regions(plate, kit, placed)
+    regions = [(one.name, one.hit.selection) for one in found]
     stands = standing(plate, planned.seconds, profiles.machine)
     rates = rates_of(plate, profiles, bed_of(plate))
     base_c = nozzle_base_c(plate, kit)
+    per_mm = rates.mm3_per_mm.value
+    strengths = strengths_of(plate, kit, found, profiles, planned, per_mm) if found else None
+    records = region_records(plate, kit, found, strengths, planned, per_mm) if strengths else []
     facts = {
         "file": name,
         "convention": plate.marks.convention,
@@ -130,11 +139,14 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
         rates=rates,
         layers=_layer_keys(plate),
         states={
-            region: region_state(plate, selection, rates.mm3_per_mm.value, base_c)
+            region: region_state(plate, selection, per_mm, base_c)
             for region, selection in regions
         },
         spots={f"{pose.part}#{pose.instance}": (pose.x_mm, pose.y_mm) for pose in placed.poses},
         absent=placed.absent,
+        # What the beads got has the plate's length, and has been told of.
+        strengths=None if strengths is None else replace(strengths, got=None),
+        records=records,
         warnings=(
             *plate.program.warnings, *plate.warnings, *planned.warnings, *placed.warnings, *missing,
             *off_bed(plate, profiles.machine, placed.poses),
@@ -158,25 +170,6 @@ def _planned(plate: Plate, machine: Machine | None, originals: frozenset[str], f
         planned = replace(planned, source=first.planned.source, band=first.planned.band)
     source = planned.source if planned.factor == 1.0 else planned.source + _ALIKE
     return replace(planned, source=source, warnings=())
-
-
-def _regions(plate: Plate, kit: Kit | None, placed: Placed) -> tuple[list[tuple[str, Selection]], list[str]]:
-    """Every region that meets a bead, in the kit's order, and sentences on the others."""
-    found: list[tuple[str, Selection]] = []
-    missing: list[str] = []
-    for part_name, part in kit.parts.items() if kit is not None else ():
-        poses: list[Pose] = instance_numbers(
-            part.instances, [pose for pose in placed.poses if pose.part == part_name]
-        )
-        hits = select_all(plate, poses, part.regions)
-        for region_name, region in part.regions.items():
-            for pose, hit in zip(poses, (one[region_name] for one in hits), strict=True):
-                name = f"{part_name}#{pose.instance}/{region_name}"
-                if len(hit.selection.row):
-                    found.append((name, hit.selection))
-                else:
-                    missing.append(f"{name} meets no bead; {not_met(plate, pose, region)}")
-    return found, missing
 
 
 def _layer_keys(plate: Plate) -> tuple[LayerKey, ...]:
@@ -227,7 +220,17 @@ def _compared(before: _Side, after: _Side, kit: Kit | None) -> tuple[Record, lis
         record["heating_source"] = "; ".join(heating)
     if kit is not None:
         record |= {"kit": kit.name, "parts": _parts(before, after)}
+        _add_strength(record, before, after)
     return without_nulls(record), _warnings(before, after)
+
+
+def _add_strength(record: Record, before: _Side, after: _Side) -> None:
+    """Strength of both sides, and what changed; nothing where the material says nothing of it, or differs."""
+    if before.strengths is None or after.strengths is None:
+        return
+    if before.strengths.law.material != after.strengths.law.material:
+        return
+    record["strength"] = strength_record(before.strengths, before.records, after.strengths, after.records)
 
 
 def _on_one_clock(before: _Side, after: _Side) -> tuple[_Side, _Side]:

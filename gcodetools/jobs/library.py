@@ -9,12 +9,13 @@ from typing import Any
 from gcodetools.edit.treated import Treated
 from gcodetools.jobs.apply import Options, apply_plate, read_plate
 from gcodetools.jobs.compare import compare_plates
+from gcodetools.jobs.estimate import estimate_plate
 from gcodetools.jobs.sources import Subset
 from gcodetools.kit import schema
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Kit", "PlacedKit", "apply", "compare", "load_kit", "read"]
+__all__ = ["Kit", "PlacedKit", "apply", "compare", "estimate", "load_kit", "read"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,3 +117,24 @@ def compare(
     """
     options = Options((), material, machine, sets)
     return compare_plates(before, after, None if kit is None else kit.document, options)[0]
+
+
+def estimate(
+    plate: Plate | Treated,
+    placed: PlacedKit,
+    *,
+    machine: str | None = None,
+    material: str | None = None,
+    sets: tuple[str, ...] = (),
+    only: str | None = None,
+) -> dict[str, Any]:
+    """Strength and time of the regions of a plate, or of one that was treated: the record that `beadwright estimate
+    --json` prints.
+
+    Raises
+    ------
+    BeadwrightError : as the command `estimate`.
+    """
+    options = Options((), material, machine, sets, Subset.parse(only))
+    read_again = plate.plate if isinstance(plate, Treated) else plate
+    return estimate_plate(read_again, placed.kit, options)[0]

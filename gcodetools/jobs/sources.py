@@ -81,6 +81,10 @@ def _split_override(item: str) -> tuple[str, str, str]:
             f"--set {item}: expected material.<key>=<value> or machine.<key>=<value>",
             "For example --set material.price_per_kg=22.",
         )
+    if (kind, key) == ("material", "like"):
+        raise UsageError(
+            f"--set {item}: a file is read by it, not a run", "Name another material: --material."
+        )
     return kind, key, value.strip()
 
 

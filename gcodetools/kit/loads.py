@@ -20,6 +20,7 @@ Friction = Annotated[float, Meta(ge=0, le=1.5)]
 Lead = Annotated[float, Meta(gt=0, lt=90, extra={"unit": "degrees"})]
 Slope = Annotated[float, Meta(ge=0, lt=45, extra={"unit": "degrees"})]
 Tilt = Annotated[float, Meta(ge=0, lt=90, extra={"unit": "degrees"})]
+Printed = Literal["standing", "lying"]
 Opening = Annotated[float, Meta(gt=0, lt=360, extra={"unit": "degrees"})]
 
 
@@ -27,7 +28,8 @@ class OpenRing(Struct, frozen=True, forbid_unknown_fields=True, tag="open_ring",
     """A slotted sleeve pushed sideways onto a round bar.
 
     bore : inner diameter. gap : the angle that is open, seen from the centre. onto : diameter of the bar.
-    wall : radial thickness. height : length along the axis. tilt : how crooked it is put on.
+    wall : radial thickness. height : length along the axis. tilt : how crooked it is put on. printed : with its
+    axis upright or flat; told from the region's height unless given.
     """
 
     bore_mm: PositiveMm = field(name="bore")
@@ -37,6 +39,7 @@ class OpenRing(Struct, frozen=True, forbid_unknown_fields=True, tag="open_ring",
     height_mm: PositiveMm = field(name="height")
     friction: Friction = 0.3
     tilt_deg: Tilt = field(default=0.0, name="tilt")
+    printed: Printed | None = None
 
 
 class Cantilever(Struct, frozen=True, forbid_unknown_fields=True, tag="cantilever", tag_field="load"):
@@ -44,6 +47,7 @@ class Cantilever(Struct, frozen=True, forbid_unknown_fields=True, tag="cantileve
 
     length : root to hook. thickness : at the root, in the direction of bending; tip : at the end, the same
     unless given. width : across it. lead, back : angles of the hook's faces to the push on and the pull off.
+    fillet : radius of the root's inner corner. printed : upright or flat; told from the region's height unless given.
     """
 
     length_mm: PositiveMm = field(name="length")
@@ -56,6 +60,8 @@ class Cantilever(Struct, frozen=True, forbid_unknown_fields=True, tag="cantileve
         default=45.0, name="back"
     )
     friction: Friction = 0.3
+    fillet_mm: Annotated[float, Meta(ge=0, extra={"unit": "mm"})] | None = field(default=None, name="fillet")
+    printed: Printed | None = None
 
     def flaws(self) -> Iterator[Flaw]:
         if self.tip_mm is not None and self.tip_mm > self.thickness_mm:

@@ -34,6 +34,7 @@ _WIDE = 8.5  # pitches; a thicker room is laid at the pitch
 _STEP, _LONG_STEP = 0.4, 0.6  # pitches between points of the edge, at least and at most
 _STEPS_ACROSS = 0.2  # of the mean thickness
 _SHORTEST = 1.5  # pitches; a shorter bead is not laid
+_SEEN = 3.0  # pitches between places at which a wide room is looked at
 _SLIVER = 0.03  # pitches; half of what is too thin to be looked at
 _TOUCHING_MM = 1e-4  # an edge that touches itself is parted by so much
 _SIMPLE_MM = 0.002  # points of an edge that matter less are left out
@@ -70,13 +71,14 @@ class Filled:
     """What a room was filled with.
 
     left : what no strand covers. thickness, weights : (k,) the room's local thickness along its edge, mm, and
-    the length of edge that has it.
+    the length of edge that has it; of a wide room its greatest circle everywhere. at : (k, 2) where.
     """
 
     strands: tuple[Strand, ...]
     left: shapely.Geometry
     thickness: F8
     weights: F8
+    at: F8
 
 
 def fill_room(room: Polygon, gauge: Gauge, count: int | None) -> Filled:
@@ -99,7 +101,7 @@ def fill_room(room: Polygon, gauge: Gauge, count: int | None) -> Filled:
     anchor = shapely.get_coordinates(room)[:1]
     strands = tuple(_begun_near(strand, anchor) for strand in _uncrossed(filling.strands, gauge))
     left = shapely.union_all(filling.left) if filling.left else Polygon()
-    return Filled(strands, left, filling.thickness, filling.weights)
+    return Filled(strands, left, filling.thickness, filling.weights, filling.at)
 
 
 def _clean(room: shapely.Geometry) -> list[Polygon]:
@@ -172,22 +174,28 @@ class _Filling:
         self.left: list[shapely.Geometry] = []
         self.thickness: F8 = np.zeros(0)
         self.weights: F8 = np.zeros(0)
+        self.at: F8 = np.zeros((0, 2))
         self._meshed: tuple[Polygon, Mesh | None] | None = None
 
     def measure(self, parts: list[Polygon]) -> None:
         """Note the thickness of the room along its edge."""
-        thickness, weights = [], []
+        thickness, weights, at = [], [], []
         for part in parts:
             if self._is_wide(part, _WIDE * self.gauge.pitch_mm):
                 circle = shapely.length(shapely.maximum_inscribed_circle(part, self.gauge.pitch_mm / 4)) * 2
-                thickness.append(np.array([circle]))
-                weights.append(np.array([part.length]))
+                for ring in shapely.get_rings(shapely.segmentize(part, _SEEN * self.gauge.pitch_mm)).tolist():
+                    xy = shapely.get_coordinates(ring)
+                    weights.append(np.hypot(*np.diff(xy, axis=0).T))
+                    at.append((xy[:-1] + xy[1:]) / 2)
+                    thickness.append(np.full(len(xy) - 1, circle))
             elif (mesh := self._mesh(part)) is not None:
                 edge = mesh.edge
                 thickness.append(thickness_at_points(mesh))
                 weights.append(np.hypot(*(edge.xy[edge.follow] - edge.xy).T))
+                at.append(edge.xy)
         if thickness:
             self.thickness, self.weights = np.concatenate(thickness), np.concatenate(weights)
+            self.at = np.concatenate(at)
 
     def step(self, part: Polygon, loop: int, over: float) -> list[Polygon]:
         """Lay the next loop of a part of the room where one fits, and what lies along its middle.

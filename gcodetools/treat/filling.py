@@ -13,7 +13,7 @@ from gcodetools.toolpath.strands import Filled, Gauge, Strand, fill_room
 from gcodetools.treat.intervals import line_of, segments
 from gcodetools.treat.memory import moved, remembered, shifted
 
-__all__ = ["filled", "hatched", "size_of", "with_ends"]
+__all__ = ["area_of", "filled", "hatched", "size_of", "with_ends"]
 
 F8 = NDArray[np.float64]
 
@@ -31,7 +31,8 @@ def filled(room: shapely.Polygon, gauge: Gauge, count: int | None) -> Filled:
     room = shapely.normalize(room)
     here = shapely.get_coordinates(room)[0]
     found = _filled_there(shifted(room, -here), gauge, count)
-    return replace(found, strands=tuple(moved(found.strands, here)), left=shifted(found.left, here))
+    strands = tuple(moved(found.strands, here))
+    return replace(found, strands=strands, left=shifted(found.left, here), at=found.at + here)
 
 
 @remembered(512)
@@ -64,8 +65,8 @@ def hatched(
         share = min(_share(strands, area, free, gauge), 1.0)
         return [replace(s, breadth=np.maximum(s.breadth * share, gauge.least_mm)) for s in strands]
     # Where lines turn at once they cover themselves more than along a straight wall.
-    own = np.array([_beside([s], 0.0).intersection(area).area / max(_area(s), 1e-9) for s in strands])
-    laid = np.array([_area(s) for s in strands])
+    own = np.array([_beside([s], 0.0).intersection(area).area / max(area_of(s), 1e-9) for s in strands])
+    laid = np.array([area_of(s) for s in strands])
     shares = own * share * laid.sum() / float((own * laid).sum())
     return [
         replace(s, breadth=np.maximum(s.breadth * k, gauge.least_mm))
@@ -75,7 +76,7 @@ def hatched(
 
 def _share(strands: list[Strand], area: shapely.Polygon, free: shapely.Geometry, gauge: Gauge) -> float:
     """By how much beads must change to fill what they can reach of an area."""
-    laid = sum(_area(strand) for strand in strands)
+    laid = sum(area_of(strand) for strand in strands)
     return _reached(strands, area, free, gauge.least_mm) / laid if laid > 0 else 0.0
 
 
@@ -109,7 +110,8 @@ def _beside(strands: list[Strand], more_mm: float) -> shapely.Geometry:
     return shapely.union_all(shapely.buffer(lines, half, quad_segs=2))
 
 
-def _area(strand: Strand) -> float:
+def area_of(strand: Strand) -> float:
+    """Length of a strand times its breadth, mm2."""
     begin, end, _ = segments([strand])
     return float((np.hypot(*(end - begin).T) * strand.breadth).sum())
 

@@ -30,14 +30,15 @@ _WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the
 
 @dataclass(frozen=True, slots=True)
 class Bead:
-    """A strand to lay. bridge : over air or sparse fill. kind : the feature it is."""
+    """A strand to lay. bridge : over air or sparse fill. share : of the plastic that its breadth holds by the fill."""
 
     strand: Strand
     bridge: bool
+    share: float = 1.0
 
     def key(self) -> tuple[object, ...]:
         """What tells it apart."""
-        return self.strand, self.bridge
+        return self.strand, self.bridge, self.share
 
     @property
     def feature(self) -> int:
@@ -75,7 +76,7 @@ class Recipe:
         """(n,) feed mm/s, mm3 per mm and width mm of stretches of a bead."""
         style = self.style
         flow = self.flow * (min(style.bridge_flow or 1.0, 1.0) if bead.bridge else 1.0)
-        area = breadth * self.height_mm * self.fill * flow
+        area = breadth * self.height_mm * self.fill * bead.share * flow
         width = bead_width_mm(area, np.full(len(area), self.height_mm))
         base = style.solid_mm_s if bead.strand.loop < 0 else style.perimeter_mm_s
         if bead.bridge:
@@ -230,10 +231,11 @@ def _nearest(bead: Bead, here: F8, seams: Seams) -> tuple[float, Bead]:
         strand = _with_places(strand)
         k = seams.begin(strand, here)
         turned = Strand(np.roll(strand.points, -k, axis=0), np.roll(strand.breadth, -k), True, strand.loop)
-        return float(np.hypot(*(turned.points[0] - here))), Bead(turned, bead.bridge)
+        return float(np.hypot(*(turned.points[0] - here))), replace(bead, strand=turned)
     first, last = (float(np.hypot(*(strand.points[k] - here))) for k in (0, -1))
     if last < first:
-        return last, Bead(Strand(strand.points[::-1], strand.breadth[::-1], False, strand.loop), bead.bridge)
+        turned = Strand(strand.points[::-1], strand.breadth[::-1], False, strand.loop)
+        return last, replace(bead, strand=turned)
     return first, bead
 
 

@@ -20,15 +20,16 @@ from gcodetools.toolpath.rooms import Measure, fill_direction, measure
 from gcodetools.toolpath.strands import Filled, Gauge, Strand
 from gcodetools.toolpath.style import style_at
 from gcodetools.toolpath.walls import filament_mm2
+from gcodetools.treat.already import FILLED
 from gcodetools.treat.carry import Below, carried
+from gcodetools.treat.exchange import exchanged, gainful, taken_by
 from gcodetools.treat.filling import filled, hatched, size_of, with_ends
 from gcodetools.treat.hops import add_hops
 from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, segments
 from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
 from gcodetools.treat.links import ground_of
-from gcodetools.treat.memory import remembered
 from gcodetools.treat.reasons import NARROW, why_none
-from gcodetools.treat.replacing import Replaced, band_of, beside, replaced
+from gcodetools.treat.replacing import SLIT, Replaced
 from gcodetools.treat.rows import with_useless
 from gcodetools.treat.seams import seams_of
 from gcodetools.treat.sites import Laid, Site, Sites
@@ -44,8 +45,6 @@ LEAST, TWIN, MOST = 0.6, 1.5, 1.8  # nozzles: the thinnest bead, two rather than
 _SHORTEST = 2.0  # breadths: an open bead shorter than this is a dot
 _ROOM = 0.05  # mm2, below which there is no room at all
 _FULL = 0.93  # of a room: it is solid already
-_SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
-_NEAR = 0.6  # pitches beside new beads
 _LEAST_AREA = 4.0  # pitches squared: an area worth solid lines
 _CLEAR = 0.45  # pitches that centre lines keep from what is laid
 
@@ -191,7 +190,7 @@ class _Builder:
         size = _gauge(gauge, site.room.height_mm)
         free = site.free
         if not site.room.solid.is_empty:
-            slits = shapely.buffer(site.room.solid, _SLIT * gauge.pitch_mm, join_style="mitre")
+            slits = shapely.buffer(site.room.solid, SLIT * gauge.pitch_mm, join_style="mitre")
             free = free.difference(sound(slits))
         half = size.least_mm / 2
         free = sound(
@@ -309,31 +308,39 @@ class _Builder:
             )
         sides = site.room.island.polygon if over_air else site.walls
         bridges = shapely.MultiPolygon() if over_air else self._bridges(site)
+        most = _gauge(gauge, site.room.height_mm).most_mm
         held = carried(asked, under, sides, gauge.pitch_mm, gauge.width_mm, bridges)
         beads = [
             Bead(strand, bool(bridge))
             for strand, bridge in zip(held.strands, held.bridge, strict=True)
-            if _long_enough(strand)
+            if _long_enough(strand, most)
         ]
-        laid, unreached = self._reached(site, beads)
-        beads = [bead for _, bead in laid.beads]
-        gave = None
-        taken, state = site.taken, site.state
-        if beads:
-            band = band_of([bead.strand for bead in beads])
-            taken = band if taken.is_empty else shapely.union(taken, band)
-            gave = self._give_way(site, taken, beads)
+        worth = gainful(self.plate, gauge, site, beads) if key == "perimeters" else beads
+        laid, unreached = self._reached(site, worth)
+        taken, state, swap = site.taken, site.state, None
+        if laid.beads:
+            flow = min(style_at(self.plate, site.room.layer).bridge_flow or 1.0, 1.0)
+            swap = exchanged(self.plate, gauge, site, laid, flow)
+            if swap is None:
+                laid, worth = replace(laid, beads=[]), []
+        if swap is not None:
+            laid = swap.laid
+            taken = taken_by(site, [bead for _, bead in laid.beads])
             # By what came of it, not by what lies below: the same beads on the same shape are the same site.
             ends = tuple(point.tobytes() for point in laid.end)
             state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
+        laid_beads = [bead for _, bead in laid.beads]
         what = LayerTold.of(
-            site, key, fill=gauge.fill, beads=beads, filled=filled, open_mm=held.open_mm,
-            dots_mm=sum(size_of(s) for s in held.strands if not _long_enough(s)),
+            site, key, fill=gauge.fill * (swap.share if swap else 1.0), beads=laid_beads, filled=filled,
+            open_mm=held.open_mm, dots_mm=sum(size_of(s) for s in held.strands if not _long_enough(s, most)),
             unreached_mm=sum(size_of(b.strand) for b in unreached),
-            crumbs_mm=_more(gave, site.gone),
+            crumbs_mm=_more(swap.gone if swap else None, site.gone),
+            less_mm3=swap.less_mm3 if swap else 0.0,
+            spared_mm=sum(size_of(b.strand) for b in beads if all(b is not other for other in worth)),
+            why=FILLED if beads and not worth else "",
         )  # fmt: skip
         pulls = sum(way.leaves for way, _ in laid.beads)
-        return _Outcome(laid if beads else None, taken, pulls, gave, state, what)
+        return _Outcome(laid if laid_beads else None, taken, pulls, swap.gone if swap else None, state, what)
 
     def _clear(self, strands: list[Strand], site: Site) -> list[Strand]:
         """Parts of strands clear of what earlier regions have laid."""
@@ -352,15 +359,6 @@ class _Builder:
         ordered, left = lay(beads, here, ground, seams, MOST_PULLS - site.pulls)
         return Laid(self.name, ordered, here, back, self.treatment), left
 
-    def _give_way(self, site: Site, taken: shapely.Geometry, beads: list[Bead]) -> Replaced:
-        """Cut the fill at the edge of all that is taken."""
-        strands = [bead.strand for laid in site.laid for _, bead in laid.beads]
-        strands += [bead.strand for bead in beads]
-        pitch = self.sites.gauge.pitch_mm
-        zone = _zone(taken, beside(strands, _NEAR * pitch), site.walls, pitch)
-        found = replaced(self.plate, site.room.fill_rows, zone)
-        return replace(found, row=found.row - int(site.room.wall_rows[-1]))
-
     def _tell(self, key: str, site: Site, **what: object) -> None:
         self.told[key].append(LayerTold.of(site, key, **what))  # type: ignore[arg-type]
 
@@ -371,23 +369,6 @@ def _more(now: Replaced | None, before: Replaced | None) -> float:
     return max(0.0, now.crumbs_mm - was) if now is not None else 0.0
 
 
-@remembered(256)
-def _zone(
-    band: shapely.Geometry, near: shapely.Geometry, walls: shapely.Geometry, pitch_mm: float
-) -> shapely.Geometry:
-    """Where fill goes: the band, and beside it the walls, which fill reaches into, with the slits between them.
-
-    near : the band with what lies close beside it, but nothing beyond its open ends: fill between walls that no
-    new bead lies beside stays.
-    """
-    close = _SLIT * pitch_mm
-    edge = shapely.union(band, walls)
-    closed = shapely.buffer(
-        shapely.buffer(edge, close, join_style="mitre"), -close, join_style="mitre", mitre_limit=2.0
-    )
-    return shapely.union(band, shapely.intersection(sound(closed), sound(near)))
-
-
 def _gauge(measured: Measure, height_mm: float) -> Gauge:
     """Breadths of beads 0.6, 1.5 and 1.8 nozzles wide."""
     width = np.array([LEAST, TWIN, MOST]) * measured.nozzle_mm
@@ -395,8 +376,13 @@ def _gauge(measured: Measure, height_mm: float) -> Gauge:
     return Gauge(measured.pitch_mm, float(least), float(twin), float(most))
 
 
-def _long_enough(strand: Strand) -> bool:
-    return size_of(strand) >= _SHORTEST * float(strand.breadth.max())
+def _long_enough(strand: Strand, most_mm: float) -> bool:
+    """Whether a bead is more than a dot; a loop takes more room than a dot of the broadest bead."""
+    size, breadth = size_of(strand), float(strand.breadth.max())
+    if not strand.closed:
+        return size >= _SHORTEST * breadth
+    inside = float(shapely.area(shapely.polygons(strand.points)))
+    return inside + size * breadth / 2 >= np.pi / 4 * most_mm**2
 
 
 def _anchor(plate: Plate, site: Site) -> tuple[F8, F8]:

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from gcodetools.treat.memory import remembered
 from gcodetools.treat.sites import Site
 
-__all__ = ["NARROW", "why_none"]
+__all__ = ["NARROW", "OUTSIDE", "why_none"]
 
 F8 = NDArray[np.float64]
 
 NARROW = "the room is under 0.6 of a bead wide"
-_OUTSIDE = "none of it lies in the region"
+OUTSIDE = "none of it lies in the region"
 _NO_ROOM = "no room inside the walls in the region"
 _NARROW_THERE = f"{NARROW} in the region"
 _LEAST = 0.02  # breadths squared: less is a corner
@@ -33,10 +33,10 @@ def why_none(site: Site, free: shapely.Geometry, least_mm: float, holds: Callabl
     if holds(*_pieces(_narrow(free, least_mm))):
         return _NARROW_THERE
     if holds(*_pieces(free)):
-        return _OUTSIDE
+        return OUTSIDE
     lines = [np.vstack([w.points, w.points[:1]]) if w.closed else w.points for w in site.room.walls]
     walls = shapely.multilinestrings([shapely.linestrings(line) for line in lines if len(line) > 1])
-    return _NO_ROOM if holds(*_pieces(walls)) else _OUTSIDE
+    return _NO_ROOM if holds(*_pieces(walls)) else OUTSIDE
 
 
 @remembered(256)

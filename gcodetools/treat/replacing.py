@@ -9,22 +9,27 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import MIN_PIECE_E_UNITS, MIN_PIECE_MM, e_decimals
-from gcodetools.toolpath.bands import sound
+from gcodetools.toolpath.bands import polygons_of, sound
 from gcodetools.toolpath.chains import segments_of
 from gcodetools.toolpath.islands import ARC_TOLERANCE_MM
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.strands import Strand
+from gcodetools.toolpath.walls import bead_areas
 from gcodetools.treat.intervals import in_polygon, line_of
 from gcodetools.treat.memory import remembered
 
-__all__ = ["Replaced", "band_of", "beside", "replaced"]
+__all__ = ["SLIT", "Replaced", "band_of", "beside", "lying", "replaced", "volume_of", "zone_of"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
+SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
+_NEAR = 0.6  # pitches beside new beads
 _LEAST_CUT_MM = 0.05  # less is not worth a cut
 _STEP_MM = 0.02
+_SLIVER_MM = 0.02  # half of what is too narrow to be free
 _SIMPLE_MM = 0.002  # points of an edge that matter less are left out
+_SLIT_MM2 = 0.02  # less than a dot of the thinnest bead
 _PLACES = 6  # of mm: like strands elsewhere are the same ones
 _END_OVERLAP = 0.15  # breadths by which an open end reaches into what stays
 
@@ -67,7 +72,18 @@ def _band_there(strands: list[Strand]) -> shapely.Geometry:
             shapes.append(shapely.buffer(pieces, half, cap_style="flat", join_style="mitre", mitre_limit=2.0))
         shapes.append(_joints(strand, line, step))
     whole = shapely.union_all([shape for shape in shapes if not shape.is_empty])
-    return shapely.simplify(whole, _SIMPLE_MM)
+    return sound(shapely.simplify(_without_slits(whole), _SIMPLE_MM))
+
+
+def _without_slits(area: shapely.Geometry) -> shapely.Geometry:
+    """An area without holes too small for anything: thousands of them lie between beads whose breadth changes."""
+    kept = [
+        shapely.Polygon(
+            part.exterior, [hole for hole in part.interiors if shapely.Polygon(hole).area > _SLIT_MM2]
+        )
+        for part in polygons_of(area)
+    ]
+    return kept[0] if len(kept) == 1 else shapely.multipolygons(kept)
 
 
 def beside(strands: list[Strand], by_mm: float) -> shapely.Geometry:
@@ -84,6 +100,58 @@ def _beside_there(strands: list[Strand], by_mm: float) -> shapely.Geometry:
     return shapely.union_all(
         shapely.buffer(lines, half, cap_style="flat", join_style="mitre", mitre_limit=2.0)
     )
+
+
+def zone_of(
+    band: shapely.Geometry, strands: list[Strand], walls: shapely.Geometry, space: shapely.Geometry,
+    pitch_mm: float, overlap_mm: float,
+) -> shapely.Geometry:  # fmt: skip
+    """Where fill goes: the band, and beside it the walls, which fill reaches into, with the slits between them.
+
+    Nothing beyond the band's open ends: fill between walls that no new bead lies beside stays.
+
+    Parameters
+    ----------
+    band : what `strands` take. walls : plastic of the layer's perimeters. space : free inside them. overlap_mm : how
+    far what stays may reach over the band.
+    """
+    return _zone(band, beside(strands, _NEAR * pitch_mm), walls, space, pitch_mm, overlap_mm)
+
+
+@remembered(256)
+def _zone(
+    band: shapely.Geometry, near: shapely.Geometry, walls: shapely.Geometry, space: shapely.Geometry,
+    pitch_mm: float, overlap_mm: float,
+) -> shapely.Geometry:  # fmt: skip
+    close = SLIT * pitch_mm
+    edge = shapely.union(band, walls)
+    closed = sound(
+        shapely.buffer(
+            shapely.buffer(edge, close, join_style="mitre"), -close, join_style="mitre", mitre_limit=2.0
+        )
+    )
+    zone = shapely.union(band, shapely.intersection(closed, sound(near)))
+    if overlap_mm <= 0:
+        return zone
+    free = shapely.buffer(shapely.difference(space, closed), -_SLIVER_MM, join_style="mitre")
+    return shapely.difference(zone, shapely.buffer(free, overlap_mm + _SLIVER_MM, quad_segs=2))
+
+
+def lying(plate: Plate, rows: I8, zone: shapely.Geometry) -> tuple[F8, F8, F8]:
+    """(k, 2) begin and end of what of the fill `rows` lies in `zone`, straight pieces, and (k,) mm3 of each."""
+    taken = segments_of(plate.program, rows, ARC_TOLERANCE_MM)
+    begin, end = np.column_stack([taken.x0, taken.y0]), np.column_stack([taken.x1, taken.y1])
+    index, t0, t1 = in_polygon(begin, end, zone)
+    step = end[index] - begin[index]
+    area = np.nan_to_num(bead_areas(plate, rows))[taken.bead[index]]
+    volume = area * np.hypot(*step.T) * (t1 - t0)
+    return begin[index] + step * t0[:, None], begin[index] + step * t1[:, None], volume
+
+
+def volume_of(plate: Plate, gone: Replaced) -> float:
+    """mm3 of plastic in what goes."""
+    volume = np.nan_to_num(bead_areas(plate, gone.row)) * plate.beads.length_mm[gone.row]
+    return float((volume * (gone.t1 - gone.t0)).sum())
 
 
 def _runs_of(line: F8, mine: NDArray[np.bool_]) -> shapely.Geometry:

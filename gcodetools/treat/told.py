@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,23 +14,35 @@ from gcodetools.kit.settings import Treatment
 from gcodetools.toolpath.beads import bead_width_mm
 from gcodetools.toolpath.strands import Filled, Strand
 from gcodetools.treat.laying import Bead
+from gcodetools.treat.places import Places, places_of
+from gcodetools.treat.reasons import NARROW, OUTSIDE
 from gcodetools.treat.sites import Site
 from gcodetools.treat.target import Done
 
 __all__ = ["LayerTold", "told"]
 
 _STEP_MM = 0.03  # widths that part by less are told as one
-_MOST_RUNS = 6
+_MOST_RUNS = 4  # ranges of layers that are named
 _LEAST_OPEN_MM = 0.5
+_LEAST_LESS_MM3 = 0.05
+_SHORT_SHARE = 0.02  # of the new beads; what is left out as too short is worth a word if it is more
+_MUCH = 0.1  # of the usual number of perimeters: layers that differ by more are named
+_HINTED = (
+    0.01  # of the beads of its layers: what is left out for want of a carrier comes with advice if it is more
+)
+_SEE = re.compile(r", see --json")
 
 
 @dataclass(frozen=True, slots=True)
 class LayerTold:
     """One island of one layer. layer : of the instance, from 1. laid : perimeters, by the deepest loop.
     middle_mm : mean width of beads along the middle, 0 for none. lines_mm : length of solid lines.
-    length_mm : of all new beads. room_mm : thickness of the room. bridge : laid over sparse fill or air.
-    open_mm, dots_mm, unreached_mm : length left out because nothing carries it, because it is too short,
-    because it would need more retractions. crumbs_mm : of fill in pieces too short to print, that went too.
+    length_mm : of all new beads. room_mm : median thickness of the room where they are; 0 for not known. bridge :
+    whether some are laid over sparse fill or air. open_mm, dots_mm, unreached_mm : length left out because nothing
+    carries it, because it is too short, because it would need more retractions. crumbs_mm : of fill in pieces too
+    short to print, that went too. bridge_mm : of new beads that are bridges. places : where they lie in the room;
+    None where that is the same everywhere. less_mm3 : plastic less than before. spared_mm : of new beads left out,
+    where the file's own fill holds as much.
     """
 
     layer: int
@@ -44,6 +57,10 @@ class LayerTold:
     unreached_mm: float
     crumbs_mm: float
     why: str
+    bridge_mm: float = 0.0
+    places: Places | None = None
+    less_mm3: float = 0.0
+    spared_mm: float = 0.0
 
     @classmethod
     def of(
@@ -58,6 +75,8 @@ class LayerTold:
         dots_mm: float = 0.0,
         unreached_mm: float = 0.0,
         crumbs_mm: float = 0.0,
+        less_mm3: float = 0.0,
+        spared_mm: float = 0.0,
         why: str = "",
     ) -> LayerTold:
         """Sum up what was laid on a site, by the fill of the file."""
@@ -65,8 +84,11 @@ class LayerTold:
         sizes = [_size(strand.points, strand.closed) for strand in strands]
         height = site.room.height_mm
         middle = [(_width(s, height, fill), n) for s, n in zip(strands, sizes, strict=True) if s.loop == 0]
-        thickness = np.concatenate([f.thickness for f in filled or []] or [np.empty(0)])
-        room = float(np.median(thickness)) if len(thickness) else 0.0
+        places = places_of(site.room.space, filled or [], strands)
+        room = places.room_mm[1]
+        if why == NARROW:
+            room = float(np.median(np.concatenate([f.thickness for f in filled or []] or [np.zeros(1)])))
+        bridges = [n for bead, n in zip(beads or [], sizes, strict=True) if bead.bridge]
         return cls(
             site.layer,
             max((s.loop for s in strands), default=0) if key == "perimeters" else 0,
@@ -74,22 +96,41 @@ class LayerTold:
             sum(n for s, n in zip(strands, sizes, strict=True) if s.loop < 0),
             sum(sizes),
             room,
-            any(bead.bridge for bead in beads or []),
+            bool(bridges),
             open_mm,
             dots_mm,
             unreached_mm,
             crumbs_mm,
             why,
+            sum(bridges),
+            places if len(places.loops) else None,
+            less_mm3,
+            spared_mm,
         )
+
+    @property
+    def everywhere(self) -> Places:
+        """Its places, one if it is the same everywhere."""
+        if self.places is not None:
+            return self.places
+        weight = np.array([max(self.length_mm, 1e-6)])
+        return Places(np.array([self.room_mm]), weight, np.array([self.laid], np.int64))
 
     def record(self, key: str) -> dict[str, Any]:
         """The same for scripts, without its layer."""
+        low, _, high = self.everywhere.room_mm
+        _, typical, _ = self.everywhere.counts
+        perimeters = self.laid if key == "perimeters" else None
         return {
-            "perimeters": self.laid if key == "perimeters" else None,
+            "perimeters": perimeters,
+            "perimeters_typical": typical if perimeters and typical != perimeters else None,
             "solid_lines": (self.lines_mm > 0) if key == "infill" else None,
             "middle_mm": round(self.middle_mm, 3) or None,
             "room_mm": round(self.room_mm, 2) or None,
+            "room_range_mm": [round(low, 2), round(high, 2)] if high - low > _STEP_MM else None,
+            "nothing_carries_mm": round(self.open_mm, 1) if self.open_mm > _LEAST_OPEN_MM else None,
             "bridge": self.bridge or None,
+            "less_mm3": round(self.less_mm3, 2) or None,
             "why": self.why or None,
         }
 
@@ -106,16 +147,20 @@ def _size(points: Any, closed: bool) -> float:
 
 def told(hit: RegionHit, key: str, treatment: Treatment, layers: list[LayerTold]) -> Done:
     """The answer of one region of one instance."""
-    asked = _asked(key, treatment)
     laid = [item for item in layers if item.length_mm > 0]
-    done = "; ".join(_done(key, laid)) if laid else "nothing"
+    done = _once("; ".join(_done(key, laid))) if laid else "nothing"
     notes = _notes(layers, laid)
-    details = _details(key, layers)
     return Done(
-        hit.part, hit.instance, hit.region, key, asked, done, "; ".join(notes),
+        hit.part, hit.instance, hit.region, key, _asked(key, treatment), done, _once("; ".join(notes)),
         warning=not laid or any("nothing carries" in n or "retractions" in n for n in notes),
-        refused=not laid, details=details,
+        refused=not laid, details=_details(key, layers),
     )  # fmt: skip
+
+
+def _once(text: str) -> str:
+    """The text with one hint to the full list."""
+    first = _SEE.search(text)
+    return text if first is None else text[: first.end()] + _SEE.sub("", text[first.end() :])
 
 
 def _asked(key: str, treatment: Treatment) -> str:
@@ -127,116 +172,221 @@ def _asked(key: str, treatment: Treatment) -> str:
 
 
 def _done(key: str, laid: list[LayerTold]) -> list[str]:
-    """What was laid, in words."""
-    found = [", ".join(_laid_words(key, group) for group in _alike(laid, _loops))]
-    bridged = sorted({item.layer for item in laid if item.bridge})
-    if bridged:
-        found.append(f"{_spans(bridged)} laid as a bridge, which counts as no strength")
+    """What was laid and the room there was for it, in words."""
+    where = _spans(item.layer for item in laid)
+    if key == "infill":
+        found = [f"solid lines on {where}"]
+    else:
+        whole = Places.of(item.everywhere for item in laid)
+        found = [f"laid {_laid_words(laid, whole)} on {where}{_differing(laid, whole)}"]
+        low, middle, high = whole.room_mm
+        if high > 0:
+            spread = f", median {_mm(middle)} mm" if high - low > _STEP_MM else ""
+            found.append(f"room {_between([low, high])} mm{spread}")
     found.append(f"{sum(item.length_mm for item in laid):.0f} mm of new beads")
-    rooms = [item.room_mm for item in laid if item.room_mm > 0]
-    if rooms:
-        found.append(f"room {_between(rooms)} mm")
+    bridged = [item for item in laid if item.bridge]
+    if bridged:
+        found[-1] += (
+            f", {sum(item.bridge_mm for item in bridged):.0f} mm of it as bridges on "
+            f"{_spans(item.layer for item in bridged)}, which count as no strength"
+        )
     return found
 
 
-def _loops(items: list[LayerTold]) -> tuple[int, int]:
-    """Fewest and most perimeters on the islands of a layer."""
-    return min(item.laid for item in items), max(item.laid for item in items)
+def _laid_words(laid: list[LayerTold], whole: Places) -> str:
+    """Perimeters, fewest to most with what is typical, and beads along the middle."""
+    low, typical, high = whole.counts
+    low = min(low, *_typical(laid).values())
+    middles = [item.middle_mm for item in laid if item.middle_mm]
+    middle = ""
+    if middles:
+        many = max(middles) - min(middles) > _STEP_MM
+        middle = f"{'middle beads' if many else 'a middle bead'} of {_between(middles)} mm"
+    if high == 0:
+        return middle
+    if low == 0 and middle:
+        if typical == 0:
+            return f"{middle}, in wide places up to {_counted(high)},"
+        words = _counted(high) if typical == high else f"up to {_counted(high)}, typically {typical}"
+        return f"{words}, in narrow places {middle},"
+    if low == high:
+        return f"{_counted(high)} and {middle}" if middle else _counted(high)
+    words = f"{low} to {_counted(high)}, typically {typical},"
+    return f"{words} and {middle}" if middle else words
 
 
-def _alike(laid: list[LayerTold], tell: Callable[[list[LayerTold]], object]) -> list[list[LayerTold]]:
-    """Runs of layers of which `tell` says the same, each with all its islands."""
-    by_layer: dict[int, list[LayerTold]] = {}
-    for item in laid:
-        by_layer.setdefault(item.layer, []).append(item)
-    groups: list[list[LayerTold]] = []
-    last: tuple[int, object] | None = None
-    for layer in sorted(by_layer):
-        now = tell(by_layer[layer])
-        if last is not None and last == (layer - 1, now):
-            groups[-1] += by_layer[layer]
-        else:
-            groups.append(list(by_layer[layer]))
-        last = layer, now
-    return groups if len(groups) <= _MOST_RUNS else [laid]
+def _counted(perimeters: int) -> str:
+    return f"{perimeters} perimeter{'s' * (perimeters > 1)}"
 
 
-def _laid_words(key: str, group: list[LayerTold]) -> str:
-    layers = _spans(sorted({item.layer for item in group}))
-    if key == "infill":
-        return f"solid lines on {layers}"
-    low, high = _loops(group)
-    words = []
-    if high:
-        count = f"{low} to {high}" if low != high else f"{high}"
-        words.append(f"{count} perimeter{'s' if high > 1 else ''}")
-    middle = [item.middle_mm for item in group if item.middle_mm]
-    if middle:
-        many = max(middle) - min(middle) > _STEP_MM
-        words.append(
-            f"middle beads of {_between(middle)} mm" if many else f"a middle bead of {_between(middle)} mm"
-        )
-    return f"{' and '.join(words)} on {layers}"
+def _typical(laid: list[LayerTold]) -> dict[int, int]:
+    """Perimeters that are typical of each layer."""
+    return {k: Places.of(i.everywhere for i in items).counts[1] for k, items in _by_layer(laid).items()}
 
 
-def _between(values: list[float]) -> str:
+def _differing(laid: list[LayerTold], whole: Places) -> str:
+    """Layers on which clearly another number is typical than on the whole: ` (2 on layers 41-44)`."""
+    usual = whole.counts[1]
+    by_count: dict[int, list[int]] = {}
+    for layer, count in _typical(laid).items():
+        if abs(count - usual) > _MUCH * usual:
+            by_count.setdefault(count, []).append(layer)
+    runs = [
+        (last - first, first, last, count) for count, own in by_count.items() for first, last in _runs(own)
+    ]
+    named: dict[int, list[int]] = {}
+    for _, first, last, count in sorted(sorted(runs, reverse=True)[:_MOST_RUNS], key=lambda run: run[1]):
+        named.setdefault(count, []).extend(range(first, last + 1))
+    words = [f"{count or 'middle beads'} on {_spans(own)}" for count, own in named.items()]
+    more = f" and {len(runs) - _MOST_RUNS} more, see --json" if len(runs) > _MOST_RUNS else ""
+    return f" ({'; '.join(words)}{more})" if words else ""
+
+
+def _by_layer(items: Iterable[LayerTold]) -> dict[int, list[LayerTold]]:
+    """Islands by layer, ascending."""
+    found: dict[int, list[LayerTold]] = {}
+    for item in sorted(items, key=lambda item: item.layer):
+        found.setdefault(item.layer, []).append(item)
+    return found
+
+
+def _between(values: Sequence[float]) -> str:
     low, high = min(values), max(values)
-    return f"{low:.2f} to {high:.2f}" if high - low > _STEP_MM else f"{(low + high) / 2:.2f}"
+    return f"{_mm(low)} to {_mm(high)}" if high - low > _STEP_MM else _mm((low + high) / 2)
 
 
-def _spans(layers: list[int]) -> str:
-    """`layers 3-8, 10`."""
-    runs: list[list[int]] = []
-    for layer in layers:
+def _mm(value: float) -> str:
+    return f"{value:.2f}" if value < 9.995 else f"{value:.1f}"
+
+
+def _runs(layers: Iterable[int]) -> list[tuple[int, int]]:
+    """First and last of layers that follow on."""
+    runs: list[tuple[int, int]] = []
+    for layer in sorted(set(layers)):
         if runs and layer == runs[-1][1] + 1:
-            runs[-1][1] = layer
+            runs[-1] = runs[-1][0], layer
         else:
-            runs.append([layer, layer])
-    shown = [f"{a}" if a == b else f"{a}-{b}" for a, b in runs[:_MOST_RUNS]]
-    more = f" and {len(runs) - _MOST_RUNS} more runs" if len(runs) > _MOST_RUNS else ""
-    return f"layer{'s' if len(layers) > 1 else ''} {', '.join(shown)}{more}"
+            runs.append((layer, layer))
+    return runs
+
+
+def _spans(layers: Iterable[int]) -> str:
+    """`layers 3-8, 10`."""
+    runs = _runs(layers)
+    shown = ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs[:_MOST_RUNS])
+    more = f" and {len(runs) - _MOST_RUNS} more, see --json" if len(runs) > _MOST_RUNS else ""
+    return f"layer{'s' * (runs[0][0] < runs[-1][1])} {shown}{more}"
 
 
 def _notes(layers: list[LayerTold], laid: list[LayerTold]) -> list[str]:
-    notes = []
-    reasons: dict[str, set[int]] = {}
-    for item in layers:
-        if item.why and item.length_mm == 0:
-            reasons.setdefault(item.why, set()).add(item.layer)
     there = {item.layer for item in laid}
-    for why, empty in reasons.items():
-        elsewhere = "other islands: " if empty & there else ""
-        notes.append(f"{elsewhere}{why} on {_spans(sorted(empty))}")
-    open_layers = [item for item in layers if item.open_mm > _LEAST_OPEN_MM]
-    if open_layers:
-        which = sorted({i.layer for i in open_layers})
-        above = [i.layer for i in laid if i.layer > which[-1]]
-        begin = f", filling begins in full at layer {min(above)}" if above else ""
-        notes.append(
-            f"nothing carries {sum(i.open_mm for i in open_layers):.0f} mm on {_spans(which)} "
-            f"(spans over 5 mm){begin}; `from_below` starts earlier, `over_air` lays them all the same"
-        )
+    empty = [item for item in layers if item.why and item.length_mm == 0]
+    if laid or any(item.why != OUTSIDE for item in empty):  # else it is the whole answer
+        empty = [item for item in empty if item.why != OUTSIDE]
+    bare = _reasons(item for item in empty if item.layer not in there)
+    beside = _reasons(item for item in empty if item.layer in there)
+    if _interleaved(bare, beside):
+        groups = [("some islands or all get none", _reasons(empty))]
+    else:
+        groups = [("none", bare), ("some islands get none", beside)]
+    if laid:
+        notes = [
+            f"{who} on {_spans(on)}: {', or '.join(whys)}" for who, found in groups for on, whys in found
+        ]
+    else:
+        notes = [f"{', or '.join(whys)}{',' * (len(whys) > 1)} on {_spans(on)}" for on, whys in bare]
+    notes += _uncarried(layers, there)
+    notes += _exchanged(laid)
     unreached = sum(item.unreached_mm for item in layers)
     if unreached > 0:
         notes.append(f"{unreached:.0f} mm would need more than two retractions a layer and are not laid")
-    dots = sum(item.dots_mm for item in layers)
-    crumbs_mm = sum(item.crumbs_mm for item in layers)
-    if dots > 0:
-        notes.append(f"{dots:.1f} mm in beads too short to print left out")
+    least = _SHORT_SHARE * sum(item.length_mm for item in laid)
     # Lengths only: instances that differ in these alone are told as one.
-    if crumbs_mm > 0:
-        notes.append(f"{crumbs_mm:.1f} mm of fill left out in pieces too short to print")
+    short = [
+        f"{mm:.1f} mm of {what}"
+        for mm, what in (
+            (sum(item.dots_mm for item in layers), "new beads"),
+            (sum(item.crumbs_mm for item in layers), "fill"),
+        )
+        if mm > least
+    ]
+    return [*notes, f"left out as too short to print: {', '.join(short)}"] if short else notes
+
+
+_Reasons = list[tuple[set[int], list[str]]]
+
+
+def _reasons(empty: Iterable[LayerTold]) -> _Reasons:
+    """Layers on which islands got nothing, with the reasons; those of ranges that overlap as one."""
+    by_reason: dict[str, set[int]] = {}
+    for item in empty:
+        by_reason.setdefault(item.why, set()).add(item.layer)
+    groups: _Reasons = []
+    for why, layers in sorted(by_reason.items(), key=lambda item: min(item[1])):
+        if groups and min(layers) <= max(groups[-1][0]):
+            groups[-1][0].update(layers)
+            groups[-1][1].append(why)
+        else:
+            groups.append((set(layers), [why]))
+    return groups
+
+
+def _interleaved(bare: _Reasons, beside: _Reasons) -> bool:
+    """Whether layers without any bead and such with some alternate, for the same reasons."""
+    if len(bare) != 1 or len(beside) != 1 or set(bare[0][1]) != set(beside[0][1]):
+        return False
+    return max(map(min, (bare[0][0], beside[0][0]))) < min(map(max, (bare[0][0], beside[0][0])))
+
+
+def _exchanged(laid: list[LayerTold]) -> list[str]:
+    """What was spared because fill holds as much, and what the region has less of than before."""
+    notes = []
+    spared = sum(item.spared_mm for item in laid)
+    if spared > _SHORT_SHARE * sum(item.length_mm for item in laid):
+        on = _spans(item.layer for item in laid if item.spared_mm > 0)
+        notes.append(f"{spared:.0f} mm left out on {on}: the file's own fill holds as much there")
+    less = [item for item in laid if round(item.less_mm3, 2) > 0]
+    if less:
+        lost = sum(item.less_mm3 for item in less)
+        notes.append(f"{lost:.2f} mm3 less plastic than before on {_spans(item.layer for item in less)}")
     return notes
 
 
+def _uncarried(layers: list[LayerTold], there: set[int]) -> list[str]:
+    """What was left out because nothing carries it, and where filling begins if it is so at first."""
+    gaps = [item for item in layers if item.open_mm > _LEAST_OPEN_MM]
+    if not gaps:
+        return []
+    which = {item.layer for item in gaps}
+    words = f"nothing carries {sum(i.open_mm for i in gaps):.0f} mm on {_spans(which)} (spans over 5 mm)"
+    if sum(i.open_mm for i in gaps) < _HINTED * sum(i.length_mm for i in layers if i.layer in which):
+        return [words]
+    first, full = min(which | there), sorted(there - which)
+    hints = ["`over_air` lays them all the same"]
+    if first in which:
+        hints.insert(0, "`from_below` starts earlier")
+        words += f", filling begins in full at layer {full[0]}" if full else ""
+    return [f"{words}; {', '.join(hints)}"]
+
+
 def _details(key: str, layers: list[LayerTold]) -> tuple[dict[str, Any], ...]:
-    """What was laid as records, equal neighbouring layers as one."""
+    """What was laid as records, of islands that are alike on layers that follow on one each."""
     found: list[dict[str, Any]] = []
-    for item in layers:
-        record = {k: v for k, v in item.record(key).items() if v is not None}
-        last = found[-1] if found else None
-        if last and {k: v for k, v in last.items() if k != "layers"} == record:
-            last["layers"][1] = item.layer
-        else:
-            found.append({"layers": [item.layer, item.layer], **record})
+    open_runs: list[tuple[dict[str, Any], dict[str, Any]]] = []  # what it says, its record
+    for layer, items in _by_layer(layers).items():
+        still = []
+        for item in items:
+            what = {k: v for k, v in item.record(key).items() if v is not None}
+            alike = (
+                n for n, (other, run) in enumerate(open_runs) if other == what and run["layers"][1] < layer
+            )
+            n = next(alike, None)
+            if n is None:
+                run = {"layers": [layer, layer], **what}
+                found.append(run)
+            else:
+                run = open_runs.pop(n)[1]
+                run["layers"][1] = layer
+            still.append((what, run))
+        open_runs = still
     return tuple(found)

@@ -128,6 +128,16 @@ def test_sentences_that_differ_in_lengths_only_are_one():
     assert same_or_span([1.0, 2.0], "g") == "1 to 2 g"
 
 
+def test_ranges_of_lengths_are_merged_to_their_ends():
+    assert merged(["room 0.45 to 0.87 mm", "room 0.43 to 0.80 mm"]) == "room 0.43 to 0.87 mm"
+    assert merged(["room 0.45 to 0.87 mm", "room 0.60 mm"]) == "room 0.45 to 0.87 mm"
+    assert merged(["room 0.67 to 7.00 mm"]) == "room 0.67 to 7.00 mm"
+    assert merged(["1131 mm of new beads"]) == "1,131 mm of new beads"
+    assert merged(["layers 3 to 5", "layers 3 to 6"]) is None
+    assert merged(["0.25 mm3 less", "0.31 mm3 less"]) == "0.25 to 0.31 mm3 less"
+    assert merged(["at 5 mm3/s", "at 6 mm3/s"]) is None
+
+
 def _answer(instance: int, done: str, why: str = "", setting: str = "speed") -> dict[str, object]:
     return {
         "part": "clip", "instance": instance, "region": "lips", "treatment": setting, "asked": "80%",
@@ -156,6 +166,18 @@ def test_instances_that_fared_alike_are_one_line():
     text = _text(_record([_answer(k, f"20 mm/s over {1000 + k} mm") for k in range(1, 24)]))
     assert "clip/lips  (instances 1 to 23)" in text
     assert text.count("20 mm/s") == 1 and "over 1,001 to 1,023 mm each" in text
+
+
+def test_what_is_asked_of_perimeters_is_called_so_and_spans_are_nobody_s_share():
+    done = "laid 1 perimeter on layers 1-9; room 0.72 mm; 238 mm of new beads"
+    why = "nothing carries 9 mm on layer 1 (spans over 5 mm); `over_air` lays them all the same"
+    answers = [{**_answer(k, done, why, "perimeters"), "asked": asked} for k in (1, 2) for asked in ("2",)]
+    text = " ".join(_text(_record(answers)).split())
+    assert "perimeters asked 2 laid 1 perimeter on layers 1-9; room 0.72 mm" in text
+    assert "(spans over 5 mm)" in text
+    fill = [{**_answer(1, done, "", "perimeters"), "asked": "fill the room"}]
+    assert "asked to fill the room laid 1 perimeter" in " ".join(_text(_record(fill)).split())
+    assert "speed 80%" in " ".join(_text(_record([_answer(1, "20 mm/s over 99 mm")])).split())
 
 
 def test_instances_that_fared_otherwise_are_named():

@@ -51,6 +51,18 @@ def test_open_ring_of_a_16_mm_tube_has_the_mouth_of_its_chord():
     assert (ring.tilt_deg, ring.friction) == (0.0, 0.3)
 
 
+@pytest.mark.parametrize("kind", ["open_ring", "cantilever"])
+def test_how_it_is_printed_may_be_said(kind):
+    assert load(kind).printed is None
+    assert load(kind, printed="standing").printed == "standing"
+    assert load(kind, printed="lying").printed == "lying"
+
+
+def test_fillet_of_a_root_may_be_said():
+    assert load("cantilever").fillet_mm is None
+    assert load("cantilever", fillet=0.8).fillet_mm == 0.8
+
+
 @pytest.mark.parametrize(
     ("kind", "changes", "where"),
     [
@@ -62,6 +74,9 @@ def test_open_ring_of_a_16_mm_tube_has_the_mouth_of_its_chord():
     + [
         ("open_ring", {"gap": 360.5}, "gap"),
         ("open_ring", {"tilt": 90}, "tilt"),
+        ("open_ring", {"printed": "upright"}, "printed: found 'upright', expected one of lying, standing"),
+        ("cantilever", {"printed": 1}, "printed"),
+        ("cantilever", {"fillet": -0.1}, "fillet"),
         ("open_ring", {"friction": 2}, "friction"),
         ("cantilever", {"tip": 4}, "tip: found 4, expected at most the root's thickness, 3.28"),
         ("cantilever", {"undercut": 19}, "undercut: found 19, expected less than the length, 19"),

@@ -232,3 +232,15 @@ def test_an_arc_is_cut_where_it_crosses_the_edge():
     plate = sheet.plate()
     found = replaced(plate, fill_of(plate), box(5, -1, 20, 20))
     assert found.t0.tolist() == [0.0] and found.t1.tolist() == pytest.approx([1 / 3], abs=2e-3)
+
+
+def test_slits_between_beads_are_no_holes_and_openings_are():
+    """Two beads side by side whose breadth changes leave slits; a ring leaves what is inside it."""
+    x = np.arange(0, 20.1, 0.5)
+    breadth = 0.4 + 0.05 * np.sin(np.arange(len(x) - 1))
+    rows = [line(np.column_stack([x, np.full(len(x), y)]), breadth) for y in (0.0, 0.38, 0.76)]
+    band = band_of([*rows, ring(circle(3.0, 60))])
+    holes = [shapely.Polygon(hole).area for part in shapely.get_parts(band) for hole in part.interiors]
+    assert holes and min(holes) > 0.02
+    moved = shapely.transform(band, lambda xy: xy + np.array([3.3, 7.7]))
+    assert shapely.is_valid(moved)

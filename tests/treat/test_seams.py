@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from shapely import LineString, Point, Polygon, box
+from shapely.affinity import rotate
 
 from gcodetools.toolpath.strands import Strand
 from gcodetools.treat.laying import Seams
@@ -96,3 +97,65 @@ def test_a_loop_begins_near_a_free_end_and_not_where_the_part_bends_most():
     assert found.begin(SQUARE, np.array([1.0, 1.0])) == 2
     avoided = Seams(np.empty((0, 2)), np.array([(9.0, 10.0)]), shapely.Point(9, 9).buffer(1))
     assert avoided.begin(SQUARE, np.array([1.0, 1.0])) != 2
+
+
+def bracket(turn_deg=0.0, width=3.0):
+    """An open section whose back is straight: 24 high, 12 deep, open towards +x, of walls 3 mm, turned."""
+    line = LineString([(12.0, 0.0), (0.0, 0.0), (0.0, 24.0), (12.0, 24.0)])
+    return rotate(line.buffer(width / 2, cap_style="flat", join_style="mitre"), turn_deg, origin=(0, 0))
+
+
+@pytest.mark.parametrize("turn", [0.0, 20.0, 90.0, 217.0])
+def test_a_straight_back_is_avoided_all_along_with_both_its_corners(turn):
+    """Closed form: the back's inner edge runs from (1.5, 1.5) to (1.5, 22.5), its outer corners are at -1.5."""
+    found = seams(bracket(turn))
+    back = [(x, y) for x in (-1.5, 0.0, 1.5) for y in (-1.5, 0.0, 1.5, 6.0, 12.0, 18.0, 22.5, 24.0, 25.5)]
+    for x, y in back:
+        assert found.avoid.intersects(rotate(Point(x, y), turn, origin=(0, 0))), (x, y)
+    for y in (0.0, 24.0):
+        assert not found.avoid.intersects(rotate(Point(9.0, y), turn, origin=(0, 0)))
+
+
+def test_a_flat_back_with_arms_as_a_d_is_avoided_all_along():
+    """A D that is open on its round side."""
+    turns = np.radians(np.linspace(-90, -30, 20))
+    low = 10 * np.column_stack([np.cos(turns), np.sin(turns)])
+    outline = LineString(np.vstack([low[::-1], low * (1, -1)]))
+    found = seams(outline.buffer(1.0, cap_style="flat", join_style="mitre"))
+    for y in (-9.5, -4.0, 0.0, 4.0, 9.5):
+        assert found.avoid.intersects(Point(0.5, y)), y
+
+
+def test_a_back_that_leans_a_little_is_still_one_back():
+    """Its corners lie 8 and 8.3 mm below the chord: both are where it bends most."""
+    line = LineString([(12.0, 0.0), (3.7, 0.0), (4.0, 24.0), (12.0, 24.0)])
+    found = seams(line.buffer(1.5, cap_style="flat", join_style="mitre"))
+    for x, y in [(3.7, 0.0), (4.0, 24.0), (3.85, 12.0)]:
+        assert found.avoid.intersects(Point(x, y))
+
+
+@pytest.mark.parametrize("pieces", [1, 7, 60])
+def test_a_back_in_pieces_is_one_back(pieces):
+    """Outlines of beads have points along their straight sides."""
+    cut = shapely.segmentize(bracket(), 24.0 / pieces)
+    assert seams(cut).avoid.area == pytest.approx(seams(bracket()).avoid.area, rel=0.02)
+
+
+def test_a_shallow_bracket_of_thick_walls_is_avoided_to_its_outer_corners():
+    """The pocket is 3 mm deep, the walls 4 mm: half the depth does not reach through them."""
+    line = LineString([(5.0, 0.0), (0.0, 0.0), (0.0, 24.0), (5.0, 24.0)])
+    found = seams(line.buffer(2.0, cap_style="flat", join_style="mitre"))
+    for x, y in [(-1.9, -1.9), (-1.9, 25.9), (-1.9, 12.0), (1.9, 1.9)]:
+        assert found.avoid.intersects(Point(x, y)), (x, y)
+
+
+def test_no_loop_begins_on_a_straight_back():
+    """Loops along the walls of the bracket, begun from everywhere and with outer seams everywhere."""
+    part = bracket()
+    found = seams(part, (12.0, -1.5))
+    core = part.buffer(-0.9, join_style="mitre")
+    loop = ring(shapely.get_coordinates(shapely.segmentize(core.exterior, 1.0))[:-1])
+    for here in [(0.0, 0.0), (0.0, 24.0), (0.0, 12.0), (12.0, 24.0)]:
+        begun = loop.points[found.begin(loop, np.array(here))]
+        assert begun[0] > 3.0
+        assert np.hypot(*(begun - (12.0, -1.5))) >= 3.0

@@ -1,0 +1,244 @@
+"""Strength and time of a file's regions, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from gcodetools.edit.record import already_treated
+from gcodetools.errors import InputError, NotFoundOnPlate
+from gcodetools.jobs.apply import Options, read_plate
+from gcodetools.jobs.rates import bed_of, rates_of
+from gcodetools.jobs.records import estimate, without_nulls
+from gcodetools.jobs.region_states import nozzle_base_c, region_state
+from gcodetools.jobs.regions import Found, found_regions
+from gcodetools.jobs.sources import Profiles, profiles_for
+from gcodetools.jobs.strengths import Strengths, strengths_of
+from gcodetools.kit.placing import Placed, place
+from gcodetools.kit.schema import Kit, load_kits
+from gcodetools.physics.timing import Times, layer_seconds, times
+from gcodetools.strength.law import Law
+from gcodetools.strength.loads import LoadCase
+from gcodetools.strength.region import RegionStrength
+from gcodetools.strength.sentences import CAUTIONS, ending, rests_on, sentence
+from gcodetools.strength.spreads import COVERAGE, Band
+from gcodetools.toolpath.plate import Plate
+
+__all__ = [
+    "band_record",
+    "estimate_file",
+    "estimate_plate",
+    "load_record",
+    "region_records",
+    "require_strength",
+]
+
+Record = dict[str, Any]
+
+
+def estimate_file(path: Path, options: Options) -> tuple[Record, list[str]]:
+    """Record and warnings of a file.
+
+    Raises
+    ------
+    InputError : the file or a kit is unreadable or invalid, or the material says nothing of its strength.
+    NotFoundOnPlate : no part of the kit is on the plate, or a region of one meets no bead.
+    """
+    kit = load_kits(options.kits)
+    return estimate_plate(read_plate(path), kit, options)
+
+
+def estimate_plate(plate: Plate, kit: Kit, options: Options) -> tuple[Record, list[str]]:
+    """Record and warnings of a plate that is read already.
+
+    Raises
+    ------
+    InputError, NotFoundOnPlate : as `estimate_file`.
+    """
+    profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
+    require_strength(profiles)
+    name = plate.program.lines.name
+    placed = place(kit, plate)
+    if not placed.poses:
+        raise NotFoundOnPlate(
+            f"{name}: no part of kit {kit.name} is on the plate (looked for {', '.join(kit.parts)})",
+            "Check `found_by` in the kit against `beadwright inspect`.",
+        )
+    found, missing = found_regions(plate, kit, placed)
+    found = [one for one in found if options.subset.holds(one.pose)]
+    if not found:
+        raise NotFoundOnPlate(f"{name}: no region meets a bead", "; ".join(missing) or "Check --only.")
+    planned = times(plate, profiles.machine)
+    rates = rates_of(plate, profiles, bed_of(plate))
+    strengths = strengths_of(plate, kit, found, profiles, planned, rates.mm3_per_mm.value)
+    assert strengths is not None
+    record: Record = {
+        "schema": "beadwright.estimate/1",
+        "file": name,
+        "treated": already_treated(plate.program.lines.data),
+        "kit": kit.name,
+        "material": profiles.material.name,
+        "material_from": profiles.material_from,
+        "machine": profiles.machine.name if profiles.machine else None,
+        "draws": {"count": strengths.law.draws.count, "seed": strengths.law.draws.seed},
+        "heating_from": strengths.heating,
+        "regions": region_records(plate, kit, found, strengths, planned, rates.mm3_per_mm.value),
+        "total": _total(plate, planned, rates.gram_per_mm.value, rates.money_per_gram.value),
+        "absent": list(placed.absent),
+        "cautions": list(CAUTIONS),
+    }
+    return without_nulls(record), _warnings(plate, placed, missing, profiles, planned)
+
+
+def require_strength(profiles: Profiles) -> None:
+    """Refuse a material without numbers on strength.
+
+    Raises
+    ------
+    InputError : naming the material and the key.
+    """
+    if profiles.material.strength is None:
+        raise InputError(
+            f"material {profiles.material.name}: no key `strength`, expected its numbers for an estimate",
+            "Add them, or write `like: petg` in the material file to take another's.",
+        )
+
+
+def _warnings(
+    plate: Plate, placed: Placed, missing: Sequence[str], profiles: Profiles, planned: Times
+) -> list[str]:
+    found = [*plate.program.warnings, *plate.warnings, *placed.warnings, *planned.warnings, *missing]
+    if profiles.material_from == "assumed":
+        found.append("no material is named by the kit, the file or --material: PETG assumed")
+    return list(dict.fromkeys(found))
+
+
+def _total(plate: Plate, planned: Times, gram_per_mm: float, money_per_gram: float) -> Record:
+    gram = float(np.maximum(plate.moves.e.sum(), 0.0)) * gram_per_mm
+    return {
+        "time_s": estimate(planned.total_s, *planned.within(planned.total_s), planned.source),
+        "mass_g": round(gram, 3),
+        "cost": round(gram * money_per_gram, 4),
+    }
+
+
+def region_records(
+    plate: Plate,
+    kit: Kit | None,
+    found: Sequence[Found],
+    strengths: Strengths,
+    planned: Times,
+    mm3_per_mm: float,
+    means: dict[str, str] | None = None,
+) -> list[Record]:
+    """A record a region, as `--json` prints it. means : what treated against untreated means, by region."""
+    by_name = {one.name: one for one in found}
+    layer_s = layer_seconds(plate, planned)
+    base_c = nozzle_base_c(plate, kit)
+    records = []
+    for one in strengths.regions:
+        hit = by_name[one.name].hit
+        state = region_state(plate, hit.selection, mm3_per_mm, base_c)
+        share = hit.selection.t1 - hit.selection.t0
+        layers = np.unique(plate.beads.layer[hit.selection.row])
+        record: Record = {
+            "part": hit.part,
+            "instance": hit.instance,
+            "region": hit.region,
+            "role": hit.role,
+            "layers": list(hit.layers),
+            "z_mm": [round(z, 3) for z in hit.z_mm],
+            **{key: state[key] for key in ("beads", "length_mm", "volume_mm3", "perimeters") if key in state},
+            "time_s": round(float((planned.seconds[hit.selection.row] * share).sum()), 3),
+            "nozzle_c": _nozzle(strengths, hit.selection.row),
+            "fan_percent": state.get("fan_percent"),
+            "layer_time_s": round(float(np.median(layer_s[layers[layers >= 0]])), 3),
+            **_strength(one, strengths.law),
+            "sentence": sentence(one, strengths.law),
+            **ending(strengths.law, (means or {}).get(one.name)),
+        }
+        records.append(without_nulls(record))
+    return records
+
+
+def _nozzle(strengths: Strengths, rows: np.ndarray[Any, np.dtype[np.int64]]) -> Record | None:
+    if strengths.got is None:
+        return None
+    reached, told, _ = strengths.got.at(rows)
+    if np.all(np.isnan(reached)):
+        return None
+    return {
+        "target": round(float(np.nanmedian(told)), 2),
+        "reached_min": round(float(np.nanmin(reached)), 2),
+        "reached_mean": round(float(np.nanmean(reached)), 2),
+        "reached_max": round(float(np.nanmax(reached)), 2),
+    }
+
+
+def band_record(band: Band, basis: str, source: str) -> Record:
+    """A band as every estimate is printed."""
+    return {**estimate(band.best, band.low, band.high, source, basis), "coverage": COVERAGE}
+
+
+def _strength(one: RegionStrength, law: Law) -> Record:
+    source = rests_on(law)
+    welds = one.welds
+
+    def told(band: Band | None, basis: str = one.basis, rests: str = source) -> Record | None:
+        return None if band is None else band_record(band, basis, rests)
+
+    bond = {"mean": told(one.bond_mean), "min": told(one.bond_min), "weakest_layer": one.weakest_layer}
+    record: Record = {
+        "below_age_s": welds.age_s,
+        "contact": None if not len(welds.layer) else float(np.median(welds.contact)),
+    }
+    if one.bond_mean is not None:
+        record["bond"] = bond
+    bars = "printed bars of other makers; fill from the file's beads"
+    strength: Record = {"across_layers": told(one.across), "along_beads": told(one.along, "modelled", bars)}
+    record["strength_mpa"] = strength
+    if one.wall is not None:
+        record["wall"] = {
+            "thickness_mm": one.wall.thickness_mm.median,
+            "fill": one.wall.fill.median,
+            "stiffness_of_solid": one.wall.ei_share.median,
+        }
+    if one.case is not None:
+        record["stiffness_n_per_mm"] = told(
+            one.case.stiffness_n_per_mm, "modelled", "handbook sum of the load"
+        )
+        record["load"] = load_record(one.case)
+    record["notes"] = [*one.notes, *(one.case.notes if one.case else ()), *([one.fault] if one.fault else [])]
+    return record
+
+
+def load_record(case: LoadCase) -> Record:
+    """A load case as `--json` prints it."""
+    sums = "handbook sum of the load's numbers"
+    return {
+        "kind": case.kind,
+        "limited": "along_beads" if case.limits == "along" else "across_layers",
+        "printed": "standing" if case.standing else "lying",
+        "printed_from": case.told,
+        "opening_mm": case.opening_mm,
+        "demand": band_record(case.demand, "modelled", sums),
+        "allowed": band_record(case.allowed, "assumed", "design limits for printed snap fits"),
+        "margin": None
+        if case.margin is None
+        else band_record(case.margin, "modelled", "allowed over demand"),
+        "margin_crooked": None
+        if case.crooked is None
+        else band_record(case.crooked, "modelled", "put on at its tilt"),
+        "margin_to_break": None
+        if case.to_break is None
+        else band_record(
+            case.to_break, "modelled", "strain at break over demand, at the tilt where there is one"
+        ),
+        "force_n": None if case.push_n is None else band_record(case.push_n, "modelled", sums),
+        "pull_n": None if case.pull_n is None else band_record(case.pull_n, "modelled", sums),
+        "bears_n": None if case.bears_n is None else band_record(case.bears_n, "modelled", sums),
+        "refused": case.refused or None,
+    }

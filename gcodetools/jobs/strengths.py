@@ -1,0 +1,65 @@
+"""Strength of a plate's regions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from gcodetools.documents.profiles import load_machine
+from gcodetools.jobs.region_states import nozzle_base_c
+from gcodetools.jobs.regions import Found
+from gcodetools.jobs.sources import Profiles
+from gcodetools.kit.schema import Kit
+from gcodetools.physics.timing import Times
+from gcodetools.strength.got import Got, got_of
+from gcodetools.strength.law import Law
+from gcodetools.strength.pieces import instance_of
+from gcodetools.strength.region import RegionStrength, strength_of
+from gcodetools.strength.spreads import Draws
+from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.schedule import PLAIN_MACHINE
+
+__all__ = ["Strengths", "strengths_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Strengths:
+    """regions : as found. got : what beads got; None once it has been let go. law : of the material. heating : whose laws the nozzle and the fan
+    follow, in words."""
+
+    regions: tuple[RegionStrength, ...]
+    got: Got | None
+    law: Law
+    heating: str
+
+
+def strengths_of(
+    plate: Plate, kit: Kit | None, found: Sequence[Found], profiles: Profiles, planned: Times, mm3_per_mm: float,
+    draws: Draws | None = None,
+) -> Strengths | None:  # fmt: skip
+    """Work out all regions; None where the material says nothing of its strength.
+
+    Parameters
+    ----------
+    planned : seconds of the plate's rows. mm3_per_mm : plastic by filament. draws : how doubt is drawn.
+    """
+    if profiles.material.strength is None:
+        return None
+    law = Law(profiles.material, draws or Draws())
+    machine = profiles.machine or load_machine(PLAIN_MACHINE)
+    known = "" if profiles.machine else ", no machine is named"
+    got = got_of(plate, planned, machine.heating, nozzle_base_c(plate, kit), mm3_per_mm)
+    results: list[RegionStrength | None] = [None] * len(found)
+    owners: dict[tuple[str, int], list[int]] = {}
+    for k, one in enumerate(found):
+        owners.setdefault((one.hit.part, one.hit.instance), []).append(k)
+    for mine in owners.values():
+        pose = found[mine[0]].pose
+        instance = instance_of(plate, pose, [found[k].hit.selection for k in mine], got)
+        for k, within in zip(mine, instance.within, strict=True):
+            if np.any(within):
+                results[k] = strength_of(found[k].hit, pose, found[k].region, instance, within, law)
+    told = tuple(result for result in results if result is not None)
+    return Strengths(told, got, law, f"heating and fan of machine {machine.name}{known}")

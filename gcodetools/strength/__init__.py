@@ -1,0 +1,1 @@
+"""How strong regions are, and how sure that is: physics and a material put together, sampled over their doubt."""

@@ -1,0 +1,76 @@
+"""Arms that stand: how much of each layer's section rests on the layer below, where bending pulls it apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.physics.footprints import footprints
+from gcodetools.strength.pieces import Instance
+from gcodetools.strength.welds import LayerWelds
+
+__all__ = ["Arm", "arm_of"]
+
+F8 = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+_CUT = 0.5  # share of a lump's edge behind which plastic goes on: more, and it is part of a block, no arm
+_SOLID = 0.94  # modulus share of a solid section of printed roads, which test pieces have too
+_LEAST = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """What an arm bears at its weakest layer. ratio : (1 + d,) strength of the weld there, times the share of the
+    section that rests on solid beads, over the weld of the test piece. layer : of the instance, from 1.
+    share : of the section modulus there. stiffness : share of the second moment, usual. rests : layers of the
+    arm told of."""
+
+    ratio: F8
+    layer: int
+    share: float
+    stiffness: float
+    rests: int
+
+
+def arm_of(
+    instance: Instance, within: Bool, welds: LayerWelds, across_mpa: F8, length_mm: float
+) -> Arm | None:
+    """The arm of a region; None where no layer of it rests on another.
+
+    Bending falls evenly from the lowest layer of the arm to its tip, so a layer farther up may be weaker for it.
+
+    Parameters
+    ----------
+    across_mpa : (1 + d,) of the test piece. length_mm : of the arm, root to tip.
+    """
+    if len(welds.layer) == 0:
+        return None
+    on = instance.lies_on(within)
+    share = np.full(len(instance.samples), np.nan)
+    share[within] = np.where(np.isnan(on.age_s), 0.0, on.share * (1.0 - on.sparse))
+    found = footprints(instance.samples, share, instance.outer, within)
+    layers, first = np.unique(instance.samples.layer, return_index=True)
+    own = instance.own_layer[first][np.searchsorted(layers, found.layer)]
+    top = instance.samples.top_mm[first][np.searchsorted(layers, found.layer)]
+    free = (found.cut <= _CUT) & (own > 1) & (found.outline_mm2 > 0)
+    mine = np.flatnonzero(free if np.any(free) else own > 1)
+    mine = mine[np.diff(own[mine], prepend=-1) != 0]  # the largest lump of each layer
+    if len(mine) == 0:
+        return None
+    modulus = np.clip(found.modulus_share[mine] / _SOLID, _LEAST, 1.0)
+    up = (top[mine] - top[mine].min()) / max(length_mm, 1e-9)
+    moment = np.maximum(1.0 - up, 0.05)
+    told = np.clip(np.searchsorted(welds.layer, own[mine]), 0, len(welds.layer) - 1)
+    ratio = welds.strength_mpa[:, told] / across_mpa[:, None] * (modulus / moment)
+    k = int(np.argmin(ratio[0]))
+    stiff = found.least_mm4[mine] / np.maximum(found.outline_least_mm4[mine], 1e-12)
+    return Arm(
+        ratio[:, k],
+        int(own[mine][k]),
+        float(found.modulus_share[mine][k]),
+        float(np.median(stiff)),
+        len(mine),
+    )

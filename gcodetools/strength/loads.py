@@ -1,0 +1,316 @@
+"""What a load that a kit declares asks of a region, what the region may bear, and the margin between.
+
+All loads here are ways, not forces: an arm is bent by its undercut, a sleeve opened by its bar. So the strain
+follows from the shape alone; what beads there are changes the force, not the strain.
+
+Allowed strain is the maker's rule for snap fits and counts against the handbook's plain sum, which it is made for.
+What that sum leaves out (curvature, root corners, friction on the lips) widens the demand's band upwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from msgspec import structs
+from numpy.typing import NDArray
+
+from gcodetools.documents.materials import Strength
+from gcodetools.kit.loads import Cantilever, Load, OpenRing, Use
+from gcodetools.physics.snapfit import (
+    Demand,
+    Rule,
+    ageing_rule,
+    annular,
+    cantilever,
+    fatigue_stress,
+    held_share,
+    key,
+    open_ring,
+    press,
+    strain_limit,
+    temperature_rule,
+)
+from gcodetools.strength.law import Law
+from gcodetools.strength.spreads import Band, band_of
+
+__all__ = ["LoadCase", "Way", "case_of", "demand_of", "kind_of", "stands"]
+
+F8 = NDArray[np.float64]
+Way = Literal["along", "across"]
+
+_SUMS: dict[str, Callable[..., Demand]] = {
+    "OpenRing": open_ring, "Cantilever": cantilever, "Annular": annular, "Press": press, "Key": key,
+}  # fmt: skip
+_KINDS = {
+    "OpenRing": "open_ring", "Cantilever": "cantilever", "Annular": "annular", "Press": "press", "Key": "key",
+}  # fmt: skip
+_NOT_A_SUM = ("printed",)
+_LEAST = 1e-5  # strain; less is none
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCase:
+    """A load on a region.
+
+    kind : as the kit spells it. limits : which way it would break first. standing : whether the part stands
+    as it was printed, and told : how that is known. demand, allowed : strain of the way that limits, shares.
+    margin : allowed over demand; None where it is refused. crooked : margin put on at the kit's tilt, None without
+    one. margin_draws, bears_draws : (1 + d,). stiffness_n_per_mm, push_n, pull_n, bears_n : forces;
+    None where the joint locks. bears_n : across the joint where the allowed strain is reached.
+    to_break : strain at break over demand, the least of both ways: what is left before it breaks at once. notes : sentences.
+    refused : why no margin is told.
+    """
+
+    kind: str
+    limits: Way
+    standing: bool
+    told: str
+    demand: Band
+    allowed: Band
+    margin: Band | None
+    margin_draws: F8
+    crooked: Band | None
+    to_break: Band | None
+    opening_mm: float
+    stiffness_n_per_mm: Band
+    push_n: Band | None
+    pull_n: Band | None
+    bears_n: Band | None
+    bears_draws: F8
+    notes: tuple[str, ...]
+    refused: str
+
+
+def kind_of(load: Load) -> str:
+    """A load as the kit spells it: `open_ring`."""
+    return _KINDS[type(load).__name__]
+
+
+def demand_of(load: Load, strength: Strength, **changed: float) -> Demand:
+    """The handbook's sums of a load, for the material's best numbers. changed : numbers of the load instead.
+
+    Raises
+    ------
+    ValueError : numbers that make no joint.
+    """
+    numbers = {name: value for name, value in structs.asdict(load).items() if name not in _NOT_A_SUM}
+    result: Demand = _SUMS[type(load).__name__](
+        **{**numbers, **changed}, modulus_mpa=strength.modulus_mpa.value, poisson=strength.poisson.value
+    )
+    return result
+
+
+def stands(load: Load, size_mm: tuple[float, float, float] | None) -> tuple[bool, str]:
+    """Whether the part was printed standing: an arm upright, a ring with its axis upright; and how that is known.
+
+    Parameters
+    ----------
+    size_mm : of the region: its longer and shorter way in the plane of the layers and its height; None if unknown.
+    """
+    said = getattr(load, "printed", None)
+    if said is not None:
+        return said == "standing", "the kit"
+    if size_mm is None:
+        return True, "assumed"
+    long, _, high = size_mm
+    if isinstance(load, Cantilever):
+        # Bent about its width: an arm that stands has its width in the layer, one that lies has it upright.
+        return abs(long - load.width_mm) <= abs(high - load.width_mm), "the region's shape"
+    if isinstance(load, OpenRing):
+        across = load.bore_mm + 2 * load.wall_mm
+        return high >= min(0.8 * load.height_mm, 1.1 * across) or long <= across, "the region's shape"
+    return True, "assumed"
+
+
+def case_of(
+    load: Load, use: Use | None, law: Law, across_ratio: F8, ei_share: F8 | None, size_mm: tuple[float, float, float] | None
+) -> LoadCase:  # fmt: skip
+    """A load case with its doubts.
+
+    Parameters
+    ----------
+    across_ratio : (1 + d,) what the weakest layer bears over what the material's test piece bore. ei_share : (1 + d,)
+    or (1,) stiffness of the section over that of a solid one of the same outline; None counts as solid, size_mm : see
+    `stands`.
+
+    Raises
+    ------
+    ValueError : as `demand_of`.
+    """
+    use = use or Use()
+    straight = demand_of(load, law.strength, **({"tilt_deg": 0.0} if isinstance(load, OpenRing) else {}))
+    standing, told = stands(load, size_mm)
+    rules = _Rules(law, use)
+    asked = _asked(straight, standing, law)
+    margins = {
+        way: rules.allowed(way, across_ratio) / np.maximum(strain, _LEAST) for way, strain in asked.items()
+    }
+    limits = min(margins, key=lambda way: float(margins[way][0]))
+    margin = np.min(list(margins.values()), axis=0)
+    crooked, worst = None, asked
+    if isinstance(load, OpenRing) and load.tilt_deg > 0:
+        worst = _asked(demand_of(load, law.strength), standing, law)
+        leaning = [
+            rules.allowed(way, across_ratio) / np.maximum(strain, _LEAST) for way, strain in worst.items()
+        ]
+        crooked = band_of(np.min(leaning, axis=0))
+    least = [rules.breaks(way, across_ratio) / np.maximum(strain, _LEAST) for way, strain in worst.items()]
+    share = np.ones(1) if ei_share is None else ei_share
+    draws = law.draws
+    modulus = law.modulus_mpa / law.strength.modulus_mpa.value
+    if standing and isinstance(load, Cantilever):
+        modulus = modulus * law.across_share
+    low, high = straight.force_low, straight.force_high
+    factor = modulus * share * draws.between("force", min(low, 1.0), 1.0, max(high, 1.0), ratio=True)
+    slide = draws.between("friction", 0.75, 1.0, 1.3, ratio=True)
+    stiffness = straight.stiffness_n_per_mm * factor
+    bears = stiffness * straight.opening_mm * margin
+    refused = rules.refused
+    if straight.strain_plain <= 0:
+        refused = "nothing is bent by this load"
+    return LoadCase(
+        kind=straight.kind,
+        limits=limits,
+        standing=standing,
+        told=told,
+        demand=band_of(asked[limits]),
+        allowed=band_of(rules.allowed(limits, across_ratio)),
+        margin=None if refused else band_of(margin),
+        margin_draws=margin,
+        crooked=None if refused else crooked,
+        to_break=None if refused else band_of(np.min(least, axis=0)),
+        opening_mm=straight.opening_mm,
+        stiffness_n_per_mm=band_of(stiffness),
+        push_n=None if straight.push_n is None else band_of(straight.push_n * factor * slide),
+        pull_n=None if straight.pull_n is None else band_of(straight.pull_n * factor * slide),
+        bears_n=None if refused else band_of(bears),
+        bears_draws=bears,
+        notes=tuple(_notes(straight, limits, told, load)) + tuple(rules.notes),
+        refused=refused,
+    )
+
+
+def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
+    """What the sum leaves out, and what was taken for granted."""
+    found = [f"{note.text} ({note.flag})" for note in demand.notes]
+    fuller = max(demand.strain, demand.strain_plain)
+    if limits == "along" and demand.strain_plain > 0 and fuller > 1.1 * demand.strain_plain:
+        found.insert(
+            0,
+            f"the handbook's plain sum, which the limits are made for; with curvature, friction and the lips' turn the "
+            f"surface reaches {100 * fuller:.2g} % (derived)",
+        )
+    if told != "the kit" and isinstance(load, (Cantilever, OpenRing)):
+        known = "told from the region's shape" if told == "the region's shape" else "assumed"
+        found.append(
+            f"how the part was printed is {known}; `printed: standing` or `lying` in the load settles it"
+        )
+    return found
+
+
+def _asked(demand: Demand, standing: bool, law: Law) -> dict[Way, F8]:
+    """(1 + d,) strain each way. An arm that stands bends across its layers; a ring that stands bends along
+    its beads; what lies bends along its beads, a ring that lies also across."""
+    draws = law.draws
+    high = max(demand.strain_high, demand.strain_plain)
+    plain = draws.between(f"strain.{demand.kind}", demand.strain_plain, demand.strain_plain, high, ratio=True)
+    if demand.kind == "cantilever":
+        return {"across": plain} if standing else {"along": plain}
+    if not standing:
+        return {"along": plain, "across": plain}
+    if demand.kind != "open_ring":
+        if demand.across > 0:
+            high = max(demand.across_high, demand.across)
+            return {"along": plain, "across": draws.between("across", demand.across, demand.across, high)}
+        return {"along": plain}
+    # Long sleeves bend in plane strain: their layers are pulled, but not stretched. By greatest strain, as the
+    # limits are, that asks nothing of them, by greatest stress it does; so it is the upper end. The twist of a
+    # sleeve put on crooked counts in any case.
+    twist = demand.twist_strain / (2.0 * (1.0 + law.strength.poisson.value))
+    high = max(demand.across_high, demand.across, twist)
+    return {"along": plain, "across": draws.between("across.ring", twist, twist, high)}
+
+
+class _Rules:
+    """Limits of strain and what is to be said of them."""
+
+    def __init__(self, law: Law, use: Use) -> None:
+        self.law, self.use = law, use
+        snap, draws = law.strength.snap, law.draws
+        self.notes: list[str] = []
+        self.refused = ""
+        limit: dict[Way, F8] = {}
+        ways: tuple[Way, ...] = ("along", "across")
+        for way in ways:
+            once, often = (getattr(snap, f"{way}_{k}") for k in ("once", "repeated"))
+            rule = strain_limit(once.value, often.value, use.times)
+            which = once if rule.value == once.value else often
+            name = f"snap.{way}"  # one doubt for once and repeated: the rule of 60 % binds them
+            spread = which.spread or (which.value, which.value)
+            limit[way] = draws.between(name, spread[0], which.value, spread[1], ratio=True)
+            if way == "along":
+                self._say(rule)
+        self.limit = limit
+        self._fatigue()
+        self._using()
+
+    def allowed(self, way: Way, across_ratio: F8) -> F8:
+        """(1 + d,) strain allowed: across layers as the strength there is to the test piece's."""
+        return self.limit["along"] if way == "along" else self.limit["across"] * across_ratio
+
+    def breaks(self, way: Way, across_ratio: F8) -> F8:
+        """(1 + d,) strain at which it breaks at once."""
+        quantity = getattr(self.law.strength, f"break_{way}")
+        low, high = quantity.spread or (quantity.value, quantity.value)
+        drawn = self.law.draws.between(f"break.{way}", low, quantity.value, high, ratio=True)
+        return drawn if way == "along" else drawn * across_ratio
+
+    def _fatigue(self) -> None:
+        fatigue = self.law.strength.fatigue
+        if fatigue is None:
+            return
+        law = {
+            "exponent": fatigue.exponent, "from_cycles": fatigue.from_cycles, "to_cycles": fatigue.to_cycles,
+        }  # fmt: skip
+        rule = fatigue_stress(self.use.times, coefficient_mpa=fatigue.coefficient_mpa, **law)
+        # Beyond what was measured at most what its end bears.
+        held = rule
+        if self.use.times > fatigue.to_cycles:
+            held = fatigue_stress(fatigue.to_cycles, coefficient_mpa=fatigue.coefficient_mpa, **law)
+        if held.value is not None:
+            # By its own static strength each way (common to printed PLA, Materials 2024 17 5394, abstract).
+            strength = self.law.strength
+            low, high = fatigue.spread or (fatigue.coefficient_mpa, fatigue.coefficient_mpa)
+            doubt = self.law.draws.between("fatigue", low, fatigue.coefficient_mpa, high, ratio=True)
+            share, modulus = held.value / fatigue.strength_mpa, strength.modulus_mpa.value
+            most: dict[Way, float] = {
+                "along": held.value / modulus,
+                "across": share * strength.across_mpa.value / modulus,
+            }
+            scale = doubt / fatigue.coefficient_mpa
+            self.limit = {way: np.minimum(strain, most[way] * scale) for way, strain in self.limit.items()}
+        if self.use.times > 100:
+            self._say(rule)
+
+    def _using(self) -> None:
+        strength, use = self.law.strength, self.use
+        if use.temperature_c is not None:
+            glass = self.law.material.glass_c
+            if glass is not None:
+                rule = temperature_rule(*use.temperature_c, glass.value)
+                self.refused = rule.text if rule.refused else ""
+                self._say(rule)
+            elif use.temperature_c[0] < 0:
+                self.notes.append("below 0 C nothing is measured of printed parts")
+        if use.held == "strained" and use.years is not None:
+            self._say(held_share(use.years, strength.hold_exponent.value))
+        if use.years is not None:
+            old = strength.embrittled_after_years
+            self._say(ageing_rule(use.years, None if old is None else old.value))
+
+    def _say(self, rule: Rule) -> None:
+        if rule.text:
+            self.notes.append(f"{rule.text} ({rule.flag})")

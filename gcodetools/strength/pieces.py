@@ -1,0 +1,113 @@
+"""The beads of one instance as short pieces, which of them lie in a region, and what they lie on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.kit.placing import Pose
+from gcodetools.kit.selection import Selection
+from gcodetools.physics.below import STEP_MM, Below, Samples, below, divide_rows, samples_of
+from gcodetools.strength.got import Got
+from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.plate import Plate
+
+__all__ = ["Instance", "instance_of"]
+
+F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+_OF_THE_PART = tuple(
+    FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang", "solid", "sparse", "bridge", "gap")
+)
+_OPEN = tuple(FEATURE_INDEX[w] for w in ("sparse", "bridge"))
+_OUTER = FEATURE_INDEX["outermost"]
+
+
+@dataclass(frozen=True, slots=True)
+class Instance:
+    """Pieces of one instance in the layers of its regions and one below.
+
+    samples : (n,). outer : (n,) of the outermost perimeter. within : (n,) bool of each region. nozzle_c, told_c, fan
+    : (n,) what the beads got. on : what the pieces of any region lie on; its columns stand at `at` (k,).
+    own_layer : (n,) layer of the instance, from 1.
+    """
+
+    samples: Samples
+    outer: Bool
+    within: tuple[Bool, ...]
+    nozzle_c: F8
+    told_c: F8
+    fan: F8
+    at: I8
+    on: Below
+    own_layer: I4
+
+    def lies_on(self, mask: Bool) -> Below:
+        """What the pieces of `mask`, all of some region, lie on."""
+        chosen = np.searchsorted(self.at, np.flatnonzero(mask))
+        on = self.on
+        return Below(
+            on.share[chosen], on.age_s[chosen], on.oldest_s[chosen], on.sparse[chosen], on.gap[chosen]
+        )
+
+
+def instance_of(
+    plate: Plate, pose: Pose, selections: Sequence[Selection], got: Got, step_mm: float = STEP_MM
+) -> Instance:
+    """Cut the beads of an instance into pieces.
+
+    Parameters
+    ----------
+    selections : of its regions. got : what the plate's beads got. step_mm : greatest length of a piece.
+    """
+    rows, own = _rows(plate, pose, selections)
+    beads, moves = plate.beads, plate.moves
+    ones = np.ones(len(rows))
+    pieces = divide_rows(moves, plate.program.arcs, rows, 0.0 * ones, ones, beads.length_mm[rows], step_mm)
+    row = rows[pieces.index]
+    feature = beads.feature[rows]
+    samples = samples_of(
+        pieces,
+        row=rows,
+        width_mm=beads.width[rows].astype(np.float64),
+        height_mm=beads.height[rows].astype(np.float64),
+        top_mm=moves.z[rows],
+        layer=beads.layer[rows],
+        begin_s=got.begin_s[rows],
+        seconds=got.begin_s[rows + 1] - got.begin_s[rows],
+        solid=~np.isin(feature, _OPEN),
+        owner=np.zeros(len(rows), np.int64),
+    )
+    outer = feature[pieces.index] == _OUTER
+    within = tuple(_within(row, pieces.t, selection) for selection in selections)
+    at = np.flatnonzero(np.logical_or.reduce(within)) if within else np.empty(0, np.int64)
+    nozzle, told, fan = got.at(row)
+    on = below(samples.take(at), samples)
+    return Instance(samples, outer, within, nozzle, told, fan, at, on, own[pieces.index])
+
+
+def _rows(plate: Plate, pose: Pose, selections: Sequence[Selection]) -> tuple[I8, I4]:
+    """The instance's beads in the layers of its regions and one below, and their layers from 1."""
+    keep = np.isin(plate.beads.feature[pose.rows], _OF_THE_PART)
+    rows, own = pose.rows[keep].astype(np.int64), pose.layer[keep]
+    used = np.zeros(int(own.max(initial=0)) + 2, bool)
+    place = np.searchsorted(rows, np.concatenate([one.row for one in selections] or [rows[:0]]))
+    used[own[np.minimum(place, len(own) - 1)]] = True
+    used[:-1] |= used[1:]
+    wanted = used[own] & (plate.beads.width[rows] > 0) & (plate.beads.height[rows] > 0)
+    return rows[wanted], own[wanted].astype(np.int32)
+
+
+def _within(row: I8, t: F8, selection: Selection) -> Bool:
+    """Which pieces lie in a selection, by their middle."""
+    if len(selection.row) == 0:
+        return np.zeros(len(row), bool)
+    k = np.searchsorted(selection.row + np.minimum(selection.t0, 1.0 - 1e-9), row + t, side="right") - 1
+    inside: Bool = (k >= 0) & (selection.row[k] == row) & (t <= selection.t1[k])
+    return inside

@@ -1,0 +1,181 @@
+"""Strength of one region: its welds, its section, its load, put together with their doubts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.kit.loads import Cantilever
+from gcodetools.kit.placing import Pose
+from gcodetools.kit.schema import Region
+from gcodetools.kit.selection import RegionHit
+from gcodetools.physics.below import Samples
+from gcodetools.physics.walls import WallFacts, typical, walls
+from gcodetools.strength.arms import Arm, arm_of
+from gcodetools.strength.law import Basis, Law
+from gcodetools.strength.loads import LoadCase, case_of, stands
+from gcodetools.strength.pieces import Instance
+from gcodetools.strength.spreads import Band, band_of
+from gcodetools.strength.welds import LayerWelds, layer_welds
+
+__all__ = ["RegionStrength", "strength_of"]
+
+F8 = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+# Of a solid bar of printed roads: what the material's strength along beads was measured on, voids included.
+_SOLID_FILL = 0.93
+# Doubt of a section is an exponent on what it lacks of a solid one: none where it is solid, none between two alike.
+_SECTION_DOUBT = (0.6, 1.0, 1.4)
+_FILLED_MOST = 1.05
+_LEAST_SHARE = 1e-3
+_STATIONS = 1200  # of a region's walls, spread over it
+_HOLLOW = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class RegionStrength:
+    """What one region of one instance bears.
+
+    welds : its layers. bond_mean, bond_min : how far they have healed, over all and in the layer that healed least;
+    weakest_layer : which that is, of the instance, from 1; 0 where no layer rests on another. across, along : MPa,
+    what the weakest layer bears over the whole area of its beads (an arm that stands: over the section that its
+    outline encloses, in bending), and along beads; None where nothing tells. across_draws, along_draws :
+    their draws. wall : its sections, arm : of an arm
+    that stands, both None where there is none. ei_share : draws of stiffness over that of a solid section.
+    case : of its load; None without one. fault : why a load has no numbers. basis : of strength across layers.
+    """
+
+    hit: RegionHit
+    welds: LayerWelds
+    bond_mean: Band | None
+    bond_min: Band | None
+    weakest_layer: int
+    across: Band | None
+    along: Band | None
+    across_draws: F8 | None
+    along_draws: F8 | None
+    wall: WallFacts | None
+    arm: Arm | None
+    ei_share: F8 | None
+    case: LoadCase | None
+    fault: str
+    basis: Basis
+    notes: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """`part#instance/region`."""
+        return f"{self.hit.part}#{self.hit.instance}/{self.hit.region}"
+
+
+def strength_of(
+    hit: RegionHit, pose: Pose, region: Region, instance: Instance, within: Bool, law: Law
+) -> RegionStrength:
+    """Work out a region.
+
+    Parameters
+    ----------
+    instance : pieces of its instance. within : (n,) those of the region. law : of the material.
+    """
+    samples = instance.samples
+    poisson = law.strength.poisson.value
+    wall = typical(walls(samples, instance.outer, within, poisson=poisson, most=_STATIONS))
+    welds = layer_welds(instance, within, law, None if wall is None else wall.thickness_mm.median)
+    arm = None
+    k = welds.least_healed
+    across = None if k < 0 else welds.bears_mpa
+    ratio = np.ones(len(law.draws)) if across is None else across / law.across_mpa
+    along = _along(law, wall)
+    case, fault = None, ""
+    ei = None if wall is None else _section(law, wall.ei_share.median)
+    if region.load is not None:
+        size = _size(pose, samples, within, hit)
+        upright, _ = stands(region.load, size)
+        if isinstance(region.load, Cantilever) and upright:
+            arm = arm_of(instance, within, welds, law.across_mpa, region.load.length_mm)
+        if arm is not None:
+            ei, ratio = _section(law, arm.stiffness), arm.ratio
+            across = law.across_mpa * ratio
+        try:
+            case = case_of(region.load, region.use, law, ratio, ei, size)
+        except ValueError as error:
+            fault = str(error)
+    return RegionStrength(
+        hit=hit,
+        welds=welds,
+        bond_mean=None if k < 0 else band_of(_mean(welds.bond, welds.area_mm2)),
+        bond_min=None if k < 0 else band_of(welds.bond[:, k]),
+        weakest_layer=0 if k < 0 else int(welds.layer[k]),
+        across=None if across is None else band_of(across),
+        along=None if along is None else band_of(along),
+        across_draws=across,
+        along_draws=along,
+        wall=wall,
+        arm=arm,
+        ei_share=ei,
+        case=case,
+        fault=fault,
+        basis="modelled",
+        notes=tuple(_notes(welds, law, instance, within, arm)),
+    )
+
+
+def _mean(columns: F8, weight: F8) -> F8:
+    mean: F8 = columns @ (weight / max(float(weight.sum()), 1e-12))
+    return mean
+
+
+def _along(law: Law, wall: WallFacts | None) -> F8 | None:
+    """(1 + d,) strength along beads over the section that the outline encloses, MPa: what printed bars bear,
+    less what the wall lacks of their fill."""
+    if wall is None:
+        return None
+    share = min(wall.fill.median / _SOLID_FILL, _FILLED_MOST)
+    return law.along_mpa * share ** law.draws.between("fill", *_SECTION_DOUBT)
+
+
+def _section(law: Law, share: float) -> F8:
+    """(1 + d,) stiffness of a section over that of a solid one of its outline."""
+    return max(share, _LEAST_SHARE) ** law.draws.between("section", *_SECTION_DOUBT)
+
+
+def _size(pose: Pose, samples: Samples, within: Bool, hit: RegionHit) -> tuple[float, float, float]:
+    """Longer and shorter way of the region in the plane of its layers, beads' widths included, and its height."""
+    x, y = pose.to_part(samples.x_mm[within], samples.y_mm[within])
+    if len(x) == 0:
+        return 0.0, 0.0, 0.0
+    width = float(np.median(samples.width_mm[within]))
+    ways = sorted((float(np.ptp(x)) + width, float(np.ptp(y)) + width))
+    return ways[1], ways[0], hit.z_mm[1] - hit.z_mm[0] + float(np.median(samples.height_mm[within]))
+
+
+def _notes(welds: LayerWelds, law: Law, instance: Instance, within: Bool, arm: Arm | None) -> list[str]:
+    """Where a model leaves its range, and what does not count."""
+    found = []
+    if arm is not None and arm.share < _HOLLOW:
+        found.append(
+            f"at layer {arm.layer} only {100 * arm.share:.0f} % of the arm's section rests on solid beads: make what "
+            "is below solid (`infill: solid`, a region that reaches a few layers deeper and wider)"
+        )
+    if len(welds.transition):
+        layers = welds.transition
+        span = f"layer {layers[0]}" if len(layers) == 1 else f"layers {layers[0]} to {layers[-1]}"
+        found.append(
+            f"{span}: for the most part sparse fill, or laid on it or on air; that counts as no strength"
+        )
+    if welds.outside_nozzle:
+        low, high = law.table[0].nozzle_c, law.table[-1].nozzle_c
+        found.append(f"the nozzle leaves what was measured, {low:g} to {high:g} C; its end is taken")
+    if welds.outside_shape:
+        found.append("beads outside 0.15 to 1 of height over width; the end of the law is taken")
+    if np.any(np.isnan(instance.nozzle_c[within])):
+        at = law.strength.reference.nozzle_c.value
+        found.append(
+            f"nobody says how hot the nozzle is; {at:g} C taken (set `base: {{nozzle: ...}}` in the kit)"
+        )
+    if law.weld is None and law.material.bond is not None and law.material.bond.no_weld:
+        found.append(law.material.bond.no_weld)
+    return found

@@ -1,0 +1,165 @@
+"""What a region's numbers mean, in words that a maker can act on."""
+
+from __future__ import annotations
+
+from gcodetools.strength.law import Law
+from gcodetools.strength.loads import LoadCase
+from gcodetools.strength.region import RegionStrength
+from gcodetools.strength.spreads import Band
+
+__all__ = [
+    "CAUTIONS",
+    "NOT_SHOWN",
+    "ending",
+    "load_sentence",
+    "percent",
+    "rests_on",
+    "sentence",
+    "span",
+    "times_text",
+    "two",
+]
+
+_FINE = 3.0
+_HAND_N = 120.0  # a thumb and the ball of a hand; common practice, no source
+NOT_SHOWN = "not shown to help"
+CAUTIONS = (
+    "Estimates, not for safety-critical, food, child or pressure use: where somebody can be hurt, follow local "
+    "codes and have it tested by someone licensed to.",
+    "A hotter nozzle gives off more fumes: ventilate or filter. Liners of PTFE stay at 240 C or below.",
+    "Stay with the machine on the first print of a changed file.",
+)
+_FITS = ("press", "key")
+_WAYS: dict[str, str] = {"along": "along its beads", "across": "between its layers"}
+
+
+def two(value: float) -> str:
+    """A number to two figures, without an exponent."""
+    if value == 0:
+        return "0"
+    text = f"{value:.2g}"
+    return f"{float(text):g}" if "e" not in f"{float(text):g}" else f"{float(text):.0f}"
+
+
+def margin_text(value: float) -> str:
+    """A margin near 1: two decimals, for 1.16 and 1.2 are not the same to who must decide."""
+    return f"{value:.2f}"
+
+
+def percent(value: float) -> str:
+    """A strain, a share as a percentage to three figures."""
+    return f"{100 * value:.3g} %"
+
+
+def span(band: Band, form: str = "") -> str:
+    """`1.16 (0.9 to 1.6)`."""
+    shown = margin_text if form == "margin" and band.best < _FINE else two
+    low, best, high = shown(band.low), shown(band.best), shown(band.high)
+    return best if low == high == best else f"{best} ({low} to {high})"
+
+
+def times_text(band: Band) -> str:
+    """A ratio with its band: `1.4 (1.1 to 1.7) times`."""
+    return f"{span(band, 'margin')} times"
+
+
+def sentence(one: RegionStrength, law: Law) -> str:
+    """What the region bears and what limits it."""
+    if one.case is not None:
+        return load_sentence(one.case, law)
+    if one.fault:
+        return f"Its load makes no sum: {one.fault}."
+    if one.across is None:
+        return "No layer of it rests on another here, so nothing is told of its strength."
+    bond = "" if one.bond_min is None else f", {_healed(one.bond_min)} at layer {one.weakest_layer}"
+    return (
+        f"Across its layers it bears {span(one.across)} MPa{bond}; no load is declared, so no margin is told."
+    )
+
+
+def _healed(band: Band) -> str:
+    return f"its weld {round(100 * band.best)} % healed"
+
+
+def load_sentence(case: LoadCase, law: Law) -> str:
+    """What a load asks, what is allowed, and what would help."""
+    way = _WAYS[case.limits]
+    asked = f"{_deed(case)}: strain {percent(case.demand.best)} {way}, {percent(case.allowed.best)} allowed"
+    if case.margin is None:
+        return f"{asked}; no margin is told: {case.refused}."
+    head = f"{asked}, margin {span(case.margin, 'margin')}."
+    if case.crooked is not None:
+        head += f" Put on at the kit's tilt: {span(case.crooked, 'margin')}."
+    return f"{head} {_verdict(case)} {_force(case)} {_advice(case, law)}"
+
+
+def _deed(case: LoadCase) -> str:
+    mm = f"{case.opening_mm:.3g} mm"
+    return {
+        "open_ring": f"Opens by {mm} to go on",
+        "cantilever": f"Bends by {mm} to snap in",
+        "annular": f"Widens by {mm} to go on",
+        "press": f"Is widened by {mm}",
+        "key": f"Is squeezed by {mm}",
+    }[case.kind]
+
+
+def _verdict(case: LoadCase) -> str:
+    """What the margins mean, the worse of straight and crooked."""
+    band = case.crooked if case.crooked is not None else case.margin
+    assert band is not None and case.to_break is not None
+    if case.to_break.high < 1.0:
+        return "Expect it to break."
+    if case.to_break.best < 1.0:
+        return "It may well break the first time."
+    if band.best < 1.0:
+        return "Beyond the design limit: it may hold once and break later."
+    return "Within the design limit, but not for sure." if band.low < 1.0 else "Within the design limit."
+
+
+def _force(case: LoadCase) -> str:
+    if case.push_n is None:
+        return "By these numbers it locks: it can't be pushed on."
+    hand = ", more than a hand gives" if case.push_n.best > _HAND_N else ""
+    return f"It takes a push of about {span(case.push_n)} N{hand}."
+
+
+def _advice(case: LoadCase, law: Law) -> str:
+    """What heat and beads do to what limits it."""
+    if case.kind in _FITS:
+        return "A fit holds by its grip: the notes say how much of it lasts."
+    if case.limits == "along":
+        return (
+            "Limited along its beads: heat buys nothing here, and more beads make it stiffer, not safer; the "
+            "shape decides."
+        )
+    peak = law.peak_c
+    heat = "heat is not measured for this plastic" if peak is None else f"heat helps up to {peak:g} C at most"
+    return (
+        f"Limited between its layers: {heat}; lower and wider beads and a warmer, younger layer below help."
+    )
+
+
+def rests_on(law: Law) -> str:
+    """What the numbers rest on."""
+    table, strength = law.table, law.strength
+    if strength.across_mpa.flag == "given" or (table and all(point.flag == "given" for point in table)):
+        return "measured on this plastic: your own coupons"
+    words = {
+        "table": f"measured on {law.material.name.upper()} of other makers, not on your filament; fan, age and wall by "
+        "a model",
+        "model": "a model and other makers' data sheets; nothing was measured on your filament",
+        "": "other makers' data sheets alone; there is no weld model for this plastic",
+    }
+    return words[law.nozzle_basis]
+
+
+def ending(law: Law, treated: str | None) -> dict[str, str]:
+    """The four lines each record ends with. treated : what treated against untreated means, where both are known."""
+    return {
+        "rests_on": rests_on(law),
+        "treated_means": treated or "one file alone: `beadwright compare` shows it against the untreated one",
+        "side_effects": "look for stringing, a change of gloss at the treated heights, size of the fit, slower layers",
+        "check_it": "print five clips treated and five not, pull each open with a luggage scale until it breaks, "
+        "write down the ten readings; only such numbers tell for your filament",
+    }

@@ -1,0 +1,164 @@
+"""The welds of a region: pieces put into classes that are alike, and what comes of them layer by layer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.strength.law import Law, Welds
+from gcodetools.strength.pieces import Instance
+
+__all__ = ["LayerWelds", "layer_welds"]
+
+F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+# The weld model is asked at nodes that all regions share, ages by a ratio and nozzles by a step apart; a weld counts to
+# the nodes on its either side. The rest goes by classes.
+_AGE_RATIO, _WALL_RATIO = 1.2, 1.05
+_NOZZLE_C, _FAN, _SHARE = 2.5, 0.05, 0.01
+_LEAST_AGE_S = 0.05
+_SPARSE = 0.5  # of what a piece lies on; beyond, it is laid as a bridge and counts as a transition
+_LEAST_LAYER = 0.25  # of the usual area of a layer; less tells nothing of the region
+
+
+@dataclass(frozen=True, slots=True)
+class LayerWelds:
+    """A region's layers that rest on a layer of the print, columns (k,).
+
+    layer : of the instance, from 1. area_mm2 : of its beads seen from above. contact : share of that which lies on
+    solid beads. strength_mpa, bond : (1 + d, k) means by area of contact. transition : (t,) layers laid over sparse
+    fill or air for the most part, which count as no strength. age_s : mean age of what lies below, all layers.
+    outside : whether a nozzle, or a bead's height over width, lies outside of what was measured.
+    """
+
+    layer: I4
+    area_mm2: F8
+    contact: F8
+    strength_mpa: F8
+    bond: F8
+    transition: I4
+    age_s: float
+    outside_nozzle: bool
+    outside_shape: bool
+
+    @property
+    def least_healed(self) -> int:
+        """Index of the layer with the least best bond; -1 where there is none."""
+        return int(np.argmin(self.bond[0])) if len(self.layer) else -1
+
+    @property
+    def weakest(self) -> int:
+        """Index of the layer that bears least over its whole area; -1 where there is none."""
+        return int(np.argmin(self.strength_mpa[0] * self.contact)) if len(self.layer) else -1
+
+    @property
+    def bears_mpa(self) -> F8:
+        """(1 + d,) what the weakest layer bears over its whole area; there is one."""
+        bears: F8 = self.strength_mpa[:, self.weakest] * self.contact[self.weakest]
+        return bears
+
+
+def layer_welds(instance: Instance, within: Bool, law: Law, wall_mm: float | None) -> LayerWelds:
+    """The welds below the pieces `within` of an instance.
+
+    Parameters
+    ----------
+    wall_mm : thickness of the wall they are part of, whose two faces see the air; None for a thick body.
+    """
+    at = np.flatnonzero(within)
+    on, samples = instance.lies_on(within), instance.samples.take(at)
+    area = samples.width_mm * samples.length_mm
+    carried = np.where(np.isnan(on.age_s), 0.0, on.share * (1.0 - on.sparse))
+    bridge = (on.share <= 0) | (on.sparse > _SPARSE)
+    layers, of = np.unique(instance.own_layer[at], return_inverse=True)
+    whole = np.bincount(of, area, minlength=len(layers)).astype(np.float64)
+    held = np.bincount(of, area * carried * ~bridge, minlength=len(layers))
+    free = np.bincount(of, area * bridge, minlength=len(layers))
+    on_bed = layers == 1
+    usual = float(np.median(whole)) if len(whole) else 0.0
+    over = ~on_bed & (free > 0.5 * whole)
+    told = ~on_bed & ~over & (held > 0) & (whole >= _LEAST_LAYER * usual)
+    use = np.flatnonzero(told[of] & (carried > 0) & ~bridge)
+    share = samples.height_mm[use] / samples.width_mm[use]
+    welds = Welds(
+        age_s=np.maximum(on.age_s[use], _LEAST_AGE_S),
+        nozzle_c=instance.nozzle_c[at][use],
+        fan=instance.fan[at][use],
+        height_share=share,
+        wall_mm=np.full(len(use), 10.0 if wall_mm is None else wall_mm),
+        faces=np.full(len(use), 1.0 if wall_mm is None else 2.0),
+    )
+    known = ~np.isnan(welds.nozzle_c)
+    if not np.all(known):  # nobody knows the nozzle: as the test piece had it
+        filled = np.where(known, welds.nozzle_c, law.strength.reference.nozzle_c.value)
+        welds = Welds(welds.age_s, filled, welds.fan, share, welds.wall_mm, welds.faces)
+    classes, member, part, of_weld = _classes(welds)
+    ratio = law.weld_ratio(classes)
+    strength = law.across_mpa[:, None] * ratio * law.shape_ratio(classes.height_share)
+    kept, row = np.unique(of[use], return_inverse=True)
+    weight = np.zeros((len(kept), len(classes)))
+    np.add.at(weight, (row.ravel()[of_weld], member), (area * carried)[use][of_weld] * part)
+    weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)
+    ages = welds.age_s
+    return LayerWelds(
+        layer=layers[kept].astype(np.int32),
+        area_mm2=whole[kept],
+        contact=held[kept] / np.maximum(whole[kept], 1e-12),
+        strength_mpa=strength @ weight.T,
+        bond=law.bonds(ratio) @ weight.T,
+        transition=layers[over].astype(np.int32),
+        age_s=float(np.average(ages, weights=(area * carried)[use])) if len(use) else float("nan"),
+        outside_nozzle=bool(np.any(law.outside_table(welds.nozzle_c[known]))),
+        outside_shape=bool(np.any((share < 0.15) | (share > 1.0))),
+    )
+
+
+def _classes(welds: Welds) -> tuple[Welds, I8, F8, I8]:
+    """Classes of welds; and for each share of a weld in a class: the class, the share, the weld."""
+    age, age_part = _nodes(np.log(welds.age_s) / np.log(_AGE_RATIO))
+    nozzle, nozzle_part = _nodes(welds.nozzle_c / _NOZZLE_C)
+    fan = np.round(welds.fan / _FAN)
+    wall = np.round(np.log(welds.wall_mm) / np.log(_WALL_RATIO))
+    share = np.round(welds.height_share / _SHARE)
+    n = len(welds)
+    keys, parts = [], []
+    for k in (0, 1):
+        for m in (0, 1):
+            keys.append(np.column_stack([age + k, nozzle + m, fan, wall, welds.faces, share]))
+            parts.append(np.where(k, age_part, 1.0 - age_part) * np.where(m, nozzle_part, 1.0 - nozzle_part))
+    part, of_weld = np.concatenate(parts), np.tile(np.arange(n), 4)
+    some = part > 1e-9
+    code = _coded(np.concatenate(keys)[some])
+    _, first, member = np.unique(code, return_index=True, return_inverse=True)
+    key = np.concatenate(keys)[some][first]
+    member, part, of_weld = member.ravel(), part[some], of_weld[some]
+    weight = np.maximum(np.bincount(member, part), 1e-12)
+    classes = Welds(
+        age_s=_AGE_RATIO ** key[:, 0],
+        nozzle_c=key[:, 1] * _NOZZLE_C,
+        fan=key[:, 2] * _FAN,
+        height_share=np.bincount(member, part * welds.height_share[of_weld]) / weight,
+        wall_mm=_WALL_RATIO ** key[:, 3],
+        faces=key[:, 4],
+    )
+    return classes, member, part, of_weld
+
+
+def _nodes(value: F8) -> tuple[F8, F8]:
+    """The node below each value, and how far it is on its way to the next."""
+    low = np.floor(value + 1e-9)
+    return low, np.clip(value - low, 0.0, 1.0)
+
+
+def _coded(keys: F8) -> I8:
+    """One number for each row of keys."""
+    code = np.zeros(len(keys), np.int64)
+    for column in keys.T:
+        values, index = np.unique(column, return_inverse=True)
+        code = code * len(values) + index.ravel()
+    return code
