@@ -24,6 +24,7 @@ COMMANDS = {
     "apply": "Treat the regions of a sliced file and write a new file.",
     "post": "Treat a sliced file in place: the slicer's post-processing hook.",
     "estimate": "Tell how strong the regions of a sliced file are, and how sure that is.",
+    "advise": "Find the cheapest settings that bring regions to a margin, or what minutes buy.",
     "compare": "Show two sliced files side by side, with differences.",
     "check": "Validate a kit and draw its sections; no G-code needed.",
     "learn": "Start a kit from a sliced file, with a drawing to read coordinates from.",

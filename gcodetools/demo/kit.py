@@ -59,7 +59,8 @@ parts:
           any_of:
             - wedge: {centre: [0, 0], radius: [7.5, 11], angle: [50, 80]}
             - mirror: y
-        load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10}}
+        load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10,
+                           printed: standing}}
         use: {times: 20, held: free, temperature: [-5, 50], years: 2}
         treat: [gentle, {perimeters: {fill: true}}]
       # The back, where bending is greatest. It begins where the ribs end, at the bore.
@@ -69,7 +70,8 @@ parts:
           all_of:
             - wedge: {centre: [0, 0], radius: [8, 11], angle: [145, 215]}
             - none_of: [{slab: {layers: [1, 3]}}]
-        load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10}}
+        load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, friction: 0.3, tilt: 10,
+                           printed: standing}}
         use: {times: 20, held: free, temperature: [-5, 50], years: 2}
         treat: {flow: {scale: 103%}}
 
@@ -89,7 +91,7 @@ parts:
                 - prism: {polygon: [[2.4, 3.2], [23.6, 3.2], [23.6, 13], [2.4, 13]]}
                 - mirror: x
             - thinner_than: 2.8
-        load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 14, friction: 0.3}}
+        load: {open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 14, friction: 0.3, printed: standing}}
         use: {times: 4, held: free, temperature: [-5, 50], years: 5}
         treat: gentle
       # The walls that the keys bear on. Their roofs are bridges; a treatment leaves the fan of those alone.
@@ -144,8 +146,9 @@ parts:
         within:
           any_of:
             - box: {x: [-5, 5], y: [-3, 0.5], z: [4, 9]}
-            - near: {point: [0, -0.6, 4], radius: 4}
-        load: {cantilever: {length: 16, thickness: 2.4, width: 10, undercut: 1, lead: 30, back: 60}}
+            - near: {point: [0, -0.6, 4], radius: 6.5}
+        load: {cantilever: {length: 16, thickness: 2.4, width: 10, undercut: 1, lead: 30, back: 60,
+                            printed: standing}}
         use: {times: 10, held: free, temperature: [-5, 50], years: 5}
         treat: [stout, {rest: {seconds: 2}}]
 

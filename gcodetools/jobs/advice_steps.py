@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
-from msgspec import structs
 
 from gcodetools.jobs.regions import Found
 from gcodetools.kit.schema import Region
@@ -219,11 +218,3 @@ def _down(value: float) -> float:
 
 def _up(value: float) -> float:
     return math.ceil(10.0 * value) / 10.0
-
-
-def with_only(region: Region, kept: Kept) -> Region:
-    """A region that holds nothing but these steps."""
-    return structs.replace(region, treat=kept.treatment)
-
-
-_ = replace

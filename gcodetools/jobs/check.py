@@ -15,7 +15,6 @@ from gcodetools.jobs.records import Approve, unopposed, without_nulls
 from gcodetools.jobs.sources import profiles_for
 from gcodetools.kit.doubts import outside
 from gcodetools.kit.drawing import draw_sections
-from gcodetools.kit.loads import Cantilever
 from gcodetools.kit.schema import Kit, Part, Region, load_kits, resolve_treatment
 from gcodetools.kit.settings import Nozzle
 from gcodetools.marks.settings import Settings
@@ -122,12 +121,9 @@ def _sums(region: Region, part: Part, law: Law | None) -> dict[str, Any]:
     """The snap-fit sums of a region's load, for a solid part as the material's test pieces were printed."""
     if region.load is None or law is None:
         return {}
-    load, height, size = region.load, part.found_by.height_mm, None
-    # All that is known without a file: a part lower than its arm is long can't stand.
-    if isinstance(load, Cantilever) and height is not None and height < load.length_mm:
-        size = (load.length_mm, 0.0, load.width_mm)
     try:
-        case = case_of(load, region.use, law, np.ones(len(law.draws)), None, size)
+        tall = part.found_by.height_mm
+        case = case_of(region.load, region.use, law, np.ones(len(law.draws)), None, tall)
     except ValueError as error:
         return {"sums_fault": str(error)}
     return {

@@ -26,8 +26,8 @@ __all__ = ["Strengths", "strengths_of"]
 
 @dataclass(frozen=True, slots=True)
 class Strengths:
-    """regions : as found. got : what beads got; None once it has been let go. law : of the material. heating : whose laws the nozzle and the fan
-    follow, in words."""
+    """regions : as found. got : what beads got; None once it has been let go. law : of the material. heating : whose
+    laws the nozzle and the fan follow, in words."""
 
     regions: tuple[RegionStrength, ...]
     got: Got | None

@@ -162,7 +162,7 @@ def footprints(pieces: Samples, share: F8, outer: Bool, within: Bool, *, most: i
     cells = _cells(mine, outer, within)
     count = int(cells.lump.max(initial=-1)) + 1
     lump = cells.nearest(mine, index)
-    across = full_pitch_mm(mine.width_mm[index], mine.height_mm[index])
+    across = np.maximum(full_pitch_mm(mine.width_mm[index], mine.height_mm[index]), 0.0)
     x, y, ux, uy, length = (c[index] for c in (mine.x_mm, mine.y_mm, mine.ux, mine.uy, mine.length_mm))
     contact = _Inertia.of(lump, count, rests[index] * length * across, x, y, ux, uy, length, across)
     ones = np.ones(len(cells.lump))

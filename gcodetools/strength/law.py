@@ -128,8 +128,9 @@ class Law:
         ratio *= (alone / healed) ** (by_fan - both)
         if not self.table:
             by_nozzle = np.clip(draws.of("sensitivity.nozzle", sensitivity.nozzle), 0.0, 1.0)[:, None]
-            hot = self._healed_many(cells(full(n, at.fan.value), welds.nozzle_c))
-            same = self._healed_many(cells(full(n, at.fan.value), full(n, at.nozzle_c.value)))
+            # As the test piece cooled, so that age and fan act once.
+            hot = self._healed_many(self._coupon(nozzle_c=welds.nozzle_c))
+            same = self._healed_many(self._coupon(nozzle_c=full(n, at.nozzle_c.value)))
             ratio = ratio * (hot / same) ** by_nozzle
         return ratio
 
@@ -213,13 +214,16 @@ class Law:
             ambient_c=of("ambient_c", ratio=False),
         )
 
-    def _coupon(self, fan: F8 | None = None) -> Cells:
-        """The weld of the test piece, at the nozzle the model is tied to; under other fans (n,) if given."""
+    def _coupon(self, fan: F8 | None = None, nozzle_c: F8 | None = None) -> Cells:
+        """The weld of the test piece, at the nozzle the model is tied to; under other fans or nozzles (n,)."""
         at = self.strength.reference
-        nozzle = self.weld.weld_at_c.value if self.weld is not None else at.nozzle_c.value
-        blown = np.array([at.fan.value]) if fan is None else fan
-        age, height, wall = (np.full(len(blown), one.value) for one in (at.age_s, at.height_mm, at.wall_mm))
-        return Cells(age, np.full(len(blown), nozzle), blown, height, wall, np.full(len(blown), 2.0))
+        tied = self.weld.weld_at_c.value if self.weld is not None else at.nozzle_c.value
+        one = np.ones(1 if fan is None else len(fan)) if nozzle_c is None else np.ones(len(nozzle_c))
+        blown = at.fan.value * one if fan is None else fan
+        hot = tied * one if nozzle_c is None else nozzle_c
+        return Cells(
+            at.age_s.value * one, hot, blown, at.height_mm.value * one, at.wall_mm.value * one, 2.0 * one
+        )
 
     def _healed(self, cells: Cells) -> F8 | None:
         """(1 + d, n) share healed, at most 1; None without a model."""

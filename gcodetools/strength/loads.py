@@ -48,7 +48,9 @@ _KINDS = {
     "OpenRing": "open_ring", "Cantilever": "cantilever", "Annular": "annular", "Press": "press", "Key": "key",
 }  # fmt: skip
 _NOT_A_SUM = ("printed",)
+_LEAST_STANDING = 0.8  # of the arm, or of the ring's height: what a region may leave out at its root
 _LEAST = 1e-5  # strain; less is none
+_FRICTION = (0.75, 1.0, 1.3)  # on push and pull: friction a quarter off either way, assumption
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +62,8 @@ class LoadCase:
     margin : allowed over demand; None where it is refused. crooked : margin put on at the kit's tilt, None without
     one. margin_draws, bears_draws : (1 + d,). stiffness_n_per_mm, push_n, pull_n, bears_n : forces;
     None where the joint locks. bears_n : across the joint where the allowed strain is reached.
-    to_break : strain at break over demand, the least of both ways: what is left before it breaks at once. notes : sentences.
-    refused : why no margin is told.
+    to_break : strain at break over demand, the least of both ways: what is left before it breaks at once.
+    notes : sentences. refused : why no margin is told.
     """
 
     kind: str
@@ -103,74 +105,56 @@ def demand_of(load: Load, strength: Strength, **changed: float) -> Demand:
     return result
 
 
-def stands(load: Load, size_mm: tuple[float, float, float] | None) -> tuple[bool, str]:
+def stands(load: Load, tall_mm: float | None) -> tuple[bool, str]:
     """Whether the part was printed standing: an arm upright, a ring with its axis upright; and how that is known.
+
+    What is not told is taken as standing, the weaker way, unless the part is too low for it.
 
     Parameters
     ----------
-    size_mm : of the region: its longer and shorter way in the plane of the layers and its height; None if unknown.
+    tall_mm : how far the part reaches above the region's begin; None if unknown.
     """
     said = getattr(load, "printed", None)
     if said is not None:
         return said == "standing", "the kit"
-    if size_mm is None:
-        return True, "assumed"
-    long, _, high = size_mm
-    if isinstance(load, Cantilever):
-        # Bent about its width: an arm that stands has its width in the layer, one that lies has it upright.
-        return abs(long - load.width_mm) <= abs(high - load.width_mm), "the region's shape"
-    if isinstance(load, OpenRing):
-        across = load.bore_mm + 2 * load.wall_mm
-        return high >= min(0.8 * load.height_mm, 1.1 * across) or long <= across, "the region's shape"
+    upright = load.length_mm if isinstance(load, Cantilever) else 0.0
+    upright = load.height_mm if isinstance(load, OpenRing) else upright
+    if tall_mm is not None and tall_mm < _LEAST_STANDING * upright:
+        return False, "the part's height"
     return True, "assumed"
 
 
 def case_of(
-    load: Load, use: Use | None, law: Law, across_ratio: F8, ei_share: F8 | None, size_mm: tuple[float, float, float] | None
+    load: Load, use: Use | None, law: Law, across_ratio: F8, ei_share: F8 | None, tall_mm: float | None
 ) -> LoadCase:  # fmt: skip
     """A load case with its doubts.
 
     Parameters
     ----------
     across_ratio : (1 + d,) what the weakest layer bears over what the material's test piece bore. ei_share : (1 + d,)
-    or (1,) stiffness of the section over that of a solid one of the same outline; None counts as solid, size_mm : see
-    `stands`.
+    or (1,) stiffness of the section over that of a solid one of the same outline; None counts as solid.
+    tall_mm : see `stands`.
 
     Raises
     ------
     ValueError : as `demand_of`.
     """
-    use = use or Use()
     straight = demand_of(load, law.strength, **({"tilt_deg": 0.0} if isinstance(load, OpenRing) else {}))
-    standing, told = stands(load, size_mm)
-    rules = _Rules(law, use)
+    standing, told = stands(load, tall_mm)
+    rules = _Rules(law, use or Use())
     asked = _asked(straight, standing, law)
-    margins = {
-        way: rules.allowed(way, across_ratio) / np.maximum(strain, _LEAST) for way, strain in asked.items()
-    }
+    margins = rules.margins(asked, across_ratio)
     limits = min(margins, key=lambda way: float(margins[way][0]))
     margin = np.min(list(margins.values()), axis=0)
     crooked, worst = None, asked
     if isinstance(load, OpenRing) and load.tilt_deg > 0:
         worst = _asked(demand_of(load, law.strength), standing, law)
-        leaning = [
-            rules.allowed(way, across_ratio) / np.maximum(strain, _LEAST) for way, strain in worst.items()
-        ]
-        crooked = band_of(np.min(leaning, axis=0))
-    least = [rules.breaks(way, across_ratio) / np.maximum(strain, _LEAST) for way, strain in worst.items()]
-    share = np.ones(1) if ei_share is None else ei_share
-    draws = law.draws
-    modulus = law.modulus_mpa / law.strength.modulus_mpa.value
-    if standing and isinstance(load, Cantilever):
-        modulus = modulus * law.across_share
-    low, high = straight.force_low, straight.force_high
-    factor = modulus * share * draws.between("force", min(low, 1.0), 1.0, max(high, 1.0), ratio=True)
-    slide = draws.between("friction", 0.75, 1.0, 1.3, ratio=True)
+        crooked = band_of(np.min(list(rules.margins(worst, across_ratio).values()), axis=0))
+    refused = rules.refused if straight.strain_plain > 0 else "nothing is bent by this load"
+    factor = _force_factor(straight, law, ei_share, standing and isinstance(load, Cantilever))
     stiffness = straight.stiffness_n_per_mm * factor
     bears = stiffness * straight.opening_mm * margin
-    refused = rules.refused
-    if straight.strain_plain <= 0:
-        refused = "nothing is bent by this load"
+    slide = factor * law.draws.between("friction", *_FRICTION, ratio=True)
     return LoadCase(
         kind=straight.kind,
         limits=limits,
@@ -181,16 +165,26 @@ def case_of(
         margin=None if refused else band_of(margin),
         margin_draws=margin,
         crooked=None if refused else crooked,
-        to_break=None if refused else band_of(np.min(least, axis=0)),
+        to_break=None if refused else band_of(rules.to_break(worst, across_ratio)),
         opening_mm=straight.opening_mm,
         stiffness_n_per_mm=band_of(stiffness),
-        push_n=None if straight.push_n is None else band_of(straight.push_n * factor * slide),
-        pull_n=None if straight.pull_n is None else band_of(straight.pull_n * factor * slide),
+        push_n=None if straight.push_n is None else band_of(straight.push_n * slide),
+        pull_n=None if straight.pull_n is None else band_of(straight.pull_n * slide),
         bears_n=None if refused else band_of(bears),
         bears_draws=bears,
-        notes=tuple(_notes(straight, limits, told, load)) + tuple(rules.notes),
+        notes=(*_notes(straight, limits, told, load), *rules.notes),
         refused=refused,
     )
+
+
+def _force_factor(demand: Demand, law: Law, ei_share: F8 | None, across: bool) -> F8:
+    """(1 + d,) on the handbook's forces: modulus, across layers where the arm stands, section, and what the sum
+    leaves out."""
+    modulus = law.modulus_mpa / law.strength.modulus_mpa.value * (law.across_share if across else 1.0)
+    low, high = min(demand.force_low, 1.0), max(demand.force_high, 1.0)
+    share = np.ones(1) if ei_share is None else ei_share
+    factor: F8 = modulus * share * law.draws.between("force", low, 1.0, high, ratio=True)
+    return factor
 
 
 def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
@@ -204,10 +198,12 @@ def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
             f"surface reaches {100 * fuller:.2g} % (derived)",
         )
     if told != "the kit" and isinstance(load, (Cantilever, OpenRing)):
-        known = "told from the region's shape" if told == "the region's shape" else "assumed"
-        found.append(
-            f"how the part was printed is {known}; `printed: standing` or `lying` in the load settles it"
+        way = (
+            "standing, the weaker way, is assumed"
+            if told == "assumed"
+            else "lying, for it is too low to stand"
         )
+        found.append(f"printed {way}; `printed: standing` or `lying` in the load settles it")
     return found
 
 
@@ -260,6 +256,17 @@ class _Rules:
     def allowed(self, way: Way, across_ratio: F8) -> F8:
         """(1 + d,) strain allowed: across layers as the strength there is to the test piece's."""
         return self.limit["along"] if way == "along" else self.limit["across"] * across_ratio
+
+    def margins(self, asked: dict[Way, F8], across_ratio: F8) -> dict[Way, F8]:
+        """(1 + d,) allowed over asked, each way."""
+        return {way: self.allowed(way, across_ratio) / np.maximum(e, _LEAST) for way, e in asked.items()}
+
+    def to_break(self, asked: dict[Way, F8], across_ratio: F8) -> F8:
+        """(1 + d,) strain at break over asked, the least of the ways."""
+        least: F8 = np.min(
+            [self.breaks(way, across_ratio) / np.maximum(e, _LEAST) for way, e in asked.items()], axis=0
+        )
+        return least
 
     def breaks(self, way: Way, across_ratio: F8) -> F8:
         """(1 + d,) strain at which it breaks at once."""

@@ -35,7 +35,7 @@ class Instance:
 
     samples : (n,). outer : (n,) of the outermost perimeter. within : (n,) bool of each region. nozzle_c, told_c, fan
     : (n,) what the beads got. on : what the pieces of any region lie on; its columns stand at `at` (k,).
-    own_layer : (n,) layer of the instance, from 1.
+    own_layer : (n,) layer of the instance, from 1. top_mm : nozzle height of its last layer.
     """
 
     samples: Samples
@@ -47,6 +47,7 @@ class Instance:
     at: I8
     on: Below
     own_layer: I4
+    top_mm: float
 
     def lies_on(self, mask: Bool) -> Below:
         """What the pieces of `mask`, all of some region, lie on."""
@@ -89,7 +90,8 @@ def instance_of(
     at = np.flatnonzero(np.logical_or.reduce(within)) if within else np.empty(0, np.int64)
     nozzle, told, fan = got.at(row)
     on = below(samples.take(at), samples)
-    return Instance(samples, outer, within, nozzle, told, fan, at, on, own[pieces.index])
+    top = float(moves.z[pose.rows].max(initial=pose.z_mm))
+    return Instance(samples, outer, within, nozzle, told, fan, at, on, own[pieces.index], top)
 
 
 def _rows(plate: Plate, pose: Pose, selections: Sequence[Selection]) -> tuple[I8, I4]:

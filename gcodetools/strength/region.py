@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.kit.loads import Cantilever
+from gcodetools.kit.loads import Cantilever, Load, OpenRing
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Region
 from gcodetools.kit.selection import RegionHit
-from gcodetools.physics.below import Samples
-from gcodetools.physics.walls import WallFacts, typical, walls
+from gcodetools.physics.walls import WallFacts, softened, typical, walls
 from gcodetools.strength.arms import Arm, arm_of
 from gcodetools.strength.law import Basis, Law
 from gcodetools.strength.loads import LoadCase, case_of, stands
@@ -40,7 +39,8 @@ class RegionStrength:
     """What one region of one instance bears.
 
     welds : its layers. bond_mean, bond_min : how far they have healed, over all and in the layer that healed least;
-    weakest_layer : which that is, of the instance, from 1; 0 where no layer rests on another. across, along : MPa,
+    weakest_layer : which that is, of the instance, from 1; None and 0 where no layer rests on another, or there is no model.
+    across, along : MPa,
     what the weakest layer bears over the whole area of its beads (an arm that stands: over the section that its
     outline encloses, in bending), and along beads; None where nothing tells. across_draws, along_draws :
     their draws. wall : its sections, arm : of an arm
@@ -86,29 +86,30 @@ def strength_of(
     welds = layer_welds(instance, within, law, None if wall is None else wall.thickness_mm.median)
     arm = None
     k = welds.least_healed
+    healed = k >= 0 and law.weld is not None
     across = None if k < 0 else welds.bears_mpa
     ratio = np.ones(len(law.draws)) if across is None else across / law.across_mpa
     along = _along(law, wall)
     case, fault = None, ""
-    ei = None if wall is None else _section(law, wall.ei_share.median)
+    ei = None if wall is None else _section(law, _wall_share(wall, region.load, poisson))
     if region.load is not None:
-        size = _size(pose, samples, within, hit)
-        upright, _ = stands(region.load, size)
+        tall = (instance.top_mm - pose.z_mm) / pose.scale - hit.z_mm[0]
+        upright, _ = stands(region.load, tall)
         if isinstance(region.load, Cantilever) and upright:
             arm = arm_of(instance, within, welds, law.across_mpa, region.load.length_mm)
         if arm is not None:
             ei, ratio = _section(law, arm.stiffness), arm.ratio
             across = law.across_mpa * ratio
         try:
-            case = case_of(region.load, region.use, law, ratio, ei, size)
+            case = case_of(region.load, region.use, law, ratio, ei, tall)
         except ValueError as error:
             fault = str(error)
     return RegionStrength(
         hit=hit,
         welds=welds,
-        bond_mean=None if k < 0 else band_of(_mean(welds.bond, welds.area_mm2)),
-        bond_min=None if k < 0 else band_of(welds.bond[:, k]),
-        weakest_layer=0 if k < 0 else int(welds.layer[k]),
+        bond_mean=band_of(_mean(welds.bond, welds.area_mm2)) if healed else None,
+        bond_min=band_of(welds.bond[:, k]) if healed else None,
+        weakest_layer=int(welds.layer[k]) if healed else 0,
         across=None if across is None else band_of(across),
         along=None if along is None else band_of(along),
         across_draws=across,
@@ -137,19 +138,23 @@ def _along(law: Law, wall: WallFacts | None) -> F8 | None:
     return law.along_mpa * share ** law.draws.between("fill", *_SECTION_DOUBT)
 
 
+def _wall_share(wall: WallFacts, load: Load | None, poisson: float) -> float:
+    """Stiffness of a wall over that of a solid one: bent, and where the load says how long its arm is, sheared."""
+    share = wall.ei_share.median
+    if isinstance(load, OpenRing):
+        length = (load.bore_mm + load.wall_mm) / 2 * np.radians(180.0 - load.gap_deg / 2)
+    elif isinstance(load, Cantilever):
+        length = load.length_mm
+    else:
+        return share
+    thick = wall.thickness_mm.median
+    soft = softened(share, wall.sliding_share.median, wall.shear.median, thick, length, poisson)
+    return float(soft / softened(1.0, 0.0, 1.0, thick, length, poisson))
+
+
 def _section(law: Law, share: float) -> F8:
     """(1 + d,) stiffness of a section over that of a solid one of its outline."""
     return max(share, _LEAST_SHARE) ** law.draws.between("section", *_SECTION_DOUBT)
-
-
-def _size(pose: Pose, samples: Samples, within: Bool, hit: RegionHit) -> tuple[float, float, float]:
-    """Longer and shorter way of the region in the plane of its layers, beads' widths included, and its height."""
-    x, y = pose.to_part(samples.x_mm[within], samples.y_mm[within])
-    if len(x) == 0:
-        return 0.0, 0.0, 0.0
-    width = float(np.median(samples.width_mm[within]))
-    ways = sorted((float(np.ptp(x)) + width, float(np.ptp(y)) + width))
-    return ways[1], ways[0], hit.z_mm[1] - hit.z_mm[0] + float(np.median(samples.height_mm[within]))
 
 
 def _notes(welds: LayerWelds, law: Law, instance: Instance, within: Bool, arm: Arm | None) -> list[str]:

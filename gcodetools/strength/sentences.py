@@ -37,8 +37,8 @@ def two(value: float) -> str:
     """A number to two figures, without an exponent."""
     if value == 0:
         return "0"
-    text = f"{value:.2g}"
-    return f"{float(text):g}" if "e" not in f"{float(text):g}" else f"{float(text):.0f}"
+    rounded = float(f"{value:.2g}")
+    return f"{rounded:,.0f}" if abs(rounded) >= 1000 else f"{rounded:g}"
 
 
 def margin_text(value: float) -> str:
@@ -70,15 +70,15 @@ def sentence(one: RegionStrength, law: Law) -> str:
     if one.fault:
         return f"Its load makes no sum: {one.fault}."
     if one.across is None:
-        return "No layer of it rests on another here, so nothing is told of its strength."
-    bond = "" if one.bond_min is None else f", {_healed(one.bond_min)} at layer {one.weakest_layer}"
+        along = "" if one.along is None else f" Along its beads it bears {span(one.along)} MPa."
+        return f"No layer of it rests on solid beads, so nothing is told across its layers.{along}"
+    bond = "" if one.bond_min is None else f"; least healed is the weld of layer {one.weakest_layer}, to "
+    bond += "" if one.bond_min is None else f"{round(100 * one.bond_min.best)} %"
+    besides = " but for layers that count as no strength" if len(one.welds.transition) else ""
     return (
-        f"Across its layers it bears {span(one.across)} MPa{bond}; no load is declared, so no margin is told."
+        f"Across its layers it bears {span(one.across)} MPa{besides}{bond}. No load is declared, so no margin "
+        "is told."
     )
-
-
-def _healed(band: Band) -> str:
-    return f"its weld {round(100 * band.best)} % healed"
 
 
 def load_sentence(case: LoadCase, law: Law) -> str:

@@ -101,8 +101,9 @@ def layer_welds(instance: Instance, within: Bool, law: Law, wall_mm: float | Non
     ratio = law.weld_ratio(classes)
     strength = law.across_mpa[:, None] * ratio * law.shape_ratio(classes.height_share)
     kept, row = np.unique(of[use], return_inverse=True)
-    weight = np.zeros((len(kept), len(classes)))
-    np.add.at(weight, (row.ravel()[of_weld], member), (area * carried)[use][of_weld] * part)
+    cell = row.ravel()[of_weld] * len(classes) + member
+    spread = np.bincount(cell, (area * carried)[use][of_weld] * part, minlength=len(kept) * len(classes))
+    weight = spread.reshape(len(kept), len(classes)).astype(np.float64)
     weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)
     ages = welds.age_s
     return LayerWelds(

@@ -13,7 +13,7 @@ from shapely import LinearRing, Polygon
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.walls import Wall, weighted_median
 
-__all__ = ["LONG_MM", "NEIGHBOURS", "POINTS", "densest", "direction_of", "distances", "ends_of", "line_pitch"]
+__all__ = ["LONG_MM", "NEIGHBOURS", "POINTS", "densest", "direction_of", "distances", "ends_of", "line_pitch", "side_by_side"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -84,6 +84,28 @@ def line_pitch(plate: Plate, rows: I8, strip: float) -> float | None:
     apart = np.abs((x[1:] - x[:-1]) * nx[:-1] + (y[1:] - y[:-1]) * ny[:-1])[alike]
     weight = np.minimum(length[:-1], length[1:])[alike]
     return densest([apart], [weight], (NEIGHBOURS[0] * strip, NEIGHBOURS[1] * strip), strip)
+
+
+def side_by_side(plate: Plate, rows: I8, pitch_mm: float) -> I8:
+    """Those of `rows` (ascending) that are lines of a hatch: the next one, or the next but one behind a way to it,
+    runs alike, a pitch away and along as much as half of the shorter one."""
+    found = np.zeros(len(rows), bool)
+    x, y, dx, dy = ends_of(plate, rows)
+    length = np.maximum(np.hypot(dx, dy), 1e-12)
+    ux, uy = dx / length, dy / length
+    for step in (1, 2):
+        a, b = slice(None, -step), slice(step, None)
+        alike = np.abs(ux[a] * uy[b] - uy[a] * ux[b]) < np.sin(np.radians(2.0))
+        away = np.abs((x[b] - x[a]) * uy[a] - (y[b] - y[a]) * ux[a])
+        near = (away > NEIGHBOURS[0] * pitch_mm) & (away < NEIGHBOURS[1] * pitch_mm)
+        # From and to where the other lies along this one.
+        begin = (x[b] - x[a]) * ux[a] + (y[b] - y[a]) * uy[a]
+        end = begin + dx[b] * ux[a] + dy[b] * uy[a]
+        shared = np.minimum(np.maximum(begin, end), length[a]) - np.maximum(np.minimum(begin, end), 0.0)
+        pair = alike & near & (shared > np.minimum(length[a], length[b]) / 2)
+        found[a] |= pair
+        found[b] |= pair
+    return rows[found]
 
 
 def ends_of(plate: Plate, rows: I8) -> tuple[F8, F8, F8, F8]:

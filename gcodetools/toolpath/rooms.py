@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiLineString, MultiPolygon
 
-from gcodetools.toolpath.apart import direction_of
+from gcodetools.toolpath.apart import direction_of, side_by_side
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.measures import Measure, breadths_of, measure
@@ -79,12 +79,20 @@ def rooms_of(
     return result
 
 
-def fill_direction(plate: Plate, fill: Room | NDArray[np.integer]) -> float | None:
-    """Dominant direction of a room's (or of rows') own fill, radians in [0, pi): of its solid lines, else of
-    the sparse ones, else of bridges. None where there is no fill."""
+def fill_direction(
+    plate: Plate, fill: Room | NDArray[np.integer], gauge: Measure | None = None
+) -> float | None:
+    """Dominant direction of a room's (or of rows') own fill, radians in [0, pi): of its solid lines that lie side
+    by side, else of the sparse ones, else of bridges, else of any solid ones. None where there is no fill.
+
+    Loops round a small patch of solid fill, and the ways from one short line of it to the next, say nothing.
+    """
     rows = fill.fill_rows if isinstance(fill, Room) else np.asarray(fill, np.int64)
-    for word in ("solid", "sparse", "bridge"):
-        own = rows[plate.beads.feature[rows] == FEATURE_INDEX[word]]
+    gauge = gauge or measure(plate)
+    solid, sparse, bridge = (
+        rows[plate.beads.feature[rows] == FEATURE_INDEX[word]] for word in ("solid", "sparse", "bridge")
+    )
+    for own in (side_by_side(plate, solid, gauge.solid_pitch_mm), sparse, bridge, solid):
         direction = direction_of(plate, own) if len(own) else None
         if direction is not None:
             return direction

@@ -184,7 +184,7 @@ class _Builder:
 
     def _lines(self, site: Site) -> list[Strand]:
         gauge = self.sites.gauge
-        direction = fill_direction(self.plate, site.room)
+        direction = fill_direction(self.plate, site.room, gauge)
         if direction is None:
             direction = np.pi / 4 if site.layer % 2 else 3 * np.pi / 4
         size = _gauge(gauge, site.room.height_mm)

@@ -208,7 +208,7 @@ def test_a_tapered_wall_is_at_each_place_like_a_straight_one() -> None:
         assert np.median(straight.thickness_mm) == pytest.approx(thickness, abs=0.01)
         assert share == pytest.approx(float(np.median(straight.ei_share)), rel=0.015)
         fill = tapered.fill[tapered.thickness_mm == thickness]
-        assert fill == pytest.approx(np.full(len(fill), np.median(straight.fill)), rel=0.02)
+        assert fill == pytest.approx(np.full(len(fill), np.median(straight.fill)), rel=0.015)
 
 
 def test_a_wall_that_steps_is_on_either_side_what_it_is() -> None:
