@@ -10,6 +10,8 @@ from gcodetools.cli.words import clock, numbers
 __all__ = ["endings", "grouped", "margin", "show_estimate", "spread", "worst_first"]
 
 Region = dict[str, Any]
+_AMPLE = 10.0
+_NOTES = 5  # of a region, unless more is asked for
 _LEAD = {
     "rests_on": "rests on",
     "treated_means": "treated or not",
@@ -20,26 +22,30 @@ _LEAD = {
 
 def show_estimate(record: dict[str, Any], paper: Paper) -> None:
     """Regions, the worst first: what each bears, a sentence each, and what all of it rests on."""
-    paper.title(record["file"])
+    paper.title(record["file"] + (", treated already" if record["treated"] else ""))
     groups = worst_first(grouped(record["regions"]))
     paper.facts(
         [
             ("kit", f"{record['kit']}, {record['material']} ({_from(record)})"),
             (
                 "doubt",
-                f"bands hold 9 of 10 of {record['draws']['count']} draws (seed {record['draws']['seed']})",
+                f"bands hold 9 of 10 of {record['draws']['count']:,} draws (seed {record['draws']['seed']})",
             ),
+            ("heat, fan", record["heating_from"].removeprefix("heating and fan of ")),
             ("whole print", _total(record["total"])),
         ]
     )
     paper.blank()
-    rows: list[tuple[str, ...]] = [("region", "no.", "margin", "layers MPa", "beads MPa", "weld %", "push N")]
+    heads = ("region", "no.", "margin", "at tilt", "layers MPa", "beads MPa", "weld %", "push N")
+    rows: list[tuple[str, ...]] = [heads]
     rows += [
         (_name(group), numbers([one["instance"] for one in group]), *_cells(group[0])) for group in groups
     ]
-    paper.table(rows)
+    shown = [k for k in range(len(heads)) if heads[k] != "at tilt" or any(row[k] != "-" for row in rows[1:])]
+    paper.table([[row[k] for k in shown] for row in rows])
     paper.line(
-        "no.: instances, the worst of them shown; layers: across the weakest; best estimate (low to high)."
+        "no.: instances, the worst of them shown; layers: across the weakest; weld: how far the least healed has "
+        "healed; best estimate (low to high)."
     )
     for group in groups:
         paper.blank()
@@ -60,13 +66,14 @@ def grouped(regions: list[Region]) -> list[list[Region]]:
 
 
 def worst_first(groups: list[list[Region]]) -> list[list[Region]]:
-    """Groups with the least margin first; those without one last."""
+    """Groups with the least margin first, what is refused before them; those without a load last."""
     return sorted(groups, key=lambda group: _badness(group[0]))
 
 
 def _badness(one: Region) -> tuple[float, float]:
     load = one.get("load", {})
     margins = [load[key]["best"] for key in ("margin", "margin_crooked") if key in load]
+    margins += [0.0] if "refused" in load else []
     across = one.get("strength_mpa", {}).get("across_layers", {}).get("best", float("inf"))
     return (min(margins, default=float("inf")), across)
 
@@ -79,7 +86,7 @@ def _from(record: dict[str, Any]) -> str:
 def _total(total: dict[str, Any]) -> str:
     time = total["time_s"]
     ends = f"{clock(time['low'])} to {clock(time['high'])}"
-    return f"{clock(time['best'])} ({ends}), {figures(total['mass_g'])} g, {total['cost']:.2f}"
+    return f"{clock(time['best'])} ({ends}), {figures(total['mass_g'])} g, {total['cost']:.2f} of money"
 
 
 def _name(group: list[Region]) -> str:
@@ -95,9 +102,11 @@ def spread(value: dict[str, Any] | None, scale: float = 1.0) -> str:
 
 
 def margin(value: dict[str, Any] | None) -> str:
-    """`1.16 (0.91 to 1.60)`."""
+    """`1.16 (0.91 to 1.60)`; `over 10` where its size says nothing."""
     if value is None:
         return "-"
+    if value["low"] > _AMPLE:
+        return f"over {_AMPLE:g}"
     low, best, high = (
         f"{value[key]:.2f}" if value["best"] < 3 else figures(value[key]) for key in ("low", "best", "high")
     )
@@ -107,7 +116,8 @@ def margin(value: dict[str, Any] | None) -> str:
 def _cells(one: Region) -> tuple[str, ...]:
     load, strength = one.get("load", {}), one.get("strength_mpa", {})
     return (
-        margin(load.get("margin")),
+        "none" if "refused" in load else margin(load.get("margin")),
+        margin(load.get("margin_crooked")),
         spread(strength.get("across_layers")),
         spread(strength.get("along_beads")),
         spread(one["bond"]["min"], 100.0) if "bond" in one else "-",
@@ -120,11 +130,14 @@ def _tell(group: list[Region], paper: Paper) -> None:
     worst = group[0]
     which = "" if len(group) == 1 else f" (no. {worst['instance']} of {len(group)})"
     paper.line(f"{_name(group)}{which}: {worst['sentence']}", hang=2)
+    refused = worst.get("load", {}).get("refused")
     notes = list(dict.fromkeys(note for one in group for note in one["notes"]))
-    for note in notes if paper.verbose else [n for n in notes if not n.endswith("(memory)")][:4]:
+    notes = [note for note in notes if refused is None or not note.startswith(refused)]
+    shown = notes if paper.verbose else notes[:_NOTES]
+    for note in shown:
         paper.line(f"- {note}", indent=2, hang=2)
-    if not paper.verbose and len(notes) > 4:
-        paper.line(f"- {len(notes) - 4} more notes: -v", indent=2, hang=2)
+    if more := len(notes) - len(shown):
+        paper.line(f"- {more} more {'note' if more == 1 else 'notes'}: -v", indent=2, hang=2)
 
 
 def endings(regions: list[Region], paper: Paper) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from gcodetools.cli.layout import Paper, figures
 from gcodetools.cli.text_costs import signed
 from gcodetools.cli.text_estimate import endings, grouped, margin, spread, worst_first
-from gcodetools.cli.words import numbers
+from gcodetools.cli.words import clock, numbers
 
 __all__ = ["show_strength"]
 
@@ -104,8 +104,10 @@ def _tell(group: list[Record], changes: Record, costs: Record, paper: Paper) -> 
     alike = [name for name in costs if _alike(name, names[0])]
     for name in alike:
         spent.update(costs[name])
-    parts = {"time_s": "s", "mass_g": "g", "cost": "of money"}
-    told_cost = [f"{signed(spent[key])} {unit}" for key, unit in parts.items() if abs(spent[key]) >= 5e-4]
+    time = spent["time_s"]
+    told_cost = [f"{'-' if time < 0 else '+'}{clock(abs(time))}"] if abs(time) >= 0.5 else []
+    parts = {"mass_g": "g", "cost": "of money"}
+    told_cost += [f"{signed(spent[key])} {unit}" for key, unit in parts.items() if abs(spent[key]) >= 5e-4]
     cost = ", ".join(told_cost) or "nothing"
     head = f"{group[0]['part']}/{group[0]['region']}"
     paper.line(f"{head}: {'; '.join(told) or 'no change'}. Cost of all {len(alike)}: {cost}.", hang=2)

@@ -32,6 +32,7 @@ __all__ = [
     "Extra",
     "Table",
     "add_up",
+    "claimed",
 ]
 
 F8 = NDArray[np.float64]
@@ -166,7 +167,7 @@ def add_up(
 
 def _add_regions(table: Table, selections: Sequence[Selection], low: int, seconds: F8, mm: F8) -> None:
     """What each region takes of the rows from `low` on, and what is left."""
-    row, t0, t1, owner = _claimed(selections, low, low + len(seconds))
+    row, t0, t1, owner = claimed(selections, low, low + len(seconds))
     at, share = row - low, t1 - t0
     table.add(owner, seconds[at] * share, mm[at] * share)
     left = 1.0 - np.bincount(at, share, minlength=len(seconds))
@@ -174,7 +175,7 @@ def _add_regions(table: Table, selections: Sequence[Selection], low: int, second
     table.filament_mm[-1] += float((mm * left).sum())
 
 
-def _claimed(selections: Sequence[Selection], low: int, high: int) -> tuple[I8, F8, F8, I8]:
+def claimed(selections: Sequence[Selection], low: int, high: int) -> tuple[I8, F8, F8, I8]:
     """Stretches (row, t0, t1, index of the selection) of the rows [low, high), none over another."""
     parts: list[tuple[I8, F8, F8, I8]] = [
         (np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0, np.int64))

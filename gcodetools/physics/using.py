@@ -36,13 +36,13 @@ def strain_limit(once: float, repeated: float | None, times: int) -> Rule:
     """
     need(once=once)
     if times <= 1:
-        return Rule(once, "for a single snap", "verified")
+        return Rule(once, "the limit is that of a single snap", "verified")
     limit = _SHARE_OF_ONCE * once if repeated is None else repeated
     if times <= _OFTEN:
         return Rule(
-            limit, f"for {times} snaps: repeated use, 60 % of a single snap's strain by rule", "memory"
+            limit, f"the limit is that of {times} snaps, 60 % of a single snap's strain by rule", "memory"
         )
-    text = f"for {times} snaps: the limit of repeated use, which holds for hundreds; for more nothing is measured"
+    text = f"{times:,} snaps: the rule for repeated use holds for hundreds; snaps were not measured for more"
     return Rule(limit, text, "assumed")
 
 
@@ -56,10 +56,14 @@ def fatigue_stress(
     """
     need(times=times, coefficient_mpa=coefficient_mpa)
     if from_cycles <= times <= to_cycles:
-        text = f"breaks after {times:g} cycles, half of them sooner; measured along roads, not across layers"
+        text = (
+            f"breaks after {times:,.0f} cycles, half of them sooner; measured along roads, not across layers"
+        )
         return Rule(coefficient_mpa * times**-exponent, text, "second-hand")
     where = "fewer" if times < from_cycles else "more"
-    text = f"{times:g} cycles: measured from {from_cycles:g} to {to_cycles:g} only, nothing for {where}"
+    text = (
+        f"{times:,.0f} cycles: measured from {from_cycles:,.0f} to {to_cycles:,.0f} only, nothing for {where}"
+    )
     return Rule(None, text, "second-hand")
 
 
@@ -72,7 +76,7 @@ def held_share(years: float, exponent: float) -> Rule:
     """
     need(years=years)
     left = min(1.0, (years * _MINUTES_A_YEAR) ** -exponent)
-    text = f"held strained, {100.0 * left:.0f} % of its first force is left after {years:g} years"
+    text = f"held strained, {100.0 * left:.0f} % of its first force is left after {_span(years)}"
     return Rule(left, f"{text}; creep is measured for 20 hours", "memory")
 
 
@@ -90,7 +94,7 @@ def temperature_rule(low_c: float, high_c: float, glass_c: float) -> Rule:
         return Rule(
             most, f"{low_c:g} C: below 0 C nothing is measured; plastics snap more easily there", "assumed"
         )
-    return Rule(most, f"up to {most:g} C", "common practice")
+    return Rule(most, f"may be used up to {most:g} C", "common practice")
 
 
 def ageing_rule(years: float, embrittled_after_years: float | None) -> Rule:
@@ -103,10 +107,18 @@ def ageing_rule(years: float, embrittled_after_years: float | None) -> Rule:
     if embrittled_after_years is None:
         return Rule(None, "how it ages is not measured", "assumed")
     if years >= embrittled_after_years:
-        text = f"embrittled after about {embrittled_after_years:g} years at 25 C; by how much is not measured"
+        text = f"embrittled after about {_span(embrittled_after_years)} at 25 C; by how much is not measured"
         return Rule(embrittled_after_years, text, "verified")
     return Rule(
         embrittled_after_years,
-        f"younger than the {embrittled_after_years:g} years that embrittle it",
+        f"younger than the {_span(embrittled_after_years)} that embrittle it",
         "verified",
     )
+
+
+def _span(years: float) -> str:
+    """A time as people say it."""
+    if years < 0.1:
+        days = max(years * 365.0, 0.01)
+        return "a day" if 0.95 <= days <= 1.05 else f"{days:.2g} days"
+    return "a year" if years == 1 else f"{years:g} years"

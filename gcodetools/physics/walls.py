@@ -51,7 +51,8 @@ class Walls:
 
     piece : index of the outermost bead's piece. layer, x_mm, y_mm : where. thickness_mm : outer edge to outer
     edge, across the wall. height_mm : of the layer. area_mm2 : plastic in the section of one layer. fill : it over
-    thickness times height; over 1 where beads overlap. moment_mm4 : EI / E of one layer. ei_share : it over that
+    thickness times height; over 1 where beads overlap. ea_share : EA over E thickness height, that of a solid wall
+    pulled along. moment_mm4 : EI / E of one layer. ei_share : it over that
     of a solid rectangle. shear : GA of the section over that of solid plastic spread evenly: 5 / 6 for a solid
     rectangle. sliding_share : ei_share if it slid freely where it is softest. bare : the widest band without
     plastic, as a share of the thickness. leaves : how many parts of the section lie apart, each bending on its own.
@@ -69,6 +70,7 @@ class Walls:
     height_mm: F8
     area_mm2: F8
     fill: F8
+    ea_share: F8
     moment_mm4: F8
     ei_share: F8
     shear: F8
@@ -106,6 +108,7 @@ class WallFacts:
 
     thickness_mm: Spread
     fill: Spread
+    ea_share: Spread
     ei_share: Spread
     moment_mm4: Spread
     shear: Spread
@@ -125,6 +128,7 @@ def typical(found: Walls) -> WallFacts | None:
     return WallFacts(
         Spread.of(found.thickness_mm),
         Spread.of(found.fill),
+        Spread.of(found.ea_share),
         Spread.of(found.ei_share),
         Spread.of(found.moment_mm4),
         Spread.of(found.shear),
@@ -305,6 +309,7 @@ def _sections(
     total = np.bincount(which, volume, minlength=s).astype(np.float64)
     fill = total / (thickness * high)
     over = np.maximum(fill, 1.0)
+    pulled = np.bincount(which, e * volume, minlength=s) / over
     solid = high * thickness**3 / 12
     moment = np.minimum(np.bincount(of, np.nan_to_num(section.ei_nmm2), minlength=s) / over, solid)
     first = e * volume * (parts.at - np.nan_to_num(section.centroid_mm)[leaf])
@@ -323,6 +328,7 @@ def _sections(
         high,
         total,
         fill,
+        np.minimum(pulled / (thickness * high), 1.0),
         moment,
         moment / solid,
         shear,

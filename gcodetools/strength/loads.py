@@ -48,6 +48,10 @@ _KINDS = {
     "OpenRing": "open_ring", "Cantilever": "cantilever", "Annular": "annular", "Press": "press", "Key": "key",
 }  # fmt: skip
 _NOT_A_SUM = ("printed",)
+_SIZE_MM = 0.1  # by which a printed opening or undercut is off; common practice, no source
+_LEAST_SIZE = 0.1
+_CLOSE = 5.0
+_WARM_C = 40.0
 _LEAST_STANDING = 0.8  # of the arm, or of the ring's height: what a region may leave out at its root
 _LEAST = 1e-5  # strain; less is none
 _FRICTION = (0.75, 1.0, 1.3)  # on push and pull: friction a quarter off either way, assumption
@@ -153,6 +157,7 @@ def case_of(
     refused = rules.refused if straight.strain_plain > 0 else "nothing is bent by this load"
     factor = _force_factor(straight, law, ei_share, standing and isinstance(load, Cantilever))
     stiffness = straight.stiffness_n_per_mm * factor
+    # At the allowed strain, whatever the opening came out as.
     bears = stiffness * straight.opening_mm * margin
     slide = factor * law.draws.between("friction", *_FRICTION, ratio=True)
     return LoadCase(
@@ -172,7 +177,7 @@ def case_of(
         pull_n=None if straight.pull_n is None else band_of(straight.pull_n * slide),
         bears_n=None if refused else band_of(bears),
         bears_draws=bears,
-        notes=(*_notes(straight, limits, told, load), *rules.notes),
+        notes=(*rules.notes, *_notes(straight, limits, told, load)),
         refused=refused,
     )
 
@@ -184,7 +189,13 @@ def _force_factor(demand: Demand, law: Law, ei_share: F8 | None, across: bool) -
     low, high = min(demand.force_low, 1.0), max(demand.force_high, 1.0)
     share = np.ones(1) if ei_share is None else ei_share
     factor: F8 = modulus * share * law.draws.between("force", low, 1.0, high, ratio=True)
-    return factor
+    return factor * _size_factor(demand, law)
+
+
+def _size_factor(demand: Demand, law: Law) -> F8:
+    """(1 + d,) on strain and force, for printed sizes are not what was drawn."""
+    off = law.draws.between("size", -_SIZE_MM, 0.0, _SIZE_MM)
+    return np.maximum(1.0 + off / max(demand.opening_mm, 1e-9), _LEAST_SIZE)
 
 
 def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
@@ -196,6 +207,12 @@ def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
             0,
             f"the handbook's plain sum, which the limits are made for; with curvature, friction and the lips' turn the "
             f"surface reaches {100 * fuller:.2g} % (derived)",
+        )
+    if 0 < demand.opening_mm < _CLOSE * _SIZE_MM:
+        found.insert(
+            0,
+            f"printed sizes are off by about {_SIZE_MM:g} mm, which is much of {demand.opening_mm:g} mm: measure the fit "
+            "(common practice)",
         )
     if told != "the kit" and isinstance(load, (Cantilever, OpenRing)):
         way = (
@@ -211,8 +228,11 @@ def _asked(demand: Demand, standing: bool, law: Law) -> dict[Way, F8]:
     """(1 + d,) strain each way. An arm that stands bends across its layers; a ring that stands bends along
     its beads; what lies bends along its beads, a ring that lies also across."""
     draws = law.draws
+    if demand.strain_plain <= 0:
+        return {"along": np.zeros(len(draws))}
     high = max(demand.strain_high, demand.strain_plain)
     plain = draws.between(f"strain.{demand.kind}", demand.strain_plain, demand.strain_plain, high, ratio=True)
+    plain = plain * _size_factor(demand, law)
     if demand.kind == "cantilever":
         return {"across": plain} if standing else {"along": plain}
     if not standing:
@@ -309,9 +329,15 @@ class _Rules:
             if glass is not None:
                 rule = temperature_rule(*use.temperature_c, glass.value)
                 self.refused = rule.text if rule.refused else ""
-                self._say(rule)
-            elif use.temperature_c[0] < 0:
-                self.notes.append("below 0 C nothing is measured of printed parts")
+                if not rule.refused:
+                    self._say(rule)
+            else:
+                if use.temperature_c[0] < 0:
+                    self.notes.append("below 0 C nothing is measured of printed parts")
+                if use.temperature_c[1] > _WARM_C:
+                    self.notes.append(
+                        "what heat does to it is not known here; all numbers are for room temperature"
+                    )
         if use.held == "strained" and use.years is not None:
             self._say(held_share(use.years, strength.hold_exponent.value))
         if use.years is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ _OF_THE_PART = tuple(
     FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang", "solid", "sparse", "bridge", "gap")
 )
 _OPEN = tuple(FEATURE_INDEX[w] for w in ("sparse", "bridge"))
+_SPARSE = FEATURE_INDEX["sparse"]
+_CELL_MM, _FULL = 3.0, 0.8
 _OUTER = FEATURE_INDEX["outermost"]
 
 
@@ -85,6 +87,9 @@ def instance_of(
         solid=~np.isin(feature, _OPEN),
         owner=np.zeros(len(rows), np.int64),
     )
+    sparse = feature[pieces.index] == _SPARSE
+    if np.any(sparse):
+        samples = replace(samples, solid=samples.solid | (sparse & _dense(samples)))
     outer = feature[pieces.index] == _OUTER
     within = tuple(_within(row, pieces.t, selection) for selection in selections)
     at = np.flatnonzero(np.logical_or.reduce(within)) if within else np.empty(0, np.int64)
@@ -92,6 +97,22 @@ def instance_of(
     on = below(samples.take(at), samples)
     top = float(moves.z[pose.rows].max(initial=pose.z_mm))
     return Instance(samples, outer, within, nozzle, told, fan, at, on, own[pieces.index], top)
+
+
+def _dense(samples: Samples) -> Bool:
+    """(n,) pieces in places that are hardly less than full: files call all fill sparse that is below 100 %.
+
+    How much of cells of some lines' breadth the beads of a layer cover.
+    """
+    if len(samples) == 0:
+        return np.zeros(0, bool)
+    x, y = np.floor(samples.x_mm / _CELL_MM), np.floor(samples.y_mm / _CELL_MM)
+    x, y = x - x.min(), y - y.min()
+    code = ((samples.layer * (y.max() + 1) + y) * (x.max() + 1) + x).astype(np.int64)
+    _, cell = np.unique(code, return_inverse=True)
+    covered = np.bincount(cell.ravel(), samples.length_mm * samples.width_mm) / _CELL_MM**2
+    result: Bool = covered[cell.ravel()] >= _FULL
+    return result
 
 
 def _rows(plate: Plate, pose: Pose, selections: Sequence[Selection]) -> tuple[I8, I4]:

@@ -20,7 +20,7 @@ __all__ = [
     "two",
 ]
 
-_FINE = 3.0
+_FINE, _AMPLE = 3.0, 10.0
 _HAND_N = 120.0  # a thumb and the ball of a hand; common practice, no source
 NOT_SHOWN = "not shown to help"
 CAUTIONS = (
@@ -52,7 +52,9 @@ def percent(value: float) -> str:
 
 
 def span(band: Band, form: str = "") -> str:
-    """`1.16 (0.9 to 1.6)`."""
+    """`1.16 (0.9 to 1.6)`; a margin so large that its size says nothing is `over 10`."""
+    if form == "margin" and band.low > _AMPLE:
+        return f"over {_AMPLE:g}"
     shown = margin_text if form == "margin" and band.best < _FINE else two
     low, best, high = shown(band.low), shown(band.best), shown(band.high)
     return best if low == high == best else f"{best} ({low} to {high})"

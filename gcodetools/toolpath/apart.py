@@ -13,7 +13,17 @@ from shapely import LinearRing, Polygon
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.walls import Wall, weighted_median
 
-__all__ = ["LONG_MM", "NEIGHBOURS", "POINTS", "densest", "direction_of", "distances", "ends_of", "line_pitch", "side_by_side"]
+__all__ = [
+    "LONG_MM",
+    "NEIGHBOURS",
+    "POINTS",
+    "densest",
+    "direction_of",
+    "distances",
+    "ends_of",
+    "line_pitch",
+    "side_by_side",
+]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]

@@ -25,6 +25,7 @@ Bool = NDArray[np.bool_]
 
 _EVEN = 40  # lines; so narrow a piece has its pitch changed a little to be filled evenly
 _INSETS = (0.0, 0.15, 0.3, 0.45)  # pitches from the edge to the outermost line that are tried
+_PHASES = (0.0, 0.5, 0.25, 0.75, 0.125, 0.375, 0.625, 0.875)  # pitches off the origin that are tried
 _EVENLY = 0.01  # of the area; a better fill is not looked for
 _BROAD = 1.25  # of the pitch; an even one differs by no more
 _MADE_UP = 0.05  # of the breadth
@@ -101,8 +102,7 @@ def _fill(piece: Polygon, pitch: float) -> tuple[list[F8], float]:
     if high - low < _EVEN * pitch:
         lines, own = _even(piece, pitch)
     else:
-        number = np.arange(np.ceil(low / pitch), np.floor(high / pitch) + 1).astype(np.int64)
-        lines, own = _cut(piece, number, number.astype(np.float64) * pitch), pitch
+        lines, own = _phased(piece, pitch), pitch
     chains = _chains(piece, lines, own)
     length = np.array([np.hypot(*np.diff(path, axis=0).T).sum() for path in chains])
     laid = length >= _SHORTEST * pitch
@@ -112,6 +112,35 @@ def _fill(piece: Polygon, pitch: float) -> tuple[list[F8], float]:
     return [path for path, long in zip(chains, laid.tolist(), strict=True) if long], breadth
 
 
+def _phased(piece: Polygon, pitch: float) -> _Lines:
+    """Lines through the origin, or beside it where that fills the piece better by more than it matters: along a leg
+    no whole number of lines wide they would leave a slit beside its wall."""
+    _, low, _, high = piece.bounds
+    wanted = _grown(piece, pitch)
+    best: tuple[float, _Lines] | None = None
+    for phase in _PHASES:
+        first = np.ceil(low / pitch - phase)
+        number = np.arange(first, np.floor(high / pitch - phase) + 1).astype(np.int64)
+        lines = _cut(piece, number, (number + phase) * pitch)
+        short = abs(_covered(lines, pitch) - wanted)
+        if best is None or short < best[0] - _EVENLY * wanted:
+            best = short, lines
+        if best[0] < _EVENLY * wanted:
+            break
+    assert best is not None
+    return best[1]
+
+
+def _grown(piece: Polygon, pitch: float) -> float:
+    """Area that lines in a piece should cover, mm2."""
+    return float(shapely.buffer(piece, pitch / 2, join_style="mitre", mitre_limit=MITRE_LIMIT).area)
+
+
+def _covered(lines: _Lines, pitch: float) -> float:
+    """Area of lines with the ways between them, mm2."""
+    return (float((lines.high - lines.low).sum()) + pitch * (len(lines.row) - 1)) * pitch
+
+
 def _even(piece: Polygon, pitch: float) -> tuple[_Lines, float]:
     """Lines that fill a narrow piece evenly, and their pitch.
 
@@ -119,7 +148,7 @@ def _even(piece: Polygon, pitch: float) -> tuple[_Lines, float]:
     at its very edge.
     """
     _, low, _, high = piece.bounds
-    wanted = shapely.buffer(piece, pitch / 2, join_style="mitre", mitre_limit=MITRE_LIMIT).area
+    wanted = _grown(piece, pitch)
     best: tuple[float, _Lines, float] | None = None
     for part in _INSETS:
         inside = max(part * pitch, _INSIDE_MM)
@@ -130,8 +159,7 @@ def _even(piece: Polygon, pitch: float) -> tuple[_Lines, float]:
         if not 1 / _BROAD <= own / pitch <= _BROAD:
             continue
         lines = _cut(piece, np.arange(count), low + inside + room * part_of)
-        length = float((lines.high - lines.low).sum()) + own * (len(lines.row) - 1)
-        short = abs(length * own - wanted)
+        short = abs(_covered(lines, own) - wanted)
         if best is None or short < best[0]:
             best = short, lines, own
         if part == 0.0 and short < _EVENLY * wanted:

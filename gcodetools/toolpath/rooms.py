@@ -26,6 +26,7 @@ _LEFT = 0.1  # of a space, that is little
 _IS_SOLID = np.isin(np.arange(256), [FEATURE_INDEX[w] for w in ("solid", "gap", "bridge")])
 _CLOSING = 0.3  # breadths on either side that count as covered between solid lines
 _NARROW = 0.2  # breadths on either side: what is left narrower is covered
+_SURE = 0.5  # of the solid fill, that lies side by side
 _CACHED = 1024
 
 
@@ -82,17 +83,21 @@ def rooms_of(
 def fill_direction(
     plate: Plate, fill: Room | NDArray[np.integer], gauge: Measure | None = None
 ) -> float | None:
-    """Dominant direction of a room's (or of rows') own fill, radians in [0, pi): of its solid lines that lie side
-    by side, else of the sparse ones, else of bridges, else of any solid ones. None where there is no fill.
+    """Dominant direction of a room's (or of rows') own fill, radians in [0, pi): of its solid lines, else of the
+    sparse ones, else of bridges. None where there is no fill.
 
-    Loops round a small patch of solid fill, and the ways from one short line of it to the next, say nothing.
+    Solid lines lie side by side: loops round a small patch and the ways from one short line to the next say less
+    than sparse lines do.
     """
     rows = fill.fill_rows if isinstance(fill, Room) else np.asarray(fill, np.int64)
     gauge = gauge or measure(plate)
     solid, sparse, bridge = (
         rows[plate.beads.feature[rows] == FEATURE_INDEX[word]] for word in ("solid", "sparse", "bridge")
     )
-    for own in (side_by_side(plate, solid, gauge.solid_pitch_mm), sparse, bridge, solid):
+    lines = side_by_side(plate, solid, gauge.solid_pitch_mm)
+    length = plate.beads.length_mm
+    sure = lines if length[lines].sum() >= _SURE * length[solid].sum() else lines[:0]
+    for own in (sure, sparse, bridge, lines, solid):
         direction = direction_of(plate, own) if len(own) else None
         if direction is not None:
             return direction

@@ -99,6 +99,15 @@ def test_wide_areas_share_the_lattice_of_the_origin() -> None:
             assert strand.breadth == pytest.approx(PITCH, rel=0.051)
 
 
+@pytest.mark.parametrize("phase", np.arange(8) / 8)
+def test_a_long_leg_along_the_lines_of_a_wide_area_is_filled_wherever_the_origin_lies(phase: float) -> None:
+    width = 4.35 * PITCH
+    area = shapely.box(0, 0, 30, width).union(shapely.box(0, 0, width, 60 * PITCH))
+    strands = hatch(area, PITCH, 0.0, (0.0, phase * PITCH), 0.0)
+    line = LineString([(15, -1), (15, width + 1)])
+    assert sum(len(shapely.get_parts(LineString(s.points).intersection(line))) for s in strands) == 4
+
+
 def test_joints_are_short_and_lines_lie_in_the_direction() -> None:
     for direction in (0.0, 0.8, 2.3):
         area = box(0, 0, 12, 12).difference(box(4, 3, 9, 8))

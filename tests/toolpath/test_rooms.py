@@ -314,6 +314,18 @@ def test_fill_direction_prefers_solid_lines_and_turns_with_the_part(
                 assert fill_direction(plate, room) == pytest.approx(expected, abs=1e-3)
 
 
+def test_a_patch_of_solid_loops_tells_no_direction_beside_sparse_lines(sheet: Sheet) -> None:
+    walls(sheet, 24, 12, 2)
+    taken = W / 2 + 1.5 * PITCH
+    hatch(sheet, SPARSE, (100 + taken, 100 + taken, 118, 112 - taken), 3.0)
+    sheet.line(SOLID, [(119, 103), (119, 109), (120, 109), (120, 103), (119, 103)])  # along y
+    # Short lines along x and the ways between them.
+    hatch(sheet, SOLID, (119.4, 104, 119.6, 108), PITCH)
+    plate = sheet.plate()
+    direction = fill_direction(plate, sheet.room())
+    assert direction is not None and min(direction, pi - direction) < 1e-3
+
+
 def test_no_fill_has_no_direction(sheet: Sheet) -> None:
     walls(sheet, 14, 10, 2)
     plate = sheet.plate()
