@@ -6,6 +6,7 @@ it is still the first. Steps whose gain is shown come before those whose band ho
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -21,6 +22,7 @@ Progress = Callable[[str], None]
 _MOST_TRIES = 30
 _LEAST_MIN = 0.05  # three seconds: below, a step counts as taking no time
 _LEAST_GAIN = 1.002
+_SEEN = 1.02  # less could never be shown with a luggage scale
 _GROUND: tuple[Kind, ...] = ("beads", "root")  # each may help only once the other is there
 
 
@@ -42,8 +44,8 @@ class Goal:
 
 @dataclass(slots=True)
 class Rung:
-    """One try for a region. step : what was added; dropped : what was taken out instead. gain : None where nothing changed.
-    kept : part of the set when the climb ended. why : in words."""
+    """One try for a region. step : what was added; dropped : what was taken out instead. gain : None where nothing
+    can be compared. kept : part of the set when the climb ended. why : in words."""
 
     region: str
     step: Step
@@ -119,8 +121,8 @@ class _Climber:
         self.goal, self.progress = goal, progress
         start = bench.untreated([f"{part}#{n}/{region}" for n in watched])
         self.climb = Climb(start, start)
-        self.latest: dict[Kind, list[Rung]] = {}
         self.second: list[Rung] = []
+        self.path: list[Rung] = []
 
     def rung(self, step: Step) -> Rung:
         """Try a step on the set so far."""
@@ -194,6 +196,7 @@ class _Climber:
             if one.kept and one.step.kind == rung.step.kind:
                 one.kept, one.why = False, f"taken further: {rung.step.label}"
         rung.kept = True
+        self.path.append(rung)
         rung.why = "kept: buys most a minute" if rung.shown else f"kept, but {NOT_SHOWN}"
         self.climb.best = rung.after
         case = rung.after.worst.case
@@ -206,6 +209,32 @@ class _Climber:
         why = "not needed" if self.goal.reached(self.climb.best) else self.climb.stopped or "not kept"
         for rung in waiting:
             rung.why = rung.why or why
+
+    def trim(self) -> None:
+        """Take out what is not shown to help and would be too little to be seen if it did."""
+        if self.goal.reached(self.climb.best):
+            return
+        small = [one for one in self.climb.kept if not one.shown and self._in_all(one.step.kind) < _SEEN]
+        if not small:
+            return
+        whole, kept = self.climb.best, self.climb.best.kept
+        for one in small:
+            kept = kept.without(one.step.kind)
+        step = Step(small[0].step.kind, ", ".join(one.step.label for one in small))
+        less = self._tried(kept, f"without {step.label}") if kept.steps else self.climb.start
+        if less.refused:
+            return
+        for one in small:
+            one.kept, one.why = False, "taken out: at best too little to be seen"
+        out = Rung(self.region, step, whole, less, gain_of(whole, less), dropped=True)
+        out.why = f"taken out: {NOT_SHOWN}, and at best too little to be seen"
+        self.climb.rungs.append(out)
+        self.climb.best = less
+
+    def _in_all(self, kind: Kind) -> float:
+        """What the steps of a kind gave at best, one on the other."""
+        gains = [one.gain.band.best for one in self.path if one.step.kind == kind and one.gain is not None]
+        return math.prod(gains)
 
     def prune(self) -> None:
         """Take out steps without which the margin is still reached, the dearest first."""
@@ -260,4 +289,5 @@ def climb(
         return climber.climb
     result = climber.run(ladders)
     climber.prune()
+    climber.trim()
     return result

@@ -106,8 +106,11 @@ def gain_of(before: Tried, after: Tried) -> Gain | None:
         band = change.margin
         return None if band is None else Gain(band, "margin", told["margin"]["verdict"], source)
     band = change.across
-    if band is None:
+    if band is None or twin.case.margin is None:
         return None
+    # Straight on it is limited along its beads, and no better put on crooked than that.
+    most = twin.case.margin.best / decisive(one.case).best
+    band = Band(min(band.low, most), min(band.best, most), min(band.high, most))
     return Gain(band, "strength between layers", told["across_layers"]["verdict"], source)
 
 

@@ -7,9 +7,10 @@ import re
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine
 from gcodetools.edit.record import already_treated
@@ -25,16 +26,19 @@ from gcodetools.jobs.gains import strength_record
 from gcodetools.jobs.rates import Rates, bed_of, columns_record, costs_record, difference, rates_of
 from gcodetools.jobs.records import estimate, without_nulls
 from gcodetools.jobs.region_states import nozzle_base_c, region_state, state_difference
-from gcodetools.jobs.regions import found_regions
-from gcodetools.jobs.sources import digest, profiles_for
+from gcodetools.jobs.regions import Found, found_regions
+from gcodetools.jobs.sources import Profiles, digest, profiles_for
 from gcodetools.jobs.strengths import Strengths, strengths_of
 from gcodetools.kit.placing import Placed, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import Times, times
+from gcodetools.strength.pieces import Instance
+from gcodetools.strength.region import RegionStrength
+from gcodetools.strength.sentences import CAUTIONS
 from gcodetools.toolpath.machine_limits import limits_of
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["compare_files", "compare_plates"]
+__all__ = ["Look", "Seen", "account_plate", "compare_files", "compare_plates"]
 
 Record = dict[str, Any]
 LayerKey = tuple[int, float, float, int]
@@ -46,24 +50,52 @@ _ALIKE = ", that of the first: the second carries a record of a treatment, so bo
 _ORIGINAL = re.compile(rb"^; beadwright original: sha256 ([0-9a-f]{64})", re.MULTILINE)
 
 
-def compare_files(before: Path, after: Path, options: Options) -> tuple[Record, list[str]]:
-    """Record and warnings of two files.
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One side with its columns, before they are let go. strengths : None without a region, or where the material
+    says nothing of them."""
+
+    plate: Plate
+    profiles: Profiles
+    planned: Times
+    placed: Placed
+    found: tuple[Found, ...]
+    rates: Rates
+    strengths: Strengths | None
+
+
+class Look(Protocol):
+    """Who wants to look at each side while it is worked out, the first one before the second is read."""
+
+    def region(
+        self, found: Found, instance: Instance, within: NDArray[np.bool_], strength: RegionStrength
+    ) -> None:
+        """A region with the pieces of its instance; see `jobs.strengths.Watch`."""
+
+    def side(self, seen: Seen) -> None:
+        """The side itself, behind its regions."""
+
+
+def compare_files(
+    before: Path, after: Path, options: Options, look: Look | None = None
+) -> tuple[Record, list[str]]:
+    """Record and warnings of two files; `look` sees each.
 
     Raises
     ------
     InputError : a file or a kit is unreadable or invalid. NotFoundOnPlate : no part of the kit on either plate.
     """
     kit = load_kits(options.kits) if options.kits else None
-    first = _side(read_plate(before), kit, options)
+    first = _side(read_plate(before), kit, options, look=look)
     # The first plate's columns are large and no longer needed.
     give_back()
-    return _compared(first, _side(read_plate(after), kit, options, first), kit)
+    return _compared(first, _side(read_plate(after), kit, options, first, look), kit)
 
 
 def compare_plates(
-    before: Plate, after: Plate, kit: Kit | None, options: Options
+    before: Plate, after: Plate, kit: Kit | None, options: Options, look: Look | None = None
 ) -> tuple[Record, list[str]]:
-    """Record and warnings of two plates that are read already.
+    """Record and warnings of two plates that are read already; `look` sees each.
 
     The record has tables by feature, region and layer of each side under `before` and `after`, as `costs` of
     `apply`, and what is more in the second under `difference`; regions go by part#instance/region.
@@ -72,8 +104,45 @@ def compare_plates(
     ------
     InputError : the kit can't be placed. NotFoundOnPlate : no part of the kit on either plate.
     """
-    first = _side(before, kit, options)
-    return _compared(first, _side(after, kit, options, first), kit)
+    first = _side(before, kit, options, look=look)
+    return _compared(first, _side(after, kit, options, first, look), kit)
+
+
+def account_plate(
+    plate: Plate, kit: Kit | None, options: Options, look: Look | None = None
+) -> tuple[Record, list[str]]:
+    """Record and warnings of one plate alone, in the keys of a comparison, without what needs two.
+
+    Raises
+    ------
+    InputError : the kit can't be placed. NotFoundOnPlate : no part of the kit is on the plate.
+    """
+    side = _side(plate, kit, options, look=look)
+    _expect_parts(kit, side)
+    trust = columns_record(side.rates, side.planned.band, side.planned.source)
+    table: Record = {**costs_record(side.costs, side.rates), "states": side.states}
+    record: Record = {
+        "schema": "beadwright.account/1",
+        "files": {"after": side.facts},
+        "columns": trust,
+        "regions_overlap": OVERLAPS,
+        "totals": {
+            key: {"after": estimate(table["whole"][key], *_ends(parts), one["source"], one["basis"])}
+            for key, one in trust.items()
+            for parts in [_parts_of(key, side, table["whole"][key], one)]
+        },
+        "after": table,
+    }
+    if kit is not None:
+        record |= {"kit": kit.name, "absent": list(side.absent)}
+    if side.strengths is not None:
+        draws = side.strengths.law.draws
+        record["strength"] = {
+            "draws": {"count": draws.count, "seed": draws.seed},
+            "after": side.records,
+            "cautions": list(CAUTIONS),
+        }
+    return without_nulls(record), list(dict.fromkeys(side.warnings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +171,9 @@ class _Side:
         return str(self.facts["file"])
 
 
-def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None = None) -> _Side:
+def _side(
+    plate: Plate, kit: Kit | None, options: Options, first: _Side | None = None, look: Look | None = None
+) -> _Side:
     """Account for one file; `first` is the file before it, whose scale a treated one shares."""
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
     data, name = plate.program.lines.data, plate.program.lines.name
@@ -115,7 +186,10 @@ def _side(plate: Plate, kit: Kit | None, options: Options, first: _Side | None =
     rates = rates_of(plate, profiles, bed_of(plate))
     base_c = nozzle_base_c(plate, kit)
     per_mm = rates.mm3_per_mm.value
-    strengths = strengths_of(plate, kit, found, profiles, planned, per_mm) if found else None
+    watch = None if look is None else look.region
+    strengths = strengths_of(plate, kit, found, profiles, planned, per_mm, watch=watch) if found else None
+    if look is not None:
+        look.side(Seen(plate, profiles, planned, placed, tuple(found), rates, strengths))
     records = region_records(plate, kit, found, strengths, planned, per_mm) if strengths else []
     facts = {
         "file": name,
@@ -185,12 +259,7 @@ def _layer_keys(plate: Plate) -> tuple[LayerKey, ...]:
 
 
 def _compared(before: _Side, after: _Side, kit: Kit | None) -> tuple[Record, list[str]]:
-    if kit is not None and not before.spots and not after.spots:
-        raise NotFoundOnPlate(
-            f"{before.name}, {after.name}: no part of kit {kit.name} is on either plate "
-            f"(looked for {', '.join(kit.parts)})",
-            "Check `found_by` in the kit against `beadwright inspect`, or compare without --kit.",
-        )
+    _expect_parts(kit, before, after)
     sides = _on_one_clock(before, after)
     trusts = [columns_record(one.rates, one.planned.band, one.planned.source) for one in sides]
     tables = [{**costs_record(one.costs, one.rates), "states": one.states} for one in sides]
@@ -222,6 +291,17 @@ def _compared(before: _Side, after: _Side, kit: Kit | None) -> tuple[Record, lis
         record |= {"kit": kit.name, "parts": _parts(before, after)}
         _add_strength(record, before, after)
     return without_nulls(record), _warnings(before, after)
+
+
+def _expect_parts(kit: Kit | None, *sides: _Side) -> None:
+    if kit is None or any(side.spots for side in sides):
+        return
+    where = "the plate" if len(sides) == 1 else "either plate"
+    raise NotFoundOnPlate(
+        f"{', '.join(side.name for side in sides)}: no part of kit {kit.name} is on {where} "
+        f"(looked for {', '.join(kit.parts)})",
+        "Check `found_by` in the kit against `beadwright inspect`, or leave --kit out.",
+    )
 
 
 def _add_strength(record: Record, before: _Side, after: _Side) -> None:

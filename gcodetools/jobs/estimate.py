@@ -151,7 +151,8 @@ def region_records(
             "role": hit.role,
             "layers": list(hit.layers),
             "z_mm": [round(z, 3) for z in hit.z_mm],
-            **{key: state[key] for key in ("beads", "length_mm", "volume_mm3", "perimeters") if key in state},
+            "beads": state["beads"],
+            **{key: round(state[key], 3) for key in ("length_mm", "volume_mm3", "perimeters") if key in state},
             "time_s": round(float((planned.seconds[hit.selection.row] * share).sum()), 3),
             "nozzle_c": _nozzle(strengths, hit.selection.row),
             "fan_percent": state.get("fan_percent"),
@@ -192,8 +193,8 @@ def _strength(one: RegionStrength, law: Law) -> Record:
 
     bond = {"mean": told(one.bond_mean), "min": told(one.bond_min), "weakest_layer": one.weakest_layer}
     record: Record = {
-        "below_age_s": welds.age_s,
-        "contact": None if not len(welds.layer) else float(np.median(welds.contact)),
+        "below_age_s": round(welds.age_s, 3),
+        "contact": None if not len(welds.layer) else round(float(np.median(welds.contact)), 4),
     }
     if one.bond_mean is not None:
         record["bond"] = bond
@@ -202,9 +203,9 @@ def _strength(one: RegionStrength, law: Law) -> Record:
     record["strength_mpa"] = strength
     if one.wall is not None:
         record["wall"] = {
-            "thickness_mm": one.wall.thickness_mm.median,
-            "fill": one.wall.fill.median,
-            "stiffness_of_solid": one.wall.ei_share.median,
+            "thickness_mm": round(one.wall.thickness_mm.median, 3),
+            "fill": round(one.wall.fill.median, 4),
+            "stiffness_of_solid": round(one.wall.ei_share.median, 4),
         }
     if one.case is not None:
         record["stiffness_n_per_mm"] = told(

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import load_machine
 from gcodetools.jobs.region_states import nozzle_base_c
@@ -15,13 +16,16 @@ from gcodetools.kit.schema import Kit
 from gcodetools.physics.timing import Times
 from gcodetools.strength.got import Got, got_of
 from gcodetools.strength.law import Law
-from gcodetools.strength.pieces import instance_of
+from gcodetools.strength.pieces import Instance, instance_of
 from gcodetools.strength.region import RegionStrength, strength_of
 from gcodetools.strength.spreads import Draws
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.schedule import PLAIN_MACHINE
 
-__all__ = ["Strengths", "strengths_of"]
+__all__ = ["Strengths", "Watch", "beads_got", "strengths_of"]
+
+Watch = Callable[[Found, Instance, NDArray[np.bool_], RegionStrength], None]
+"""Called with each region, the pieces of its instance, which of them are its own, and what was worked out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,20 +41,19 @@ class Strengths:
 
 def strengths_of(
     plate: Plate, kit: Kit | None, found: Sequence[Found], profiles: Profiles, planned: Times, mm3_per_mm: float,
-    draws: Draws | None = None,
+    draws: Draws | None = None, watch: Watch | None = None,
 ) -> Strengths | None:  # fmt: skip
     """Work out all regions; None where the material says nothing of its strength.
 
     Parameters
     ----------
     planned : seconds of the plate's rows. mm3_per_mm : plastic by filament. draws : how doubt is drawn.
+    watch : see `Watch`; pieces are let go instance by instance.
     """
     if profiles.material.strength is None:
         return None
     law = Law(profiles.material, draws or Draws())
-    machine = profiles.machine or load_machine(PLAIN_MACHINE)
-    known = "" if profiles.machine else ", no machine is named"
-    got = got_of(plate, planned, machine.heating, nozzle_base_c(plate, kit), mm3_per_mm)
+    got, heating = beads_got(plate, kit, profiles, planned, mm3_per_mm)
     results: list[RegionStrength | None] = [None] * len(found)
     owners: dict[tuple[str, int], list[int]] = {}
     for k, one in enumerate(found):
@@ -60,6 +63,19 @@ def strengths_of(
         instance = instance_of(plate, pose, [found[k].hit.selection for k in mine], got)
         for k, within in zip(mine, instance.within, strict=True):
             if np.any(within):
-                results[k] = strength_of(found[k].hit, pose, found[k].region, instance, within, law)
+                result = strength_of(found[k].hit, pose, found[k].region, instance, within, law)
+                results[k] = result
+                if watch is not None:
+                    watch(found[k], instance, within, result)
     told = tuple(result for result in results if result is not None)
-    return Strengths(told, got, law, f"heating and fan of machine {machine.name}{known}")
+    return Strengths(told, got, law, heating)
+
+
+def beads_got(
+    plate: Plate, kit: Kit | None, profiles: Profiles, planned: Times, mm3_per_mm: float
+) -> tuple[Got, str]:
+    """What each bead got, and whose laws nozzle and fan follow, in words."""
+    machine = profiles.machine or load_machine(PLAIN_MACHINE)
+    known = "" if profiles.machine else ", no machine is named"
+    got = got_of(plate, planned, machine.heating, nozzle_base_c(plate, kit), mm3_per_mm)
+    return got, f"heating and fan of machine {machine.name}{known}"

@@ -26,7 +26,8 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     """Add the travels, retractions and lifts between removed beads to what is removed.
 
     From the last bead that stays to the last one that goes, all moves go, where they leave the filament and
-    the height as they found them, on one layer, of one tool and inside one object's bracket.
+    the height as they found them, on one layer, of one tool and inside one object's bracket. Behind a macro,
+    whose moves belong to its other commands, they go from the first bead that goes.
 
     Parameters
     ----------
@@ -39,12 +40,14 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     head_gone, whole = np.zeros(len(index), bool), np.zeros(len(index), bool)
     head_gone[at[t0 <= 0.0]] = True
     whole[at[(t0 <= 0.0) & (t1 >= 1.0)]] = True
-    # A chain is a run of beads that go, each whole but perhaps the last.
+    macro = np.zeros(len(index), bool)
+    macro[1:] = np.diff(np.searchsorted(_macros(plate), moves.line[index])) != 0
+    # A chain is a run of beads that go, each whole but perhaps the last, with no macro between them.
     goes_on = np.zeros(len(index), bool)
-    goes_on[1:] = head_gone[1:] & whole[:-1]
+    goes_on[1:] = head_gone[1:] & whole[:-1] & ~macro[1:]
     begins = head_gone & ~goes_on
     chain = np.cumsum(begins) - 1
-    mine = np.flatnonzero(head_gone & (np.arange(len(index)) > 0))
+    mine = np.flatnonzero(head_gone & ~macro & (np.arange(len(index)) > 0))
     low, high = index[mine - 1] + 1, index[mine]
     size = high - low
     between = np.repeat(low - (np.cumsum(size) - size), size) + np.arange(int(size.sum()))
@@ -52,9 +55,10 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     count = int(chain[-1]) + 1 if len(chain) else 0
     if count == 0 or len(between) == 0:
         return row, t0, t1
-    first, last = index[np.flatnonzero(begins)], np.zeros(count, np.int64)
+    head = np.flatnonzero(begins)
+    last = np.zeros(count, np.int64)
     np.maximum.at(last, chain[mine], index[mine])
-    before = np.maximum(index[np.maximum(np.flatnonzero(begins) - 1, 0)], 0)
+    before = np.where(macro[head], index[head], index[np.maximum(head - 1, 0)])
     ok = np.abs(np.bincount(owner, moves.e[between], minlength=count)) < _NET_E_MM
     firmware = np.where((moves.kind[between] & RETRACT) != 0, 1, 0) * (moves.e[between] == 0)
     firmware -= np.where((moves.kind[between] & UNRETRACT) != 0, 1, 0) * (moves.e[between] == 0)
@@ -63,13 +67,10 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     if len(plate.program.odd):
         odd |= np.isin(moves.line[between], plate.program.odd)
     ok &= np.bincount(owner, odd, minlength=count) == 0
-    # Moves of a macro at a layer change belong to its other commands.
-    macros = _macros(plate)
-    ok &= np.searchsorted(macros, moves.line[before]) == np.searchsorted(macros, moves.line[last])
     ok &= np.abs(moves.z[before] - moves.z[last]) < _NET_MM
     for column in (moves.tool, beads.layer, beads.instance):
         ok &= column[before] == column[last]
-    ok &= first > before
+    ok &= macro[head] | (index[head] > before)
     gone = between[ok[owner]]
     row = np.concatenate([row, gone])
     t0, t1 = np.concatenate([t0, np.zeros(len(gone))]), np.concatenate([t1, np.ones(len(gone))])

@@ -33,6 +33,7 @@ PAGE = PROJECT / "DEVELOPERS.md"
 BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
 LINES = 2_000_000
 ORACLE_LINES = 20_000
+SAMPLES = 1_000_000
 SMALL = 10  # the smaller plate has a tenth of the lines
 LAYER_MM = 0.2  # of the plates
 
@@ -113,6 +114,48 @@ def _wedge(path: Path) -> None:
     _apply(path, "wedge.kit.yaml")
 
 
+def _estimate(path: Path) -> None:
+    from gcodetools.jobs.apply import Options
+    from gcodetools.jobs.estimate import estimate_file
+
+    estimate_file(path, Options(kits=(path.with_name("bench.kit.yaml"),)))
+
+
+def _bonds(path: Path) -> None:
+    """What lies below a million pieces of beads, how old it is and how far each weld has healed; the first time it
+    reads the plate too."""
+    import numpy as np
+
+    from gcodetools.documents.profiles import load_material
+    from gcodetools.physics.below import below, divide_rows, samples_of
+    from gcodetools.physics.bond import Cells, Weld, healed_samples
+
+    plate, weld = _plate(path), load_material("petg").bond.weld  # type: ignore[union-attr]
+    rows = np.flatnonzero(plate.beads.is_bead & (plate.beads.layer >= 0)).astype(np.int64)[:SAMPLES]
+    zeros, ones = np.zeros(len(rows)), np.ones(len(rows))
+    pieces = divide_rows(plate.moves, plate.program.arcs, rows, zeros, ones, plate.beads.length_mm[rows])
+    samples = samples_of(
+        pieces, row=rows, width_mm=plate.beads.width[rows].astype(float), height_mm=0.2 * ones,
+        top_mm=plate.moves.z[rows], layer=plate.beads.layer[rows], begin_s=np.arange(len(rows)) * 0.02,
+        seconds=0.02 * ones, solid=ones > 0, owner=np.zeros(len(rows), np.int64),
+    )  # fmt: skip
+    samples = samples.take(np.arange(min(SAMPLES, len(samples))))
+    age = below(samples, samples).age_s
+    one = np.ones(len(samples))
+    cells = Cells(age, 230 * one, 0.4 * one, 0.2 * one, 0.9 * one, 2 * one)
+    names = (
+        "conductivity_w_mk",
+        "heat_j_kgk",
+        "weld_time_s",
+        "weld_at_c",
+        "still_w_m2k",
+        "fan_w_m2k",
+        "ambient_c",
+    )
+    values = {name: getattr(weld, name).value for name in names}
+    healed_samples(Weld(**values, c1=17.44, c2=51.6, density_kg_m3=1270.0, glass_c=80.0), cells)
+
+
 def _oracle(path: Path) -> None:
     import pygcode
 
@@ -122,7 +165,7 @@ def _oracle(path: Path) -> None:
 
 JOBS = {
     "floor": _floor, "read": _read, "planned": _planned, "apply": _apply, "slab": _slab,
-    "wedge": _wedge, "oracle": _oracle,
+    "wedge": _wedge, "oracle": _oracle, "estimate": _estimate, "bonds": _bonds,
 }  # fmt: skip
 
 
@@ -286,6 +329,23 @@ def laying(files: Files) -> list[Row]:
     return rows
 
 
+def estimating(files: Files) -> list[Row]:
+    """Strength of four regions in each of 42 parts, and the bonds of a million pieces, against reading the plate's
+    lines."""
+    read, whole = _times(2, ("read", files.plate), ("estimate", files.plate))
+    (small,) = _times(2, ("estimate", files.small_plate))
+    again, bonds = _times(3, ("read", files.plate), ("bonds", files.plate))
+    count, small_count = _count(files.plate), _count(files.small_plate)
+    growth = whole / small * (small_count * SMALL / count)
+    return [
+        Row("estimate, 168 regions: time over reading", whole / read, 20, f"{whole:.2f} s over {read:.2f} s"),
+        Row("estimate: time at ten times the lines", growth, 11,
+            f"{whole:.2f} s over {small:.2f} s, for {count / small_count:.1f} times the lines"),
+        Row("bonds of a million pieces of beads: time over reading", bonds / again, 8,
+            f"{bonds:.2f} s over {again:.2f} s"),
+    ]  # fmt: skip
+
+
 def starting(_files: Files) -> list[Row]:
     """What a command costs before it does anything."""
     script = Path(sys.executable).with_name("beadwright")
@@ -309,6 +369,7 @@ PARTS = {
     "planning": planning,
     "applying": applying,
     "laying": laying,
+    "estimating": estimating,
     "starting": starting,
 }
 

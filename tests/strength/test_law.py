@@ -81,7 +81,13 @@ def test_what_is_known_of_the_nozzle():
     }  # fmt: skip
     petg = LAWS["petg"]
     assert petg.peak_c == 245.0
-    assert petg.outside_table(np.array([199.9, 200.0, 230.0, 260.0, 260.1])).tolist() == [True, False, False, False, True]
+    assert petg.outside_table(np.array([199.9, 200.0, 230.0, 260.0, 260.1])).tolist() == [
+        True,
+        False,
+        False,
+        False,
+        True,
+    ]
 
 
 def test_the_table_is_straight_between_its_points():

@@ -99,6 +99,16 @@ def test_a_chain_that_may_not_go_takes_none_with_it_and_keeps_none_else():
     assert gone(plated(*lines), (1, 0.0, 1.0), (3, 0.0, 1.0)) == ["G1 X0 Y15"]
 
 
+def test_a_macro_keeps_its_own_moves_and_none_behind_the_next_bead():
+    """As where a picture is taken between the walls and the fill of an island."""
+    macro = ["M622 J1", "G1 X0 F18000", "M400", "M623"]
+    lines = [*FIRST, LEAVE, LIFT, *macro, GO, LOWER, AGAIN, B, "G1 X0 Y10", C, LEAVE, "G1 X0 Y15", AGAIN]
+    chain = [(1, 0.0, 1.0), (2, 0.0, 1.0), (3, 0.0, 0.5)]
+    assert gone(plated(*lines, "G1 X10 Y15 E.4"), *chain) == ["G1 X0 Y10", LEAVE, "G1 X0 Y15", AGAIN]
+    # What the moves behind it leave still counts.
+    assert gone(plated(*lines[:-1], "G1 X10 Y15 E.4"), *chain) == []
+
+
 def test_what_leads_to_the_first_bead_of_all_stays():
     assert gone(plated(*FIRST, GO, B), (0, 0.0, 1.0)) == []
 

@@ -1,0 +1,84 @@
+"""Points left out where a page would grow too large: what tells least goes first, and never inside of a region."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.report.pagedata import PEN_UP, Points
+
+__all__ = ["STEPS", "coarser", "thinned"]
+
+I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+STEPS = (
+    "feed, flow and nozzle are left out outside of regions",
+    "beads in line are one outside of regions",
+    "every other layer is left out outside of regions",
+)
+_IN_LINE = 1.0  # unit that a point may lie beside the line it is left out of
+_SHARED = ("flag", "feature", "instance", "width", "height")
+
+
+def thinned(points: Points, step: int) -> Points:
+    """One step further than `step - 1`: see STEPS, from 1.
+
+    Raises
+    ------
+    ValueError : no such step.
+    """
+    free = points.region == 0
+    if step == 1:
+        return replace(
+            points, **{key: np.where(free, 0, getattr(points, key)).astype(np.uint16) for key in ("feed", "rate", "nozzle")}
+        )
+    if step == 2:
+        for _ in range(3):
+            points = _taken(points, ~_in_line(points))
+        return points
+    if step == 3:
+        layer = np.repeat(np.arange(len(points.start) - 1), np.diff(points.start))
+        kept = points.region != 0
+        # A run's first point has what its first bead has, so it stays with it.
+        return _taken(points, kept | (layer % 2 == 0))
+    raise ValueError(f"step {step}; expected 1 to {len(STEPS)}")
+
+
+def coarser(points: Points) -> Points:
+    """The same in units of twice the size."""
+    return replace(points, x=np.rint(points.x / 2).astype(np.int32), y=np.rint(points.y / 2).astype(np.int32))
+
+
+def _in_line(points: Points) -> Bool:
+    """(n,) points, no two in a row, that lie on the line between their neighbours of one run, alike in what is drawn
+    and outside of regions."""
+    n = len(points)
+    found = np.zeros(n, bool)
+    if n < 3:
+        return found
+    x, y = points.x.astype(np.float64), points.y.astype(np.float64)
+    ax, ay, bx, by = x[1:-1] - x[:-2], y[1:-1] - y[:-2], x[2:] - x[1:-1], y[2:] - y[1:-1]
+    chord = np.hypot(ax + bx, ay + by)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        beside = np.abs(ax * by - ay * bx) / chord
+    free = points.region == 0
+    middle = (beside <= _IN_LINE) & (ax * bx + ay * by > 0) & free[1:-1] & free[2:]
+    middle &= ((points.flag[1:-1] | points.flag[2:]) & PEN_UP) == 0
+    for key in _SHARED:
+        column = getattr(points, key)
+        middle &= column[1:-1] == column[2:]
+    found[1:-1] = middle
+    # Of a row of such points every other one goes at a time.
+    at = np.arange(n)
+    last_kept = np.maximum.accumulate(np.where(found, -1, at))
+    return found & ((at - last_kept) % 2 == 1)
+
+
+def _taken(points: Points, kept: Bool) -> Points:
+    """Those that are kept; a bead whose begin is gone begins a run."""
+    before = np.concatenate([[0], np.cumsum(kept)]).astype(np.int64)
+    columns = {field.name: getattr(points, field.name)[kept] for field in fields(points)[1:]}
+    return Points(start=before[points.start], **columns)
