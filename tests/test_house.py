@@ -30,8 +30,8 @@ FORBIDDEN = {("physics", "edit")}
 BESIDE = {("treat", "strength"), ("cli", "demo")}
 # The package itself loads lazily, and commands load by table: the only places with imports inside functions.
 LAZY_MODULES = {"__init__.py", "__main__.py", "cli/main.py"}
-# Loaded when first needed: one wants an optional library, one shapely, which most of a kit does without.
-LAZY_IMPORTS = ("gcodetools.kit.mesh.", "gcodetools.kit.polygons.")
+# Loaded when first needed: two want an optional library, one shapely, which most of a kit does without.
+LAZY_IMPORTS = ("gcodetools.kit.mesh.", "gcodetools.kit.polygons.", "gcodetools.report.plots.")
 MAX_LINES = 600
 MAX_FUNCTION_LINES = 60
 

@@ -26,6 +26,8 @@ COMMANDS = {
     "estimate": "Tell how strong the regions of a sliced file are, and how sure that is.",
     "advise": "Find the cheapest settings that bring regions to a margin, or what minutes buy.",
     "compare": "Show two sliced files side by side, with differences.",
+    "report": "Make a page of a sliced file, or of two: strength, cost, every layer drawn.",
+    "plot": "Draw a layer, a part along its height, or nozzle and fan, for a paper or a README.",
     "check": "Validate a kit and draw its sections; no G-code needed.",
     "learn": "Start a kit from a sliced file, with a drawing to read coordinates from.",
 }

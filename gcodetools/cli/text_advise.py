@@ -6,7 +6,7 @@ from typing import Any
 
 from gcodetools.cli.layout import Paper, figures
 from gcodetools.cli.text_estimate import endings, margin
-from gcodetools.cli.words import clock, numbers
+from gcodetools.cli.words import numbers
 
 __all__ = ["show_advise"]
 
@@ -40,8 +40,8 @@ def show_advise(record: Record, paper: Paper) -> None:
 
 
 def _region(one: Record, paper: Paper) -> None:
-    name = f"{one['part']}/{one['region']}"
-    paper.title(f"{name}: {one['sentence']}")
+    paper.title(f"{one['part']}/{one['region']}")
+    paper.line(one["sentence"][:1].upper() + one["sentence"][1:], indent=2, hang=2)
     if "stands" in one:
         paper.line(f"As sliced: {one['stands']}", indent=2, hang=2)
     if one.get("ladder"):
@@ -55,7 +55,7 @@ def _region(one: Record, paper: Paper) -> None:
 def _ladder(one: Record, paper: Paper) -> None:
     paper.blank()
     rows: list[tuple[str, ...]] = [
-        ("step", "margin", "times", "min", "g", "money", "margin a min", "what became of it")
+        ("step", "margin", "times", "min", "g", "money", "margin a min", "kept or not")
     ]
     for rung in one["ladder"]:
         added = rung.get("added", {})
@@ -68,7 +68,7 @@ def _ladder(one: Record, paper: Paper) -> None:
                 _signed(added["mass_g"]["best"]) if added else "-",
                 _signed(added["cost"]["best"]) if added else "-",
                 _per_minute(rung),
-                _became(rung),
+                rung["why"],
             )
         )
     paper.table(rows, indent=2)
@@ -88,10 +88,6 @@ def _ladder(one: Record, paper: Paper) -> None:
         paper.line(f"- not tried: {text}", indent=2, hang=2)
     if "stopped" in one:
         paper.line(f"- {one['stopped']}", indent=2, hang=2)
-
-
-def _became(rung: Record) -> str:
-    return str(rung["why"])
 
 
 def _minutes(time_s: Record) -> str:
@@ -117,12 +113,12 @@ def _per_minute(rung: Record) -> str:
 def _best(best: Record, paper: Paper) -> None:
     added = best["added"]
     time = added["time_s"]
-    ends = f"{clock(abs(time['low']))} to {clock(abs(time['high']))}"
+    took = f"{_minutes(time)} min ({_signed(time['low'] / 60)} to {_signed(time['high'] / 60)})"
+    cost = f"{took}, {_signed(added['mass_g']['best'])} g, {_signed(added['cost']['best'])} of money"
     paper.blank()
     paper.line(
-        f"The set: {', '.join(best['steps'])}: margin {margin(best['margin'])} (weakest: no. {best['weakest_instance']}), "
-        f"for {'-' if time['best'] < 0 else ''}{clock(abs(time['best']))} ({ends}), {_signed(added['mass_g']['best'])} g and "
-        f"{_signed(added['cost']['best'])} of money on this plate. To paste:",
+        f"The set: {', '.join(best['steps'])}: margin {margin(best['margin'])}, weakest no. "
+        f"{best['weakest_instance']}, for {cost} on this plate. To paste below the part's `regions`:",
         indent=2,
         hang=2,
     )
@@ -130,13 +126,12 @@ def _best(best: Record, paper: Paper) -> None:
     for line in best["fragment"].splitlines():
         paper.lines.append(f"    {line}")
     paper.blank()
-    if paper.verbose:
-        for text in best["answers"]:
-            paper.line(f"- {text}", indent=2, hang=2)
+    for text in best["answers"] if paper.verbose else best["look_at"]:
+        paper.line(f"- {text}", indent=2, hang=2)
 
 
 def _shapes(shapes: list[Record], paper: Paper) -> None:
-    paper.line("By its shape, each alone, the welds as they are then:", indent=2)
+    paper.line("By its shape, each line by itself, with the welds as they are then:", indent=2)
     for one in shapes:
         if one["offered"]:
             told = f"margin {margin(one['margin'])}"

@@ -36,20 +36,25 @@ def show_estimate(record: dict[str, Any], paper: Paper) -> None:
         ]
     )
     paper.blank()
-    heads = ("region", "no.", "margin", "at tilt", "layers MPa", "beads MPa", "weld %", "push N")
-    rows: list[tuple[str, ...]] = [heads]
+    rows: list[tuple[str, ...]] = [("region", "no.", "margin", "layers MPa", "beads MPa", "weld %", "push N")]
     rows += [
         (_name(group), numbers([one["instance"] for one in group]), *_cells(group[0])) for group in groups
     ]
-    shown = [k for k in range(len(heads)) if heads[k] != "at tilt" or any(row[k] != "-" for row in rows[1:])]
-    paper.table([[row[k] for k in shown] for row in rows])
+    paper.table(rows)
+    tilt = any("margin_crooked" in one.get("load", {}) for one in record["regions"])
     paper.line(
-        "no.: instances, the worst of them shown; layers: across the weakest; weld: how far the least healed has "
-        "healed; best estimate (low to high)."
+        f"no.: instances, the worst of them shown; {'margin: at the tilt where that is less; ' if tilt else ''}layers: "
+        "across the weakest; weld: how far the least healed has healed; best estimate (low to high)."
     )
+    common = _common(groups)
     for group in groups:
         paper.blank()
-        _tell(group, paper)
+        _tell(group, common, paper)
+    for names, notes in _by_regions(common).items():
+        paper.blank()
+        paper.line(f"{', '.join(names)}:", hang=2)
+        for note in notes:
+            paper.line(f"- {note}", indent=2, hang=2)
     paper.blank()
     endings(record["regions"], paper)
     paper.blank()
@@ -72,10 +77,21 @@ def worst_first(groups: list[list[Region]]) -> list[list[Region]]:
 
 def _badness(one: Region) -> tuple[float, float]:
     load = one.get("load", {})
-    margins = [load[key]["best"] for key in ("margin", "margin_crooked") if key in load]
-    margins += [0.0] if "refused" in load else []
+    least = _least(load)
+    margins = ([] if least is None else [least["best"]]) + ([0.0] if _is_refused(load) else [])
     across = one.get("strength_mpa", {}).get("across_layers", {}).get("best", float("inf"))
     return (min(margins, default=float("inf")), across)
+
+
+def _is_refused(load: dict[str, Any]) -> bool:
+    """Whether a margin is refused; a joint that bends nothing needs none."""
+    return "refused" in load and bool(load.get("demand", {}).get("best", 0.0) > 0)
+
+
+def _least(load: dict[str, Any]) -> dict[str, Any] | None:
+    """The margin straight on or at the kit's tilt, the lesser; None where none is told."""
+    told = [load[key] for key in ("margin", "margin_crooked") if key in load]
+    return min(told, key=lambda band: float(band["best"]), default=None)
 
 
 def _from(record: dict[str, Any]) -> str:
@@ -116,8 +132,7 @@ def margin(value: dict[str, Any] | None) -> str:
 def _cells(one: Region) -> tuple[str, ...]:
     load, strength = one.get("load", {}), one.get("strength_mpa", {})
     return (
-        "none" if "refused" in load else margin(load.get("margin")),
-        margin(load.get("margin_crooked")),
+        "none" if _is_refused(load) else margin(_least(load)),
         spread(strength.get("across_layers")),
         spread(strength.get("along_beads")),
         spread(one["bond"]["min"], 100.0) if "bond" in one else "-",
@@ -125,14 +140,35 @@ def _cells(one: Region) -> tuple[str, ...]:
     )
 
 
-def _tell(group: list[Region], paper: Paper) -> None:
-    """The sentence of the worst instance, what differs is told by `verbose`."""
+def _notes(group: list[Region]) -> list[str]:
+    """What is to be said of a region's instances, but for what its sentence says already."""
+    refused = group[0].get("load", {}).get("refused")
+    notes = dict.fromkeys(note for one in group for note in one["notes"])
+    return [note for note in notes if refused is None or not note.startswith(refused)]
+
+
+def _common(groups: list[list[Region]]) -> dict[str, list[str]]:
+    """Notes of more than one region, and whose they are."""
+    whose: dict[str, list[str]] = {}
+    for group in groups:
+        for note in _notes(group):
+            whose.setdefault(note, []).append(_name(group))
+    return {note: names for note, names in whose.items() if len(names) > 1}
+
+
+def _by_regions(common: dict[str, list[str]]) -> dict[tuple[str, ...], list[str]]:
+    found: dict[tuple[str, ...], list[str]] = {}
+    for note, names in common.items():
+        found.setdefault(tuple(names), []).append(note)
+    return found
+
+
+def _tell(group: list[Region], common: dict[str, list[str]], paper: Paper) -> None:
+    """The sentence of the worst instance, and the notes that are this region's alone."""
     worst = group[0]
     which = "" if len(group) == 1 else f" (no. {worst['instance']} of {len(group)})"
     paper.line(f"{_name(group)}{which}: {worst['sentence']}", hang=2)
-    refused = worst.get("load", {}).get("refused")
-    notes = list(dict.fromkeys(note for one in group for note in one["notes"]))
-    notes = [note for note in notes if refused is None or not note.startswith(refused)]
+    notes = [note for note in _notes(group) if note not in common]
     shown = notes if paper.verbose else notes[:_NOTES]
     for note in shown:
         paper.line(f"- {note}", indent=2, hang=2)

@@ -42,7 +42,7 @@ def show_strength(strength: Record, costs: Record, paper: Paper) -> None:
     paper.table(rows)
     shown = "one of each part worked out" if "instances" in strength else "the worst of them shown"
     draws = strength["draws"]["count"]
-    paper.line(f"no.: instances, {shown}; best estimate (low to high) of {draws} draws.")
+    paper.line(f"no.: instances, {shown}; best estimate (low to high) of {draws:,} draws.")
     paper.blank()
     for group in groups:
         _tell(group, strength["change"], costs, paper)
@@ -81,6 +81,7 @@ def _pairs(a: Record, b: Record) -> list[tuple[str, ...]]:
     loads = [one.get("load", {}) for one in (a, b)]
     found: list[tuple[str, ...]] = [("margin", *(margin(load.get("margin")) for load in loads))]
     found += [
+        ("margin at tilt", *(margin(load.get("margin_crooked")) for load in loads)),
         ("across layers MPa", *(spread(side.get("across_layers")) for side in sides)),
         ("along beads MPa", *(spread(side.get("along_beads")) for side in sides)),
         ("push N", *(spread(load.get("force_n")) for load in loads)),
@@ -110,7 +111,8 @@ def _tell(group: list[Record], changes: Record, costs: Record, paper: Paper) -> 
     told_cost += [f"{signed(spent[key])} {unit}" for key, unit in parts.items() if abs(spent[key]) >= 5e-4]
     cost = ", ".join(told_cost) or "nothing"
     head = f"{group[0]['part']}/{group[0]['region']}"
-    paper.line(f"{head}: {'; '.join(told) or 'no change'}. Cost of all {len(alike)}: {cost}.", hang=2)
+    of_all = f" of all {len(alike)}" if len(alike) > 1 else ""
+    paper.line(f"{head}: {'; '.join(told) or 'no change'}. Cost{of_all}: {cost}.", hang=2)
 
 
 def _times(change: Record, key: str) -> str:

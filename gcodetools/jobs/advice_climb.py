@@ -208,7 +208,7 @@ class _Climber:
     def _rest(self, waiting: Sequence[Rung]) -> None:
         why = "not needed" if self.goal.reached(self.climb.best) else self.climb.stopped or "not kept"
         for rung in waiting:
-            rung.why = rung.why or why
+            rung.why = rung.why or (why if rung.shown else f"{why}; {NOT_SHOWN}")
 
     def trim(self) -> None:
         """Take out what is not shown to help and would be too little to be seen if it did."""

@@ -115,7 +115,7 @@ def shapes_for(load: Load, use: Use | None, one: RegionStrength, law: Law, margi
     strain = demand_of(load, law.strength).strain
     found = [_solved(load, knob, strain, margin, best, told) for knob in _knobs(load)]
     if isinstance(load, Cantilever) and case.standing:
-        found += _other_ways(load, margin, told)
+        found += _lying(load, strain, margin, best, told)
     return [shape for shape in found if shape is not None]
 
 
@@ -166,15 +166,24 @@ def _key(load: Load, name: str) -> str:
     return next(f.encode_name for f in structs.fields(load) if f.name == name)
 
 
-def _other_ways(load: Cantilever, margin: float, told: Callable[[Load], LoadCase | None]) -> list[Shape]:
-    """The arm laid down, so that it bends along its beads."""
-    case = told(structs.replace(load, printed="lying"))
+def _lying(
+    load: Cantilever, strain: float, margin: float, best: Margin, told: Callable[[Load], LoadCase | None]
+) -> list[Shape]:
+    """The arm laid down, so that it bends along its beads, with one more change where that is not enough."""
+    text = "print it lying, so that it bends along its beads"
+    lying = structs.replace(load, printed="lying")
+    case = told(lying)
     if case is None or case.margin is None:
         return []
-    text = "print it lying, so that it bends along its beads"
-    if case.margin.best < margin:
-        return [Shape(text, {"printed": "lying"}, None, f"reaches {case.margin.best:.2f} only")]
-    return [Shape(text, {"printed": "lying"}, case)]
+    if case.margin.best >= margin:
+        return [Shape(text, {"printed": "lying"}, case)]
+    found = [Shape(text, {"printed": "lying"}, None, f"reaches {case.margin.best:.2f} only")]
+    for knob in _knobs(lying):
+        one = _solved(lying, knob, strain, margin, best, told)
+        if one is not None:
+            changed = {"printed": "lying", **one.changed}
+            found.append(Shape(f"{text}, and {one.text}", changed, one.case, one.why))
+    return found
 
 
 def _knobs(load: Load) -> list[_Knob]:

@@ -43,14 +43,6 @@ class Root:
         """A region that lays it solid."""
         return Region(within=Box(x=self.x, y=self.y, z=self.z), treat=Treatment(infill="solid"))
 
-    @property
-    def text(self) -> str:
-        """As the kit spells the region."""
-        ways = ", ".join(
-            f"{k}: [{a:g}, {b:g}]" for k, (a, b) in (("x", self.x), ("y", self.y), ("z", self.z))
-        )
-        return f"{{within: {{box: {{{ways}}}}}, treat: {{infill: solid}}}}"
-
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -89,12 +81,10 @@ class Kept:
         return Treatment(**changes) if changes else None
 
     @property
-    def treat_text(self) -> str:
-        """`{infill: solid, nozzle: {add: 10}}`, as the kit spells it; empty without a setting."""
+    def spelled(self) -> dict[str, str]:
+        """The region's settings as the kit spells them: `{"nozzle": "{add: 10}"}`."""
         treatment = self.treatment
-        if treatment is None:
-            return ""
-        return "{" + ", ".join(f"{key}: {_spelled(key, treatment)}" for key in treatment.settings) + "}"
+        return {} if treatment is None else {key: _spelled(key, treatment) for key in treatment.settings}
 
     @property
     def label(self) -> str:

@@ -289,7 +289,7 @@ def _told(bench: Bench, region: str, goal: Goal, climbed: Climb, start: Tried, f
         **_standing(bench, start),
         "outcome": outcome if kept.steps else "nothing helps",
         "ladder": [_rung_record(bench, rung) for rung in climbed.rungs],
-        "stopped": climbed.stopped or None,
+        "stopped": None if reached else climbed.stopped or None,
         "shapes": [_shape_record(bench, one) for one in shapes],
         "sentence": _sentence(goal, start, final, kept.label if kept.steps else "", shapes, doubtful),
     }
@@ -304,28 +304,41 @@ def _told(bench: Bench, region: str, goal: Goal, climbed: Climb, start: Tried, f
             "not_shown": doubtful,
             "added": dict(final.added),
             "fragment": _fragment(region, climbed, beside(region, own)),
-            "answers": _answers(final),
+            **_answers(final),
         }
     return {**record, **_end(bench, start, final)}
 
 
-def _answers(final: Tried) -> list[str]:
-    """What `apply` says of the set, once where it is the same for all instances."""
-    found = [
-        f"{one.setting} {one.asked}: {one.done}" + (f"; {one.why}" if one.why else "") for one in final.done
-    ]
-    return list(dict.fromkeys(found))
+def _answers(final: Tried) -> Record:
+    """What `apply` says of the set, of the first instance, and what of it to look at."""
+    texts: dict[tuple[str, str], str] = {}
+    grave: dict[tuple[str, str], None] = {}
+    for one in final.done:
+        key = (one.region, one.setting)
+        why = f"; {one.why}" if one.why else ""
+        texts.setdefault(key, f"{one.region}: {one.setting} {one.asked}: {one.done}{why}")
+        if one.warning:
+            grave[key] = None
+    return {"answers": list(texts.values()), "look_at": [texts[key] for key in grave]}
 
 
 def _fragment(region: str, climbed: Climb, root: str) -> str:
-    """Lines to paste into the part's `regions`: what the region's `treat` becomes, and a region beside it."""
+    """Lines for the part's `regions`: what the region's `treat` becomes, and a region beside it."""
     kept = climbed.best.kept
     lines = []
-    if kept.treat_text:
-        lines += [f"# in {region}, instead of its own treat:", f"treat: {kept.treat_text}"]
-    lines += [f"#   {one.step.label}: {NOT_SHOWN}" for one in climbed.kept if not one.shown]
+    if kept.treatment is not None:
+        lines += [f"{region}:  # its other keys stay", "  treat:"]
+        doubtful = {key for one in climbed.kept if not one.shown for key in one.step.changes}
+        for key, text in kept.spelled.items():
+            lines.append(f"    {key}: {text}" + (f"  # {NOT_SHOWN}" if key in doubtful else ""))
     if kept.root is not None:
-        lines += [f"# beside {region}, a region of its own:", f"{root}: {kept.root.text}"]
+        box = kept.root
+        lines += [f"{root}:  # a region of its own", "  within:", "    box:"]
+        lines += [
+            f"      {way}: [{low:g}, {high:g}]"
+            for way, (low, high) in zip("xyz", (box.x, box.y, box.z), strict=True)
+        ]
+        lines += ["  treat: {infill: solid}"]
     return "\n".join(lines)
 
 
@@ -333,12 +346,10 @@ def _rung_record(bench: Bench, rung: Rung) -> Record:
     gain = rung.gain
     added = None if rung.after.refused else more(rung.after.added, rung.before.added)
     a_minute = None
-    if gain is not None and rung.minutes > 0.05 and not rung.dropped:
+    if gain is not None and gain.verdict != "no change" and rung.minutes > 0.05 and not rung.dropped:
         # Of the margin's best: the doubt of the margin itself is in every row alike.
-        ends = (
-            rung.before.margin.best * (end - 1.0) / rung.minutes
-            for end in (gain.band.low, gain.band.best, gain.band.high)
-        )
+        scale = rung.before.margin.best / rung.minutes
+        ends = (scale * (end - 1.0) for end in (gain.band.low, gain.band.best, gain.band.high))
         a_minute = band_record(Band(*ends), "modelled", f"margin gained over minutes added; {gain.source}")
     return {
         "step": ("without " if rung.dropped else "") + rung.step.label,

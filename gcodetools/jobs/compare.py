@@ -32,6 +32,7 @@ from gcodetools.jobs.strengths import Strengths, strengths_of
 from gcodetools.kit.placing import Placed, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import Times, times
+from gcodetools.strength.law import Law
 from gcodetools.strength.pieces import Instance
 from gcodetools.strength.region import RegionStrength
 from gcodetools.strength.sentences import CAUTIONS
@@ -56,6 +57,7 @@ class Seen:
     says nothing of them."""
 
     plate: Plate
+    kit: Kit | None
     profiles: Profiles
     planned: Times
     placed: Placed
@@ -68,7 +70,7 @@ class Look(Protocol):
     """Who wants to look at each side while it is worked out, the first one before the second is read."""
 
     def region(
-        self, found: Found, instance: Instance, within: NDArray[np.bool_], strength: RegionStrength
+        self, found: Found, instance: Instance, within: NDArray[np.bool_], strength: RegionStrength, law: Law
     ) -> None:
         """A region with the pieces of its instance; see `jobs.strengths.Watch`."""
 
@@ -189,7 +191,7 @@ def _side(
     watch = None if look is None else look.region
     strengths = strengths_of(plate, kit, found, profiles, planned, per_mm, watch=watch) if found else None
     if look is not None:
-        look.side(Seen(plate, profiles, planned, placed, tuple(found), rates, strengths))
+        look.side(Seen(plate, kit, profiles, planned, placed, tuple(found), rates, strengths))
     records = region_records(plate, kit, found, strengths, planned, per_mm) if strengths else []
     facts = {
         "file": name,

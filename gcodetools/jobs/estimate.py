@@ -152,12 +152,14 @@ def region_records(
             "layers": list(hit.layers),
             "z_mm": [round(z, 3) for z in hit.z_mm],
             "beads": state["beads"],
-            **{key: round(state[key], 3) for key in ("length_mm", "volume_mm3", "perimeters") if key in state},
+            **{
+                key: round(state[key], 3) for key in ("length_mm", "volume_mm3", "perimeters") if key in state
+            },
             "time_s": round(float((planned.seconds[hit.selection.row] * share).sum()), 3),
             "nozzle_c": _nozzle(strengths, hit.selection.row),
             "fan_percent": state.get("fan_percent"),
             "layer_time_s": round(float(np.median(layer_s[layers[layers >= 0]])), 3),
-            **_strength(one, strengths.law),
+            **_strength(one, strengths.law, _tools(plate, hit.selection.row)),
             "sentence": sentence(one, strengths.law),
             **ending(strengths.law, (means or {}).get(one.name)),
         }
@@ -184,7 +186,18 @@ def band_record(band: Band, basis: str, source: str) -> Record:
     return {**estimate(band.best, band.low, band.high, source, basis), "coverage": COVERAGE}
 
 
-def _strength(one: RegionStrength, law: Law) -> Record:
+def _tools(plate: Plate, rows: np.ndarray[Any, np.dtype[np.int64]]) -> list[str]:
+    """What is to be said where more than one tool prints a region: one material is taken for all."""
+    used = np.unique(plate.moves.tool[rows]).tolist()
+    if len(used) < 2:
+        return []
+    names = f"{', '.join(map(str, used[:-1]))} and {used[-1]}"
+    return [
+        f"printed by tools {names}, all taken for one plastic; two plastics may not weld at all (assumed)"
+    ]
+
+
+def _strength(one: RegionStrength, law: Law, tools: list[str]) -> Record:
     source = rests_on(law)
     welds = one.welds
 
@@ -212,34 +225,36 @@ def _strength(one: RegionStrength, law: Law) -> Record:
             one.case.stiffness_n_per_mm, "modelled", "handbook sum of the load"
         )
         record["load"] = load_record(one.case)
-    record["notes"] = [*one.notes, *(one.case.notes if one.case else ()), *([one.fault] if one.fault else [])]
+    record["notes"] = [
+        *tools,
+        *one.notes,
+        *(one.case.notes if one.case else ()),
+        *([one.fault] if one.fault else []),
+    ]
     return record
 
 
 def load_record(case: LoadCase) -> Record:
     """A load case as `--json` prints it."""
     sums = "handbook sum of the load's numbers"
+
+    def told(band: Band | None, source: str, basis: str = "modelled") -> Record | None:
+        # A way of nothing, as of a bar that passes the mouth, asks nothing and has no doubt.
+        return None if band is None or band.high <= 0 else band_record(band, basis, source)
+
     return {
         "kind": case.kind,
         "limited": "along_beads" if case.limits == "along" else "across_layers",
         "printed": "standing" if case.standing else "lying",
         "printed_from": case.told,
         "opening_mm": case.opening_mm,
-        "demand": band_record(case.demand, "modelled", sums),
-        "allowed": band_record(case.allowed, "assumed", "design limits for printed snap fits"),
-        "margin": None
-        if case.margin is None
-        else band_record(case.margin, "modelled", "allowed over demand"),
-        "margin_crooked": None
-        if case.crooked is None
-        else band_record(case.crooked, "modelled", "put on at its tilt"),
-        "margin_to_break": None
-        if case.to_break is None
-        else band_record(
-            case.to_break, "modelled", "strain at break over demand, at the tilt where there is one"
-        ),
-        "force_n": None if case.push_n is None else band_record(case.push_n, "modelled", sums),
-        "pull_n": None if case.pull_n is None else band_record(case.pull_n, "modelled", sums),
-        "bears_n": None if case.bears_n is None else band_record(case.bears_n, "modelled", sums),
+        "demand": told(case.demand, sums),
+        "allowed": told(case.allowed, "design limits for printed snap fits", "assumed"),
+        "margin": told(case.margin, "allowed over demand"),
+        "margin_crooked": told(case.crooked, "put on at its tilt"),
+        "margin_to_break": told(case.to_break, "strain at break over demand, at the tilt where there is one"),
+        "force_n": told(case.push_n, sums),
+        "pull_n": told(case.pull_n, sums),
+        "bears_n": told(case.bears_n, sums),
         "refused": case.refused or None,
     }

@@ -24,8 +24,9 @@ from gcodetools.treat.schedule import PLAIN_MACHINE
 
 __all__ = ["Strengths", "Watch", "beads_got", "strengths_of"]
 
-Watch = Callable[[Found, Instance, NDArray[np.bool_], RegionStrength], None]
-"""Called with each region, the pieces of its instance, which of them are its own, and what was worked out."""
+Watch = Callable[[Found, Instance, NDArray[np.bool_], RegionStrength, Law], None]
+"""Called with each region, the pieces of its instance, which of them are its own, what was worked out, and by which
+law."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ def strengths_of(
                 result = strength_of(found[k].hit, pose, found[k].region, instance, within, law)
                 results[k] = result
                 if watch is not None:
-                    watch(found[k], instance, within, result)
+                    watch(found[k], instance, within, result, law)
     told = tuple(result for result in results if result is not None)
     return Strengths(told, got, law, heating)
 

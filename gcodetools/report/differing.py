@@ -23,7 +23,9 @@ Bool = NDArray[np.bool_]
 
 _NEAR_MM = 0.05
 _STATIONS = (0.1, 0.5, 0.9)
-_ODD = tuple(np.uint64(n) for n in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5))
+_ODD = tuple(
+    np.uint64(n) for n in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5)
+)
 
 
 def mark_differences(before: Points, after: Points, same: Mapping[int, int], unit_mm: float) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -16,7 +17,7 @@ from gcodetools.report.plot_data import LayerBeads
 from gcodetools.report.strokes import KEPT
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["beads_of", "feed_mm_s", "of_rows", "rate_mm3_s", "unmatched"]
+__all__ = ["beads_of", "chains", "feed_mm_s", "of_rows", "rate_mm3_s", "unmatched"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -27,6 +28,7 @@ _NO_WIDTH_MM = 0.4  # where a file tells no bead's width; common practice, no so
 _SAME_T = 1e-9
 _WHOLE_MM = 1e9
 _SAME_PLACE_MM = 0.03  # a file's rounding to hundredths, on both sides
+_JOINED_MM = 0.05  # pieces of arcs are tangents, and part by less
 _SAME_WAY = 0.1  # sine of the angle between two pieces that lie alike
 
 
@@ -147,6 +149,19 @@ def of_rows(row: I8, known: I8, value: F8) -> F8:
         return np.full(len(row), np.nan)
     k = np.minimum(np.searchsorted(known, row), len(known) - 1)
     return np.where(known[k] == row, value[k], np.nan)
+
+
+def chains(beads: LayerBeads, tone: NDArray[np.integer]) -> tuple[list[F8], I8]:
+    """Lines (k, 2) of pieces that go on where the one before ended, alike in width (to a hundredth) and `tone` (n,);
+    and the first piece of each, with the number of pieces at the end."""
+    n = len(beads)
+    if n == 0:
+        return [], np.zeros(1, np.int64)
+    apart = np.hypot(*(beads.begin[1:] - beads.end[:-1]).T) > _JOINED_MM
+    apart |= (tone[1:] != tone[:-1]) | (np.diff(np.round(beads.width_mm, 2)) != 0)
+    starts = np.concatenate([[0], np.flatnonzero(apart) + 1, [n]])
+    lines = [np.vstack([beads.begin[a : a + 1], beads.end[a:b]]) for a, b in pairwise(starts.tolist())]
+    return lines, starts
 
 
 def unmatched(mine: LayerBeads, other: LayerBeads, status: int) -> LayerBeads:

@@ -22,7 +22,7 @@ Chunk = tuple[int, int, str]
 
 HEAD_BYTES, POINT_BYTES = 12, 19
 _CHUNK_BYTES = 1 << 17  # of layers before they are deflated: what a browser inflates at once
-_LEVEL = 9
+_LEVEL = 7
 
 
 def layer_bytes(layer: Points) -> bytes:
@@ -30,17 +30,15 @@ def layer_bytes(layer: Points) -> bytes:
     n = len(layer)
     x0, y0 = (int(layer.x[0]), int(layer.y[0])) if n else (0, 0)
     parts = [struct.pack("<Iii", n, x0, y0)]
-    for column in (layer.x, layer.y):
-        parts.append(_planes(np.diff(column, prepend=column[:1]).astype(np.int16)))
-    for column in (layer.flag, layer.feature, layer.region, layer.instance, layer.width, layer.height):
-        parts.append(column.tobytes())
-    for column in (layer.feed, layer.rate, layer.nozzle, layer.age):
-        parts.append(_planes(column))
+    parts += [_planes(np.diff(c, prepend=c[:1]).astype(np.int16)) for c in (layer.x, layer.y)]
+    small = (layer.flag, layer.feature, layer.region, layer.instance, layer.width, layer.height)
+    parts += [column.tobytes() for column in small]
+    parts += [_planes(column) for column in (layer.feed, layer.rate, layer.nozzle, layer.age)]
     parts.append(layer.bond.tobytes())
     return b"".join(parts)
 
 
-def _planes(column: NDArray[np.generic]) -> bytes:
+def _planes(column: NDArray[np.integer]) -> bytes:
     pairs = column.astype(column.dtype.newbyteorder("<")).view(np.uint8).reshape(-1, 2)
     return pairs[:, 0].tobytes() + pairs[:, 1].tobytes()
 

@@ -13,11 +13,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.arcs import arc_points
-from gcodetools.kit.placing import Pose
 from gcodetools.strength.got import Got
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["ADDED", "CHORD", "PEN_UP", "UNKNOWN_AGE", "UNKNOWN_BOND", "Claims", "Points", "points_of", "unit_of"]
+__all__ = [
+    "ADDED",
+    "CHORD",
+    "PEN_UP",
+    "UNKNOWN_AGE",
+    "UNKNOWN_BOND",
+    "Claims",
+    "Points",
+    "points_of",
+    "unit_of",
+]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -29,6 +38,7 @@ PEN_UP, ADDED, CHORD = 1, 2, 4
 UNKNOWN_AGE, UNKNOWN_BOND = 65535, 255
 _UNIT_MM, _CHORD_MM = 0.02, 0.02
 _FARTHEST = 32000  # units that a difference may have
+_MARGIN = 1.3
 _MANY = 255  # the last number of a byte: one of those beyond
 _ROWS = 1 << 17
 _XY = 17
@@ -94,37 +104,38 @@ class Points:
         return Points(np.array([0, b - a], np.int64), *rest)
 
 
-def unit_of(plates: Sequence[Plate]) -> float:
-    """Size of a unit, mm: 0.02, or what lets a way across the largest plate be told in 16 bits."""
-    spans = [1.0]
-    for plate in plates:
-        bead = plate.beads.is_bead
-        spans += [float(np.ptp(column[bead])) for column in (plate.moves.x, plate.moves.y) if np.any(bead)]
+def unit_of(plate: Plate) -> float:
+    """Size of a unit, mm: 0.02, or what lets a way across the plate be told in 16 bits."""
+    bead = plate.beads.is_bead
+    spans = [float(np.ptp(column[bead])) for column in (plate.moves.x, plate.moves.y) if np.any(bead)]
     unit = _UNIT_MM
-    while 1.5 * max(spans) / unit > _FARTHEST:
+    # An arc may reach beyond its ends, and a run may begin where the row before stood.
+    while max(spans, default=0.0) * _MARGIN / unit > _FARTHEST:
         unit *= 2
     return unit
 
 
 def points_of(
-    plate: Plate, got: Got | None, claims: Claims, poses: Sequence[Pose], mm3_per_mm: float, unit_mm: float
-) -> Points:
+    plate: Plate, got: Got | None, claims: Claims, numbered: Sequence[tuple[int, I4]], mm3_per_mm: float, unit_mm: float
+) -> Points:  # fmt: skip
     """All beads of the plate's layers.
 
     Parameters
     ----------
-    got : what beads got; None where nobody knows. poses : instances, in the order of their numbers. mm3_per_mm :
-    plastic by filament.
+    got : what beads got; None where nobody knows. numbered : index and rows of each instance. mm3_per_mm : plastic
+    by filament.
     """
     owner = np.zeros(len(plate.moves), np.uint8)
-    for k, pose in enumerate(poses):
-        owner[pose.rows] = min(k + 1, _MANY)
+    for k, rows in numbered:
+        owner[rows] = min(k + 1, _MANY)
     parts, counts = [], []
     for first, last in _blocks(plate):
         block, per_layer = _block(plate, got, claims, owner, mm3_per_mm, unit_mm, first, last)
         parts.append(block)
         counts.append(per_layer)
-    start = np.concatenate([[0], np.cumsum(np.concatenate([np.empty(0, np.int64), *counts]))]).astype(np.int64)
+    start = np.concatenate([[0], np.cumsum(np.concatenate([np.empty(0, np.int64), *counts]))]).astype(
+        np.int64
+    )
     if not parts:
         parts = [_empty()]
     names = [field.name for field in fields(Points)[1:]]
@@ -132,7 +143,14 @@ def points_of(
 
 
 def _empty() -> dict[str, NDArray[np.generic]]:
-    wide = {"x": np.int32, "y": np.int32, "feed": np.uint16, "rate": np.uint16, "nozzle": np.uint16, "age": np.uint16}
+    wide = {
+        "x": np.int32,
+        "y": np.int32,
+        "feed": np.uint16,
+        "rate": np.uint16,
+        "nozzle": np.uint16,
+        "age": np.uint16,
+    }
     return {field.name: np.empty(0, wide.get(field.name, np.uint8)) for field in fields(Points)[1:]}
 
 
@@ -182,7 +200,9 @@ def _block(
         "y": np.where(begins, y0[of], y1[of]).astype(np.int32),
         "flag": (np.where(begins, PEN_UP, 0) | np.where(seg.chord[of], CHORD, 0)).astype(np.uint8),
     }
-    columns |= {name: column[of] for name, column in _attributes(plate, got, mine, owner, mm3_per_mm, seg).items()}
+    columns |= {
+        name: column[of] for name, column in _attributes(plate, got, mine, owner, mm3_per_mm, seg).items()
+    }
     return columns, np.bincount(layer[of], minlength=last - first).astype(np.int64)
 
 
@@ -265,7 +285,9 @@ def _attributes(
     }
 
 
-def _whole(value: NDArray[np.floating], kind: type[np.unsignedinteger], unknown: int = 0) -> NDArray[np.generic]:
+def _whole(
+    value: NDArray[np.floating], kind: type[np.unsignedinteger], unknown: int = 0
+) -> NDArray[np.generic]:
     """Rounded to what the kind holds; the last number is kept for what is unknown."""
     known = np.isfinite(value)
     most = np.iinfo(kind).max - (1 if unknown else 0)

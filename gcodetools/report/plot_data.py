@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 __all__ = [
     "LAYER_QUANTITIES",
     "STRIP_QUANTITIES",
+    "Box",
     "LayerBeads",
     "LayerPlot",
     "LayerSide",
@@ -37,12 +37,13 @@ Box = tuple[float, float, float, float]
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """What colours or lengths stand for. label : words for the axis; unit : "" where it has none. log : shown by
-    ratios."""
+    ratios. least : the least span of a colour scale, a ratio where `log`, lest noise looks like a difference."""
 
     key: str
     label: str
     unit: str
     log: bool = False
+    least: float = 0.0
 
     @property
     def words(self) -> str:
@@ -54,11 +55,11 @@ LAYER_QUANTITIES = {
     one.key: one
     for one in (
         Quantity("region", "region of the kit", ""),
-        Quantity("age", "age of the bead below", "s", log=True),
-        Quantity("nozzle", "nozzle reached", "°C"),
-        Quantity("bond", "bond to the bead below, healed", "%"),
-        Quantity("feed", "feed as commanded", "mm/s"),
-        Quantity("rate", "flow at the feed commanded", "mm³/s"),
+        Quantity("age", "age of the bead below", "s", log=True, least=2.0),
+        Quantity("nozzle", "nozzle reached", "°C", least=5.0),
+        Quantity("bond", "bond to the bead below, healed", "%", least=10.0),
+        Quantity("feed", "feed as commanded", "mm/s", least=5.0),
+        Quantity("rate", "flow at the feed commanded", "mm³/s", least=0.5),
         Quantity("change", "added or removed", ""),
     )
 }
@@ -132,6 +133,7 @@ class StripCourse:
     """A quantity over a region's layers, columns (k,).
 
     layer : of the instance, from 1. z_mm : its top over the part's bottom. low, best, high : NaN where nothing counts.
+    open : (k,) layers over sparse fill or air for the most part, which count as no strength.
     """
 
     layer: I4
@@ -139,6 +141,7 @@ class StripCourse:
     low: F8
     best: F8
     high: F8
+    open: NDArray[np.bool_]
 
     @property
     def least(self) -> int:
@@ -160,7 +163,8 @@ class StripPlot:
     """An instance along its height.
 
     regions : in the kit's order. shadow : (layers, bins) plastic of each layer seen from the side, mm3 a bin, and
-    x_mm, z_mm the bins' and the layers' edges in the part's frame, (bins + 1,) and (layers + 1,).
+    x_mm, z_mm the bins' and the layers' edges in the part's frame, (bins + 1,) and (layers + 1,). first_layer : of
+    the layers shown.
     """
 
     title: str
@@ -170,6 +174,7 @@ class StripPlot:
     shadow: F8
     x_mm: F8
     z_mm: F8
+    first_layer: int
     note: str = ""
 
 
@@ -177,8 +182,8 @@ class StripPlot:
 class TraceSide:
     """The course of one print, columns (n,) where beads are laid.
 
-    t_s : since the file's begin. told_c, reached_c : of the nozzle, NaN where nobody knows. fan_told, fan : 0 to 1.
-    row : of `Moves`. visits : (v, 2) from when to when beads of a region are laid, s.
+    t_s : since `begin_s` on the print's clock. told_c, reached_c : of the nozzle, NaN where nobody knows.
+    fan_told, fan : 0 to 1. row : of `Moves`. visits : (v, 2) from when to when beads of a region are laid.
     """
 
     name: str
@@ -189,17 +194,18 @@ class TraceSide:
     fan: F8
     row: I8
     visits: F8
+    begin_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class TracePlot:
-    """Nozzle and fan over time, of one or two prints, each on its own clock."""
+    """Nozzle and fan over time, of one or two prints, each on its own clock. since : what begins at 0."""
 
     title: str
     subtitle: str
     sides: tuple[TraceSide, ...]
+    since: str
     note: str = ""
 
 
 Plot = LayerPlot | StripPlot | TracePlot
-Kind = Literal["layer", "strip", "trace"]

@@ -54,8 +54,8 @@ def layer_ages(instance: Instance, within: Bool) -> Ages:
     layer, member = np.unique(instance.own_layer[at][known], return_inverse=True)
     return Ages(
         layer.astype(np.int64),
-        np.bincount(member, area, minlength=len(layer)),
-        np.bincount(member, area * on.age_s[known], minlength=len(layer)),
+        np.bincount(member, area, minlength=len(layer)).astype(np.float64),
+        np.bincount(member, area * on.age_s[known], minlength=len(layer)).astype(np.float64),
     )
 
 
@@ -66,7 +66,9 @@ def strip_of(welds: Sequence[LayerWelds], ages: Sequence[Ages], healed: bool) ->
     ----------
     healed : whether there is a weld model, so that a bond is told.
     """
-    layer = np.unique(np.concatenate([np.empty(0, np.int64), *(one.layer for one in (*welds, *ages))]))
+    layer = np.unique(
+        np.concatenate([np.empty(0, np.int64), *(w.layer for w in welds), *(a.layer for a in ages)])
+    )
     draws = max((len(one.bond) for one in welds), default=1)
     bond, strength = np.zeros((draws, len(layer))), np.zeros((draws, len(layer)))
     held, whole = np.zeros(len(layer)), np.zeros(len(layer))

@@ -9,42 +9,58 @@ from numpy.typing import NDArray
 
 from gcodetools.report.pagedata import PEN_UP, Points
 
-__all__ = ["STEPS", "coarser", "thinned"]
+__all__ = ["MOST", "coarser", "thinned", "words"]
 
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
-STEPS = (
-    "feed, flow and nozzle are left out outside of regions",
-    "beads in line are one outside of regions",
-    "every other layer is left out outside of regions",
-)
+MOST = 8
 _IN_LINE = 1.0  # unit that a point may lie beside the line it is left out of
 _SHARED = ("flag", "feature", "instance", "width", "height")
 
 
+def words(step: int) -> list[str]:
+    """What is left out after the steps 1 to `step`."""
+    found = [
+        "feed, flow and nozzle are told inside of regions only",
+        "beads in line are drawn as one outside of regions",
+    ][:step]
+    if step > 2:
+        found.append(f"outside of regions only one layer in {_apart(step)} is drawn")
+    return found
+
+
+def _apart(step: int) -> int:
+    return 1 << (step - 2)
+
+
 def thinned(points: Points, step: int) -> Points:
-    """One step further than `step - 1`: see STEPS, from 1.
+    """One step further than `step - 1`, from 1 to MOST; see `words`.
 
     Raises
     ------
     ValueError : no such step.
     """
-    free = points.region == 0
     if step == 1:
-        return replace(
-            points, **{key: np.where(free, 0, getattr(points, key)).astype(np.uint16) for key in ("feed", "rate", "nozzle")}
+        free = points.region == 0
+        feed, rate, nozzle = (
+            np.where(free, 0, column).astype(np.uint16)
+            for column in (points.feed, points.rate, points.nozzle)
         )
+        return replace(points, feed=feed, rate=rate, nozzle=nozzle)
     if step == 2:
         for _ in range(3):
             points = _taken(points, ~_in_line(points))
         return points
-    if step == 3:
+    if 3 <= step <= MOST:
         layer = np.repeat(np.arange(len(points.start) - 1), np.diff(points.start))
-        kept = points.region != 0
-        # A run's first point has what its first bead has, so it stays with it.
-        return _taken(points, kept | (layer % 2 == 0))
-    raise ValueError(f"step {step}; expected 1 to {len(STEPS)}")
+        kept = (points.region != 0) | (layer % _apart(step) == 0)
+        # Where a region's bead goes on from another, that one's end is where it begins.
+        begins = np.zeros(len(kept), bool)
+        begins[:-1] = kept[1:] & ~kept[:-1] & ((points.flag[1:] & PEN_UP) == 0)
+        flag = np.where(begins, points.flag | PEN_UP, points.flag).astype(np.uint8)
+        return _taken(replace(points, flag=flag), kept | begins)
+    raise ValueError(f"step {step}; expected 1 to {MOST}")
 
 
 def coarser(points: Points) -> Points:
@@ -74,11 +90,12 @@ def _in_line(points: Points) -> Bool:
     # Of a row of such points every other one goes at a time.
     at = np.arange(n)
     last_kept = np.maximum.accumulate(np.where(found, -1, at))
-    return found & ((at - last_kept) % 2 == 1)
+    odd: Bool = (at - last_kept) % 2 == 1
+    return found & odd
 
 
 def _taken(points: Points, kept: Bool) -> Points:
-    """Those that are kept; a bead whose begin is gone begins a run."""
+    """Those that are kept."""
     before = np.concatenate([[0], np.cumsum(kept)]).astype(np.int64)
     columns = {field.name: getattr(points, field.name)[kept] for field in fields(points)[1:]}
     return Points(start=before[points.start], **columns)

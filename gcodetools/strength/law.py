@@ -132,7 +132,7 @@ class Law:
             hot = self._healed_many(self._coupon(nozzle_c=welds.nozzle_c))
             same = self._healed_many(self._coupon(nozzle_c=full(n, at.nozzle_c.value)))
             ratio = ratio * (hot / same) ** by_nozzle
-        return ratio
+        return np.where(np.isnan(welds.age_s), np.nan, ratio)
 
     def nozzle_ratio(self, nozzle_c: F8) -> F8:
         """(1 + d, n) strength over that at the reference's nozzle by the measured table; 1 without one."""

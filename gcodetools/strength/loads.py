@@ -211,8 +211,8 @@ def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
     if 0 < demand.opening_mm < _CLOSE * _SIZE_MM:
         found.insert(
             0,
-            f"printed sizes are off by about {_SIZE_MM:g} mm, which is much of {demand.opening_mm:g} mm: measure the fit "
-            "(common practice)",
+            f"printed sizes are off by about {_SIZE_MM:g} mm, which is much of {demand.opening_mm:g} mm: measure "
+            "the fit (common practice)",
         )
     if told != "the kit" and isinstance(load, (Cantilever, OpenRing)):
         way = (
@@ -240,7 +240,8 @@ def _asked(demand: Demand, standing: bool, law: Law) -> dict[Way, F8]:
     if demand.kind != "open_ring":
         if demand.across > 0:
             high = max(demand.across_high, demand.across)
-            return {"along": plain, "across": draws.between("across", demand.across, demand.across, high)}
+            across = draws.between("across", demand.across, demand.across, high)
+            return {"along": plain, "across": across * _size_factor(demand, law)}
         return {"along": plain}
     # Long sleeves bend in plane strain: their layers are pulled, but not stretched. By greatest strain, as the
     # limits are, that asks nothing of them, by greatest stress it does; so it is the upper end. The twist of a

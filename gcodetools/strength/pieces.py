@@ -12,8 +12,8 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import Selection
 from gcodetools.physics.below import STEP_MM, Below, Samples, below, divide_rows, samples_of
 from gcodetools.strength.got import Got
-from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.plate import Plate
+from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
+from gcodetools.toolpath.plate import DEFAULT_DIAMETER_MM, Plate
 
 __all__ = ["Instance", "instance_of"]
 
@@ -78,7 +78,7 @@ def instance_of(
     samples = samples_of(
         pieces,
         row=rows,
-        width_mm=beads.width[rows].astype(np.float64),
+        width_mm=_widths(plate, rows),
         height_mm=beads.height[rows].astype(np.float64),
         top_mm=moves.z[rows],
         layer=beads.layer[rows],
@@ -97,6 +97,13 @@ def instance_of(
     on = below(samples.take(at), samples)
     top = float(moves.z[pose.rows].max(initial=pose.z_mm))
     return Instance(samples, outer, within, nozzle, told, fan, at, on, own[pieces.index], top)
+
+
+def _widths(plate: Plate, rows: I8) -> F8:
+    """(n,) widths by the plastic pushed, not by marks: a changed flow stands in no mark."""
+    diameter = plate.settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
+    area = plate.moves.e[rows] * (np.pi * diameter**2 / 4) / np.maximum(plate.beads.length_mm[rows], 1e-9)
+    return bead_width_mm(area, plate.beads.height[rows].astype(np.float64))
 
 
 def _dense(samples: Samples) -> Bool:

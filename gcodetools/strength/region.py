@@ -28,8 +28,8 @@ Bool = NDArray[np.bool_]
 _SOLID_FILL = 0.93
 # Doubt of a section is an exponent on what it lacks of a solid one: none where it is solid, none between two alike.
 _SECTION_DOUBT = (0.6, 1.0, 1.4)
-# So weighed as stiffness, fill at an angle counts too little: PLA bars with 2 perimeters bore 1.29 times less than
-# with 10 (Szot and Rudnik 2024, doi 10.2478/adms-2024-0006, second-hand), by stiffness 1.53 times.
+# An exponent, chosen with this table in view: PLA bars with 2 perimeters bore 1.29 times less than with 10 (Szot and
+# Rudnik 2024, doi 10.2478/adms-2024-0006, second-hand); weighed as stiffness alone, fill at an angle makes it 1.53.
 _ALONG_DOUBT = (0.3, 0.6, 1.0)
 _LEAST_SHARE = 1e-3
 _STATIONS = 1200  # of a region's walls, spread over it
@@ -43,13 +43,12 @@ class RegionStrength:
     """What one region of one instance bears.
 
     welds : its layers. bond_mean, bond_min : how far they have healed, over all and in the layer that healed least;
-    weakest_layer : which that is, of the instance, from 1; None and 0 where no layer rests on another, or there is no model.
-    across, along : MPa,
-    what the weakest layer bears over the whole area of its beads (an arm that stands: over the section that its
-    outline encloses, in bending), and along beads; None where nothing tells. across_draws, along_draws :
-    their draws. wall : its sections, arm : of an arm
-    that stands, both None where there is none. ei_share : draws of stiffness over that of a solid section.
-    case : of its load; None without one. fault : why a load has no numbers. basis : of strength across layers.
+    weakest_layer : which that is, of the instance, from 1; None and 0 where no layer rests on another, or there is no
+    model. across, along : MPa, what the weakest layer bears over the whole area of its beads (an arm that stands: over
+    the section that its outline encloses, in bending), and along beads; None where nothing tells. across_draws,
+    along_draws : their draws. wall : its sections, arm : of an arm that stands, both None where there is none.
+    ei_share : draws of stiffness over that of a solid section. case : of its load; None without one. fault : why a
+    load has no numbers. basis : of strength across layers.
     """
 
     hit: RegionHit

@@ -20,6 +20,7 @@ Bool = NDArray[np.bool_]
 _AGE_RATIO, _WALL_RATIO, _NOZZLE_C, _FAN = 1.1, 1.05, 2.0, 0.05
 _LEAST_AGE_S = 0.05
 _SPARSE = 0.5
+_APART = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +59,22 @@ def _mean(value: F8, weight: F8, member: I8, count: int) -> F8:
     known = ~np.isnan(value) & (weight > 0)
     total = np.bincount(member[known], weight[known] * value[known], minlength=count)
     over = np.bincount(member[known], weight[known], minlength=count)
-    return np.divide(total, over, out=np.full(count, np.nan), where=over > 0)
+    mean: F8 = np.divide(total, over, out=np.full(count, np.nan), where=over > 0)
+    return mean
 
 
 def _healed(instance: Instance, at: I8, age_s: F8, law: Law, wall_mm: float | None) -> F8:
     nozzle = instance.nozzle_c[at]
     nozzle = np.where(np.isnan(nozzle), law.strength.reference.nozzle_c.value, nozzle)
-    age = np.round(np.log(np.maximum(age_s, _LEAST_AGE_S)) / np.log(_AGE_RATIO))
-    keys = np.column_stack([age, np.round(nozzle / _NOZZLE_C), np.round(instance.fan[at] / _FAN)])
-    key, member = np.unique(keys, axis=0, return_inverse=True)
+    age = np.round(np.log(np.maximum(age_s, _LEAST_AGE_S)) / np.log(_AGE_RATIO)).astype(np.int64)
+    hot, fan = (np.round(c).astype(np.int64) for c in (nozzle / _NOZZLE_C, instance.fan[at] / _FAN))
+    _, first, member = np.unique((age * _APART + hot) * _APART + fan, return_index=True, return_inverse=True)
     wall = 10.0 if wall_mm is None else _WALL_RATIO ** np.round(np.log(wall_mm) / np.log(_WALL_RATIO))
-    many = np.ones(len(key))
+    many = np.ones(len(first))
     welds = Welds(
-        age_s=_AGE_RATIO ** key[:, 0],
-        nozzle_c=key[:, 1] * _NOZZLE_C,
-        fan=key[:, 2] * _FAN,
+        age_s=_AGE_RATIO ** age[first].astype(np.float64),
+        nozzle_c=hot[first].astype(np.float64) * _NOZZLE_C,
+        fan=fan[first].astype(np.float64) * _FAN,
         height_share=0.5 * many,  # no part of how far a weld heals
         wall_mm=wall * many,
         faces=(1.0 if wall_mm is None else 2.0) * many,

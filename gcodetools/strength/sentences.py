@@ -146,7 +146,7 @@ def rests_on(law: Law) -> str:
     """What the numbers rest on."""
     table, strength = law.table, law.strength
     if strength.across_mpa.flag == "given" or (table and all(point.flag == "given" for point in table)):
-        return "measured on this plastic: your own coupons"
+        return "measured on this plastic between its layers: your own coupons; the rest of other makers or by a model"
     words = {
         "table": f"measured on {law.material.name.upper()} of other makers, not on your filament; fan, age and wall by "
         "a model",

@@ -22,6 +22,7 @@ Bool = NDArray[np.bool_]
 _AGE_RATIO, _WALL_RATIO = 1.2, 1.05
 _NOZZLE_C, _FAN, _SHARE = 2.5, 0.05, 0.01
 _LEAST_AGE_S = 0.05
+_ALIKE = 1e-4  # of the greatest; rounding decides nothing
 _SPARSE = 0.5  # of what a piece lies on; beyond, it is laid as a bridge and counts as a transition
 _LEAST_LAYER = 0.25  # of the usual area of a layer; less tells nothing of the region
 
@@ -49,18 +50,26 @@ class LayerWelds:
     @property
     def least_healed(self) -> int:
         """Index of the layer with the least best bond; -1 where there is none."""
-        return int(np.argmin(self.bond[0])) if len(self.layer) else -1
+        return _least(self.bond) if len(self.layer) else -1
 
     @property
     def weakest(self) -> int:
         """Index of the layer that bears least over its whole area; -1 where there is none."""
-        return int(np.argmin(self.strength_mpa[0] * self.contact)) if len(self.layer) else -1
+        return _least(self.strength_mpa * self.contact) if len(self.layer) else -1
 
     @property
     def bears_mpa(self) -> F8:
         """(1 + d,) what the weakest layer bears over its whole area; there is one."""
         bears: F8 = self.strength_mpa[:, self.weakest] * self.contact[self.weakest]
         return bears
+
+
+def _least(columns: F8) -> int:
+    """The first column with the least best draw; of those that are alike, the one with the least mean."""
+    best = columns[0] / max(float(columns[0].max()), 1e-12)
+    alike = np.flatnonzero(best <= best.min() + _ALIKE)
+    mean = columns[:, alike].mean(axis=0)
+    return int(alike[np.argmax(mean <= mean.min() * (1.0 + _ALIKE))])
 
 
 def layer_welds(instance: Instance, within: Bool, law: Law, wall_mm: float | None) -> LayerWelds:

@@ -126,8 +126,9 @@ def ends_of(plate: Plate, rows: I8) -> tuple[F8, F8, F8, F8]:
     return x, y, moves.x[rows] - x, moves.y[rows] - y
 
 
-def direction_of(plate: Plate, rows: I8) -> float | None:
-    """Direction of most of the length of `rows`, radians in [0, pi); None where they have no length."""
+def direction_of(plate: Plate, rows: I8, least: float = 0.0) -> float | None:
+    """Direction of most of the length of `rows`, radians in [0, pi); None where they have no length, or where less
+    than a share of `least` runs that way: waves have none."""
     _, _, dx, dy = ends_of(plate, rows)
     length = np.hypot(dx, dy)
     if length.sum() < 1e-6:
@@ -138,4 +139,6 @@ def direction_of(plate: Plate, rows: I8) -> float | None:
     best = (float(np.argmax(near)) + 0.5) * np.pi / 180
     off = (angle - best + np.pi / 2) % np.pi - np.pi / 2
     close = np.abs(off) < np.radians(2.0)
+    if length[close].sum() < least * length.sum():
+        return None
     return float((best + np.average(off[close], weights=length[close] + 1e-12)) % np.pi)

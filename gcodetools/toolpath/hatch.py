@@ -121,7 +121,7 @@ def _phased(piece: Polygon, pitch: float) -> _Lines:
     for phase in _PHASES:
         first = np.ceil(low / pitch - phase)
         number = np.arange(first, np.floor(high / pitch - phase) + 1).astype(np.int64)
-        lines = _cut(piece, number, (number + phase) * pitch)
+        lines = _cut(piece, number, (number.astype(np.float64) + phase) * pitch)
         short = abs(_covered(lines, pitch) - wanted)
         if best is None or short < best[0] - _EVENLY * wanted:
             best = short, lines

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely import MultiLineString, MultiPolygon
 
-from gcodetools.toolpath.apart import direction_of, side_by_side
+from gcodetools.toolpath.apart import direction_of, ends_of, side_by_side
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.measures import Measure, breadths_of, measure
@@ -27,6 +28,7 @@ _IS_SOLID = np.isin(np.arange(256), [FEATURE_INDEX[w] for w in ("solid", "gap", 
 _CLOSING = 0.3  # breadths on either side that count as covered between solid lines
 _NARROW = 0.2  # breadths on either side: what is left narrower is covered
 _SURE = 0.5  # of the solid fill, that lies side by side
+_STRAIGHT = 0.4  # of sparse fill, that runs one way
 _CACHED = 1024
 
 
@@ -84,10 +86,10 @@ def fill_direction(
     plate: Plate, fill: Room | NDArray[np.integer], gauge: Measure | None = None
 ) -> float | None:
     """Dominant direction of a room's (or of rows') own fill, radians in [0, pi): of its solid lines, else of the
-    sparse ones, else of bridges. None where there is no fill.
+    sparse ones, else, where there are none, of bridges. None where there is no fill that has one.
 
-    Solid lines lie side by side: loops round a small patch and the ways from one short line to the next say less
-    than sparse lines do.
+    Solid lines lie side by side: loops round a small patch and the ways from one short line to the next tell none.
+    No more do waves, and the ways along the walls between them.
     """
     rows = fill.fill_rows if isinstance(fill, Room) else np.asarray(fill, np.int64)
     gauge = gauge or measure(plate)
@@ -97,8 +99,13 @@ def fill_direction(
     lines = side_by_side(plate, solid, gauge.solid_pitch_mm)
     length = plate.beads.length_mm
     sure = lines if length[lines].sum() >= _SURE * length[solid].sum() else lines[:0]
-    for own in (sure, sparse, bridge, lines, solid):
-        direction = direction_of(plate, own) if len(own) else None
+    wanted = [(sure, 0.0), (sparse, _STRAIGHT)] if len(sparse) else [(sure, 0.0), (bridge, 0.0), (lines, 0.0)]
+    if isinstance(fill, Room) and len(sparse):
+        x, y, dx, dy = ends_of(plate, sparse)
+        away = shapely.distance(fill.space.boundary, shapely.points(x + dx / 2, y + dy / 2))
+        wanted[1] = sparse[~(away < gauge.pitch_mm)], _STRAIGHT
+    for own, least in wanted:
+        direction = direction_of(plate, own, least) if len(own) else None
         if direction is not None:
             return direction
     return None

@@ -64,7 +64,7 @@ def carried(
     solid = shapely.clip_by_rect(below.solid, *box)
     sides = _sides(walls, solid, pitch_mm)
     if not bridges.is_empty:
-        sides = _without_air(sides, bridges, shapely.clip_by_rect(below.sparse, *box))
+        sides = _without_air(sides, bridges, solid, shapely.clip_by_rect(below.sparse, *box), pitch_mm)
     if _held_by_sides(strands, sides):
         return Carried(strands, _bridging(strands, solid), 0.0)
     sparse = shapely.clip_by_rect(below.sparse, *box).buffer(width_mm / 2, quad_segs=1)
@@ -90,11 +90,17 @@ def _sides(walls: shapely.Geometry, solid: shapely.Geometry, pitch_mm: float) ->
 
 @remembered(64)
 def _without_air(
-    sides: shapely.Geometry, bridges: shapely.Geometry, sparse: shapely.Geometry
+    sides: shapely.Geometry,
+    bridges: shapely.Geometry,
+    solid: shapely.Geometry,
+    sparse: shapely.Geometry,
+    pitch_mm: float,
 ) -> shapely.Geometry:
-    """The sides without bridges under whose inside is no sparse fill; where these lean on what lies below, too."""
+    """The sides without bridges under whose inside is air, with no sparse fill in it; where these lean on what lies
+    below, too. A slit in solid plastic is no air."""
     inner = [shapely.buffer(part, -_EDGE_MM, quad_segs=1) for part in shapely.get_parts(bridges).tolist()]
-    over_air = shapely.length(shapely.intersection(sparse, inner)) < _EDGE_MM
+    air = shapely.buffer(shapely.difference(inner, solid), -pitch_mm, quad_segs=1)
+    over_air = ~shapely.is_empty(air) & (shapely.length(shapely.intersection(sparse, inner)) < _EDGE_MM)
     if not np.any(over_air):
         return sides
     return shapely.difference(sides, shapely.union_all(shapely.get_parts(bridges)[over_air]))

@@ -101,8 +101,12 @@ def places_of(space: shapely.Geometry, filled: Sequence[Filled], strands: Sequen
     place, strand = beads.query(points, predicate="dwithin", distance=_REACH * thickness)
     same = own[place] == of[strand]
     place, strand = place[same], strand[same]
+    # Those that nothing carries are not laid, though deeper ones may be.
+    loop = np.array([s.loop for s in strands])[strand]
+    pairs = np.unique(np.stack([place, loop])[:, loop > 0], axis=1)
     loops = np.full(len(at), -1)
-    np.maximum.at(loops, place, np.array([s.loop for s in strands])[strand])
+    loops[place] = 0
+    loops += np.bincount(pairs[0], minlength=len(at))
     # The bead beside a place is what tells that it lies in the region; an earlier one may have got there first.
     beside = np.zeros(len(at), bool)
     breadth = max(float(s.breadth.max()) for s in strands)

@@ -35,7 +35,7 @@ _SEE = re.compile(r", see --json")
 
 @dataclass(frozen=True, slots=True)
 class LayerTold:
-    """One island of one layer. layer : of the instance, from 1. laid : perimeters, by the deepest loop.
+    """One island of one layer. layer : of the instance, from 1. laid : most perimeters side by side.
     middle_mm : mean width of beads along the middle, 0 for none. lines_mm : length of solid lines.
     length_mm : of all new beads. room_mm : median thickness of the room where they are; 0 for not known. bridge :
     whether some are laid over sparse fill or air. open_mm, dots_mm, unreached_mm : length left out because nothing
@@ -91,7 +91,7 @@ class LayerTold:
         bridges = [n for bead, n in zip(beads or [], sizes, strict=True) if bead.bridge]
         return cls(
             site.layer,
-            max((s.loop for s in strands), default=0) if key == "perimeters" else 0,
+            _most(places, strands) if key == "perimeters" else 0,
             sum(w * n for w, n in middle) / sum(n for _, n in middle) if middle else 0.0,
             sum(n for s, n in zip(strands, sizes, strict=True) if s.loop < 0),
             sum(sizes),
@@ -133,6 +133,11 @@ class LayerTold:
             "less_mm3": round(self.less_mm3, 2) or None,
             "why": self.why or None,
         }
+
+
+def _most(places: Places, strands: list[Strand]) -> int:
+    """Most perimeters side by side; by the deepest loop where no place is known."""
+    return places.counts[2] if len(places.loops) else max((s.loop for s in strands), default=0)
 
 
 def _width(strand: Strand, height_mm: float, fill: float) -> float:

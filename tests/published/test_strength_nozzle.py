@@ -12,6 +12,7 @@ four bars), besides what the law has.
 from __future__ import annotations
 
 import csv
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -104,8 +105,9 @@ def test_a_coupon_left_out_lies_within_its_forecast(name, left_c):
 
 
 @pytest.mark.parametrize(
-    ("name", "left_c"), [("petg", 215), ("petg", 230), ("petg", 245), ("pla", 200), ("pla", 210), ("pla", 230), ("pla", 250)]
-)  # fmt: skip
+    ("name", "left_c"),
+    [*(("petg", at) for at in (215, 230, 245)), *(("pla", at) for at in (200, 210, 230, 250))],
+)
 def test_the_best_of_a_forecast_stays_between_its_neighbours(name, left_c):
     table = measured(name)
     at = sorted(table)
@@ -131,7 +133,7 @@ def test_every_measured_step_has_its_sign():
     for name in ("petg", "pla"):
         table = measured(name)
         at = sorted(table)
-        for first, then in zip(at, at[1:], strict=False):
+        for first, then in pairwise(at):
             assert gain(name, first, then)[0] == pytest.approx(table[then] / table[first])
             assert (gain(name, first, then)[0] > 1) == (table[then] > table[first])
 

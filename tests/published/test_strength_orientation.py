@@ -74,8 +74,8 @@ def test_pctg_along_beads_lies_within_what_is_said_of_petg():
 @pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="45.0 MPa where PETG across its layers is told as 30 (18.5 to 43.3): 1.7 MPa above; PCTG is another plastic, and its "
-    "standing bars are the best found",
+    reason="45.0 MPa where PETG across its layers is told as 30 (18.5 to 43.3): 1.7 MPa above; PCTG is another "
+    "plastic, and its standing bars are the best found",
 )
 def test_pctg_across_layers_lies_within_what_is_said_of_petg():
     assert holds(band_of(PETG.across_mpa), pctg("ZX", "uts_MPa"))
@@ -98,8 +98,8 @@ def test_a_standing_arm_is_told_to_break_at_far_less_strain():
 @pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="lying bars of PCTG broke at 130 %; of PETG 8 % (5 to 50) is told. Sheets of PETG have 5 and 8 %: the two plastics part "
-    "here, and what is told of PETG is the careful side",
+    reason="lying bars of PCTG broke at 130 %; of PETG 8 % (5 to 50) is told. Sheets of PETG have 5 and 8 %: the two "
+    "plastics part here, and what is told of PETG is the careful side",
 )
 def test_a_lying_arm_is_told_to_break_where_pctg_does():
     assert holds(to_break("lying"), pctg("XY", "strain_break_pct") / 100)

@@ -67,8 +67,8 @@ def test_layer_time_of_polycarbonate(late_s):
 @pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="a quarter of the strength at 5 m/s of air; a full part fan is told as 0.93 (0.61 to 1): the band ends 0.36 above. The "
-    "blower is no part fan, and how the bars lay is not told",
+    reason="a quarter of the strength at 5 m/s of air; a full part fan is told as 0.93 (0.61 to 1): the band ends 0.36 "
+    "above. The blower is no part fan, and how the bars lay is not told",
 )
 def test_fan_of_pla_reaches_what_a_blower_did():
     told = change("pla", (21.0, 21.0), (0.0, 1.0))
@@ -96,8 +96,8 @@ def test_flow_helps_as_measured_in_sign():
 @pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="about +50 % across layers for +20 % of flow; the law has +8 % (4 to 9) for the wider beads, 41 points too little: it "
-    "knows nothing of voids that close. Others found no effect, or a loss",
+    reason="about +50 % across layers for +20 % of flow; the law has +8 % (4 to 9) for the wider beads, 41 points too "
+    "little: it knows nothing of voids that close. Others found no effect, or a loss",
 )
 def test_flow_of_abs_is_within_the_band():
     told = flow(float(KNOBS["FLOW"]["to"]))

@@ -73,8 +73,8 @@ def share_told(hours: float) -> int:
 
 
 def test_a_held_clip_loses_as_creep_was_measured():
-    """Strain that grows by x at one stress is stress that falls by x at one strain, for small x (derived). From 5 to 20 h
-    by 1.10 over 1.05, told to the whole percent."""
+    """Strain that grows by x at one stress is stress that falls by x at one strain, for small x (derived). From 5 to
+    20 h by 1.10 over 1.05, told to the whole percent."""
     (early, first), (late, then) = CREEP
     told = share_told(early) / share_told(late)
     exact = [held_share(hours / 8760, LAW.strength.hold_exponent.value).value for hours in (early, late)]

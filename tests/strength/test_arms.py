@@ -61,6 +61,18 @@ def test_a_hollow_arm_has_less_section():
     assert np.all(hollow.ratio < full.ratio)
 
 
+@pytest.mark.parametrize("what", ["share", "sparse"])
+def test_a_layer_that_rests_on_half_bears_half(what):
+    """Half of every bead over air, or on sparse lines: half of the section, at that layer."""
+    on, fourth = FILLED.on, FILLED.own_layer[FILLED.at] == 4
+    half = (
+        {"share": np.where(fourth, 0.5 * on.share, on.share)} if what == "share" else {"sparse": 0.5 * fourth}
+    )
+    found = arm(replace(FILLED, on=replace(on, **half)))
+    assert found.layer == 4
+    assert found.share == pytest.approx(0.5 * arm(FILLED).share, rel=0.05)
+
+
 def test_a_weak_layer_counts_by_how_far_up_it_is():
     """Bending falls evenly to the tip: what is weaker by a quarter breaks first low down, and never near the tip."""
 

@@ -78,6 +78,17 @@ def test_the_blown_layer_has_healed_least():
     assert found.layer[found.least_healed] == 3
 
 
+def test_the_oldest_of_whole_welds_may_have_healed_least():
+    """By the best all layers are alike; by doubt the one whose ground was coldest is the least."""
+    warm = instance(bar(2.4, 2, layers=5), layer_s=3.0, fan=0.0)
+    samples = replace(warm.samples, laid_s=warm.samples.laid_s + 2.0 * (warm.samples.layer >= 4))
+    found = welds_of(replace(warm, samples=samples, on=below(samples.take(warm.at), samples)))
+    assert found.bond[0] == pytest.approx(np.full(4, found.bond[0, 0]))
+    coldest = int(np.argmin(found.bond.mean(axis=0)))
+    assert found.layer[coldest] == 4 and found.bond.mean(axis=0)[coldest] < found.bond.mean(axis=0)[1] - 1e-3
+    assert found.least_healed == coldest
+
+
 def test_where_nobody_knows_the_nozzle_the_test_pieces_stands():
     one = replace(SOLID, nozzle_c=np.full(len(SOLID.samples), np.nan))
     assert np.array_equal(welds_of(one).strength_mpa, welds_of(SOLID).strength_mpa)
@@ -99,6 +110,18 @@ def test_layers_over_sparse_fill_count_as_no_strength():
     assert not set(found.layer.tolist()) & set(found.transition.tolist())
     whole = welds_of(instance(bar(6.0, 1, layers=7)), None)
     assert len(whole.transition) == 0 and whole.layer.tolist() == [2, 3, 4, 5, 6, 7]
+
+
+def test_what_lies_on_sparse_lines_in_part_carries_less():
+    """Three tenths of what every bead of a layer lies on is sparse: seven tenths carry, as strong as before."""
+    on = SOLID.on
+    fourth = SOLID.own_layer[SOLID.at] == 4
+    found = welds_of(replace(SOLID, on=replace(on, sparse=np.where(fourth, 0.3, on.sparse))))
+    usual = welds_of(SOLID)
+    assert found.contact == pytest.approx(usual.contact * [1, 1, 0.7, 1])
+    assert found.strength_mpa == pytest.approx(usual.strength_mpa)
+    assert found.layer[found.weakest] == 4
+    assert found.bears_mpa == pytest.approx(0.7 * usual.strength_mpa[:, 2] * usual.contact[2])
 
 
 def test_a_bar_on_the_bed_alone_has_no_weld():

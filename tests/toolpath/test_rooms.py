@@ -326,6 +326,19 @@ def test_a_patch_of_solid_loops_tells_no_direction_beside_sparse_lines(sheet: Sh
     assert direction is not None and min(direction, pi - direction) < 1e-3
 
 
+def test_waves_have_no_direction_nor_have_the_ways_along_walls_between_them(sheet: Sheet) -> None:
+    walls(sheet, 40, 8, 2)
+    taken = W / 2 + 1.5 * PITCH
+    low, high = 100 + taken + 0.1, 108 - taken - 0.1
+    turns = np.linspace(0, 2 * pi, 60)
+    for k in range(5):
+        x = 103 + 7 * k
+        wave = [(x + 2 * sin(t), low + (high - low) * t / (2 * pi)) for t in turns.tolist()]
+        wave = wave if k % 2 == 0 else wave[::-1]
+        sheet.line(SPARSE, [*wave, (x + 7, wave[-1][1])])
+    assert fill_direction(sheet.plate(), sheet.room()) is None
+
+
 def test_no_fill_has_no_direction(sheet: Sheet) -> None:
     walls(sheet, 14, 10, 2)
     plate = sheet.plate()

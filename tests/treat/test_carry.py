@@ -163,3 +163,16 @@ def test_a_bridge_over_air_stays_whole_and_one_over_sparse_fill_does_not():
     assert laid(along_the_wall).strands == []
     across = shapely.multilinestrings([[[1, 10], [19, 10]]])
     assert len(laid(across).strands) == 1
+
+
+def test_a_bridge_over_what_new_beads_have_made_solid_gives_way():
+    loop = Strand(np.array([[5.0, 5.0], [15.0, 5.0], [15.0, 15.0], [5.0, 15.0]]), np.full(4, PITCH), True, 1)
+    walls = box(0, 0, 20, 20).difference(box(1, 1, 19, 19))
+    bridges = box(0.6, 0.6, 19.4, 19.4)
+
+    def laid(solid):
+        return carried([loop], Below(solid, NOTHING), walls, PITCH, WIDTH, bridges)
+
+    found = laid(box(0, 0, 20, 20).difference(box(9.8, 1, 10.2, 19)))
+    assert len(found.strands) == 1 and found.open_mm == 0 and not found.bridge.any()
+    assert laid(box(0, 0, 20, 20).difference(box(4, 4, 16, 16))).strands == []

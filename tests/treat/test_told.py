@@ -71,6 +71,15 @@ def test_a_disc_has_its_diameter_and_a_ring_its_breadth():
     assert found.thickness == pytest.approx(1.03, abs=0.03)
 
 
+def test_loops_that_nothing_carries_are_not_counted_though_deeper_ones_are_laid():
+    room = box(0, 0, 12, 12)
+    filled = fill_room(room, GAUGE, None)
+    deepest = max(s.loop for s in filled.strands)
+    found = places_of(room, [filled], [s for s in filled.strands if s.loop not in range(3, deepest)])
+    assert found.loops.max() == 3  # the first two, and the deepest
+    assert places_of(room, [filled], list(filled.strands)).loops.max() == deepest
+
+
 def test_without_beads_there_is_no_place():
     found = places_of(DUMBBELL, [fill_room(DUMBBELL, GAUGE, None)], [])
     assert len(found.thickness) == len(found.loops) == len(found.weights) == 0

@@ -54,7 +54,6 @@ class Store {
     this.side = side;
     this.count = side.layers.z_mm.length;
     this.chunks = new Map(); // number of the chunk -> promise of its layers
-    this.ready = new Map(); // number of the layer -> layer, of the chunks kept
   }
 
   chunkOf(k) {
@@ -89,7 +88,6 @@ class Store {
     for (let k = 0; k < count; k++) {
       layers.push(layerAt(bytes, at, this.side.unit_mm));
       at = layers[k].next;
-      this.ready.set(first + k, layers[k]);
     }
     return layers;
   }
@@ -98,8 +96,6 @@ class Store {
     for (const number of this.chunks.keys()) {
       if (this.chunks.size <= KEPT_CHUNKS) return;
       this.chunks.delete(number);
-      const [first, count] = this.side.chunks[number];
-      for (let k = first; k < first + count; k++) this.ready.delete(k);
     }
   }
 

@@ -47,6 +47,12 @@ function clock(seconds, signed = false) {
   return `${sign}${Math.floor(minutes / 60)}\u00a0h ${two(minutes % 60)}\u00a0min`;
 }
 
+/** A span of time to the minute where seconds say nothing: `50 min`, `7 h 09 min`, `4 min 12 s`. */
+function roughClock(seconds, signed = false) {
+  if (Math.abs(seconds) < 600 || Math.abs(seconds) >= 3570) return clock(seconds, signed);
+  return `${seconds < 0 ? MINUS : signed ? "+" : ""}${Math.round(Math.abs(seconds) / 60)}\u00a0min`;
+}
+
 /** A length to a hundredth of a millimetre, its minus sign as wide as a figure. */
 function mm(value, digits = 2) {
   const text = value.toFixed(digits);
