@@ -22,7 +22,7 @@ from gcodetools.jobs.strengths import beads_got
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import layer_seconds
-from gcodetools.report.differing import mark_differences
+from gcodetools.report.differing import differences
 from gcodetools.report.packing import packed
 from gcodetools.report.pagedata import Claims, Points, points_of, unit_of
 from gcodetools.report.strips import Ages, Strip, layer_ages, strip_of
@@ -417,7 +417,7 @@ def _alike(sides: Sequence[_Side]) -> list[Points]:
     if len(sides) == 2:
         numbers = [_numbers(side.keys) for side in sides]
         same = {k: numbers[1][key] for key, k in numbers[0].items() if key in numbers[1]}
-        mark_differences(sides[0].points, sides[1].points, same, unit)
+        return list(differences(sides[0].points, sides[1].points, same, unit))
     return [side.points for side in sides]
 
 

@@ -1,12 +1,14 @@
-"""Which beads stand on one side only, layer by layer.
+"""Which stretches of beads stand on one side only, layer by layer.
 
-A stretch is the same on both sides where its ends are, in units; what is left, by rounding and by other cuts, is the
-same where it runs along beads of the other side within a twentieth of a millimetre.
+A stretch is the same on both sides where its ends are, in units. Of what is left, by rounding and by other cuts, that
+is the same which beads of the other side cover: they run along it within a twentieth of a millimetre. A bead that is
+covered in part is cut.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, fields
 
 import numpy as np
 import shapely
@@ -14,39 +16,53 @@ from numpy.typing import NDArray
 
 from gcodetools.report.pagedata import ADDED, PEN_UP, Points
 
-__all__ = ["mark_differences"]
+__all__ = ["differences"]
 
 I8 = NDArray[np.int64]
 U8 = NDArray[np.uint64]
 F8 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-_NEAR_MM = 0.05
-_STATIONS = (0.1, 0.5, 0.9)
+_NEAR_MM, _LEAST_MM = 0.05, 0.1
+_ALONG = 0.9  # cosine between beads that run along each other
+_SHORT = 5.0  # units: what is shorter has no way of its own
 _ODD = tuple(
     np.uint64(n) for n in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5)
 )
 
 
-def mark_differences(before: Points, after: Points, same: Mapping[int, int], unit_mm: float) -> None:
-    """Set ADDED on the points of stretches that the other side does not have.
+def differences(
+    before: Points, after: Points, same: Mapping[int, int], unit_mm: float
+) -> tuple[Points, Points]:
+    """Both sides with ADDED where the other side does not have a stretch.
 
     Parameters
     ----------
     same : layers of `before` with those of `after` at the same height. A layer without one is different throughout.
     """
-    for points, pairs, other in (
-        (before, same, after),
-        (after, {b: a for a, b in same.items()}, before),
-    ):
-        for k in range(len(points.start) - 1):
-            mine = points.layer(k)
-            if len(mine) == 0:
-                continue
-            odd = ~_up(mine)
-            if k in pairs:
-                odd &= ~_matched(mine, other.layer(pairs[k]), unit_mm)
-            points.flag[points.start[k] : points.start[k + 1]][odd] |= np.uint8(ADDED)
+    back = {b: a for a, b in same.items()}
+    return _marked(before, after, same, unit_mm), _marked(after, before, back, unit_mm)
+
+
+def _marked(points: Points, other: Points, pairs: Mapping[int, int], unit_mm: float) -> Points:
+    layers = []
+    for k in range(len(points.start) - 1):
+        mine = points.layer(k)
+        if k in pairs:
+            layers.append(_layer(mine, other.layer(pairs[k]), unit_mm))
+        else:
+            flag = np.where(_up(mine), mine.flag, mine.flag | ADDED).astype(np.uint8)
+            layers.append(_with(mine, np.arange(len(mine)), flag=flag))
+    if not layers:
+        return points
+    start = np.concatenate([[0], np.cumsum([len(one) for one in layers])]).astype(np.int64)
+    names = [field.name for field in fields(Points)[1:]]
+    return Points(start, *(np.concatenate([getattr(one, name) for one in layers]) for name in names))
+
+
+def _with(points: Points, index: I8, **changed: NDArray[np.generic]) -> Points:
+    columns = {field.name: getattr(points, field.name)[index] for field in fields(Points)[1:]}
+    return Points(start=np.array([0, len(index)], np.int64), **{**columns, **changed})
 
 
 def _up(points: Points) -> Bool:
@@ -54,24 +70,22 @@ def _up(points: Points) -> Bool:
     return up
 
 
-def _ends(points: Points) -> tuple[I8, NDArray[np.int64]]:
+def _ends(points: Points) -> tuple[I8, I8]:
     """Points that end a stretch, and (n, 4) begin and end of each."""
     at = np.flatnonzero(~_up(points))
     columns = (points.x[at - 1], points.y[at - 1], points.x[at], points.y[at])
     return at, np.column_stack(columns).astype(np.int64)
 
 
-def _matched(mine: Points, other: Points, unit_mm: float) -> Bool:
-    """(n,) whether each stretch of `mine` is among those of `other`."""
+def _layer(mine: Points, other: Points, unit_mm: float) -> Points:
+    """A layer with what `other` lacks marked."""
     at, ends = _ends(mine)
     _, others = _ends(other)
-    found = np.zeros(len(mine), bool)
-    alike = np.isin(_keys(ends), _keys(others))
-    found[at[alike]] = True
-    left = np.flatnonzero(~alike)
-    if len(left) and len(others):
-        found[at[left]] = _along(ends[left], others, _NEAR_MM / unit_mm)
-    return found
+    left = np.flatnonzero(~np.isin(_keys(ends), _keys(others)))
+    if len(left) == 0:
+        return mine
+    bare = _bare(ends[left].astype(np.float64), others.astype(np.float64), unit_mm)
+    return _cut(mine, at[left], ends[left], bare)
 
 
 def _keys(ends: I8) -> U8:
@@ -85,15 +99,90 @@ def _keys(ends: I8) -> U8:
     return key
 
 
-def _along(ends: I8, others: I8, near: float) -> Bool:
-    """Whether stations along each stretch all lie near beads of the other side."""
-    tree = shapely.STRtree(shapely.linestrings(others.reshape(-1, 2, 2).astype(np.float64)))
-    result = np.ones(len(ends), bool)
-    for t in _STATIONS:
-        left = np.flatnonzero(result)
-        places = ends[left, :2] + (ends[left, 2:] - ends[left, :2]) * t
-        close, _ = tree.query(shapely.points(places), predicate="dwithin", distance=near)
-        hit = np.zeros(len(left), bool)
-        hit[close] = True
-        result[left[~hit]] = False
-    return result
+@dataclass(frozen=True, slots=True)
+class _Bare:
+    """What nothing covers of some stretches: index of the stretch ascending, from and to along it, units."""
+
+    index: I8
+    low: F8
+    high: F8
+
+
+def _bare(ends: F8, others: F8, unit_mm: float) -> _Bare:
+    """What of each stretch no other covers, where that is longer than a tenth of a millimetre or all of it."""
+    way = ends[:, 2:] - ends[:, :2]
+    length = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)
+    k, low, high = _covers(ends, way / length[:, None], length, others, _NEAR_MM / unit_mm)
+    # On one line, each stretch behind the one before; a cover of no length stands at both of its ends.
+    far = 2.0 * float(length.max()) + 1.0
+    n = np.arange(len(ends))
+    k, low, high = (
+        np.concatenate(c) for c in ((k, n, n), (low, 0 * length, length), (high, 0 * length, length))
+    )
+    order = np.lexsort((low, k))
+    k, low, high = k[order], low[order], high[order]
+    reached = np.maximum.accumulate(high + k * far) - k * far
+    gap = np.flatnonzero((k[1:] == k[:-1]) & (low[1:] > reached[:-1]))
+    wide = low[gap + 1] - reached[gap]
+    whole = wide >= length[k[gap]] - 1e-6
+    gap = gap[whole | (wide > _LEAST_MM / unit_mm)]
+    return _Bare(k[gap], reached[gap], low[gap + 1])
+
+
+def _covers(ends: F8, unit: F8, length: F8, others: F8, near: float) -> tuple[I8, F8, F8]:
+    """(stretch, from, to) of each piece of another bead that runs along a stretch."""
+    if len(others) == 0:
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    tree = shapely.STRtree(shapely.linestrings(others.reshape(-1, 2, 2)))
+    k, j = tree.query(shapely.linestrings(ends.reshape(-1, 2, 2)), predicate="dwithin", distance=near)
+    ux, uy = unit[k, 0], unit[k, 1]
+    along, beside = [], []
+    for n in (0, 2):
+        x, y = others[j, n] - ends[k, 0], others[j, n + 1] - ends[k, 1]
+        along.append(x * ux + y * uy)
+        beside.append(y * ux - x * uy)
+    span = along[1] - along[0]
+    size = np.hypot(others[j, 2] - others[j, 0], others[j, 3] - others[j, 1])
+    low = np.maximum(np.minimum(*along), 0.0)
+    high = np.minimum(np.maximum(*along), length[k])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where(span == 0, 0.0, (beside[1] - beside[0]) / span)
+    off = np.maximum(*(np.abs(beside[0] + slope * (t - along[0])) for t in (low, high)))
+    runs = (np.abs(span) >= _ALONG * size) | (size < _SHORT)
+    good = runs & (off <= near) & (high >= low)
+    return k[good], low[good], high[good]
+
+
+def _cut(mine: Points, at: I8, ends: I8, bare: _Bare) -> Points:
+    """The layer with stretches that end at the points `at` cut where what is bare of them begins and ends."""
+    way = (ends[:, 2:] - ends[:, :2]).astype(np.float64)
+    length = np.hypot(way[:, 0], way[:, 1])
+    k = np.concatenate([bare.index, bare.index])
+    t = np.concatenate([bare.low, bare.high])
+    inside = (t > 1e-6) & (t < length[k] - 1e-6)
+    k, t = k[inside], t[inside]
+    n = len(mine)
+    point = np.concatenate([np.arange(n), at[k]])
+    where = np.concatenate([np.full(n, np.inf), t])
+    order = np.lexsort((where, point))
+    x = np.concatenate([mine.x, np.rint(ends[k, 0] + way[k, 0] * t / np.maximum(length[k], 1e-9))])[order]
+    y = np.concatenate([mine.y, np.rint(ends[k, 1] + way[k, 1] * t / np.maximum(length[k], 1e-9))])[order]
+    point, where = point[order], where[order]
+    number = np.full(n, -1, np.int64)
+    number[at] = np.arange(len(at))
+    stretch = number[point]
+    # A piece ends here; it began at the cut before on the same bead, or at the bead's own begin.
+    begin = np.where(
+        np.concatenate([[False], point[1:] == point[:-1]]), np.concatenate([[0.0], where[:-1]]), 0.0
+    )
+    end = np.where(np.isinf(where), np.where(stretch >= 0, length[stretch], 0.0), where)
+    middle = (begin + end) / 2
+    far = 2.0 * float(length.max()) + 1.0
+    hit = np.searchsorted(bare.index * far + bare.low, stretch * far + middle, side="right") - 1
+    known = (stretch >= 0) & (hit >= 0)
+    hit = np.maximum(hit, 0)
+    odd = np.zeros(len(point), bool)
+    if len(bare.index):
+        odd = known & (bare.index[hit] == stretch) & (middle <= bare.high[hit])
+    flag = np.where(odd, mine.flag[point] | ADDED, mine.flag[point]).astype(np.uint8)
+    return _with(mine, point, x=x.astype(np.int32), y=y.astype(np.int32), flag=flag)

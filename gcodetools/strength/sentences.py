@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import PurePath
+
 from gcodetools.strength.law import Law
 from gcodetools.strength.loads import LoadCase
 from gcodetools.strength.region import RegionStrength
@@ -147,9 +149,9 @@ def rests_on(law: Law) -> str:
     table, strength = law.table, law.strength
     if strength.across_mpa.flag == "given" or (table and all(point.flag == "given" for point in table)):
         return "measured on this plastic between its layers: your own coupons; the rest of other makers or by a model"
+    plastic = PurePath(law.material.like or law.material.name).stem.upper()
     words = {
-        "table": f"measured on {law.material.name.upper()} of other makers, not on your filament; fan, age and wall by "
-        "a model",
+        "table": f"measured on {plastic} of other makers, not on your filament; fan, age and wall by a model",
         "model": "a model and other makers' data sheets; nothing was measured on your filament",
         "": "other makers' data sheets alone; there is no weld model for this plastic",
     }

@@ -38,6 +38,7 @@ from gcodetools.treat.limits import bounds_of
 TEXT = hoophouse_kit()
 KIT = kit_from_bytes(TEXT.encode(), "hoophouse.kit.yaml")
 BARE = Options(())
+ROUNDED = {"length": -0.1, "thickness": 0.05, "undercut": 0.05, "gap": -1.0, "wall": 0.05}
 FINGER, LIPS = "shelf-hook/finger", "film-clip/lips"
 
 
@@ -127,7 +128,7 @@ def test_where_beads_limit_nothing_is_tried_and_the_shape_is_told(monkeypatch):
 
 
 @pytest.mark.parametrize(("region", "times"), [(LIPS, 1.3), (LIPS, 1.05), (FINGER, 3.0), (FINGER, 1.2)])
-def test_each_shape_gives_the_margin_by_estimate_and_hardly_more(region, times):
+def test_each_shape_gives_the_margin_by_estimate_and_no_less_would(region, times):
     wanted = times * least(margins(KIT, plate(region), region))
     offered = [one for one in shapes(region, wanted) if one.case is not None and "printed" not in one.changed]
     assert offered
@@ -135,7 +136,11 @@ def test_each_shape_gives_the_margin_by_estimate_and_hardly_more(region, times):
         # By the whole way of another command, with the numbers written into the kit.
         found = least(margins(with_load(region, dict(one.changed)), plate(region), region))
         assert found == pytest.approx(decisive(one.case).best, rel=2e-3)
-        assert wanted * (1 - 1e-9) <= found <= 1.06 * wanted
+        assert found >= wanted * (1 - 1e-9)
+        # One step of its rounding back is not enough.
+        ((key, value),) = one.changed.items()
+        less = {key: round(float(value) + ROUNDED[key], 6)}
+        assert least(margins(with_load(region, less), plate(region), region)) < wanted
 
 
 @pytest.mark.parametrize("times", [1.5, 4.0, 9.0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -115,7 +116,7 @@ def test_what_regions_claim_is_as_long_as_their_records_say():
         number = 1 + [region["key"] for region in data["regions"]].index(name)
         told = length_mm(points["after"], points["after"].region == number)
         # Each end is off by half a unit at most; where regions overlap, the first has it.
-        if data["costs"]["after"]["regions"][name]["volume_mm3"] == pytest.approx(one["volume_mm3"], rel=1e-6):
+        if data["costs"]["after"]["regions"][name]["volume_mm3"] == pytest.approx(one["volume_mm3"], rel=1e-4):
             assert told == pytest.approx(one["length_mm"], rel=0.01), name
         else:
             assert told < one["length_mm"], name
@@ -136,8 +137,8 @@ def test_added_beads_are_those_that_the_treatment_adds_and_removes():
     for side, wanted in (("before", removed), ("after", runs)):
         one = points[side]
         told = length_mm(one, (one.flag & ADDED) != 0)
-        # New beads that lie where removed ones lay are none; they are few.
-        assert 0.85 * wanted < told < 1.02 * wanted, side
+        # What is new where something lay before is neither: little of it.
+        assert 0.9 * wanted < told < 1.02 * wanted, side
 
 
 def test_a_file_against_itself_differs_nowhere():
@@ -195,9 +196,11 @@ def test_the_trace_keeps_what_was_commanded_and_reached():
         trace = data["trace"][side]
         assert len({len(trace[key]) for key in ("t_s", "told_c", "reached_c", "fan_told", "fan", "layer")}) == 1
         assert trace["t_s"] == sorted(trace["t_s"])
-        targets = [one["nozzle_c"]["target"] for one in data["records"][side] if "nozzle_c" in one]
-        assert set(np.round(targets)) <= {round(value) for value in trace["told_c"]}
-    assert max(data["trace"]["after"]["told_c"]) > max(data["trace"]["before"]["told_c"])
+        text = (plate() if side == "before" else treated()).program.lines.data.decode()
+        for key, command, full in (("told_c", "M10[49]", 1.0), ("fan_told", "M106", 255.0)):
+            said = {float(s) / full for s in re.findall(rf"^{command} .*?S([\d.]+)", text, re.MULTILINE)}
+            assert {round(v, 2) for v in trace[key]} <= {round(v, 2) for v in said | {0.0}}, key
+    assert len(set(data["trace"]["after"]["fan_told"])) > len(set(data["trace"]["before"]["fan_told"]))
 
 
 def test_without_a_kit_there_are_beads_and_costs():
@@ -220,9 +223,9 @@ def test_a_page_that_would_be_too_large_is_thinned_and_says_so(monkeypatch):
     size = sum(len(text) for side in whole["sides"] for _, _, text in side["chunks"])
     rest = len(json.dumps({**whole, "sides": []}))
     assert whole["thinned"] is None
-    monkeypatch.setattr(report, "_MOST_BYTES", report._PAGE_BYTES + rest + size // 2)
+    monkeypatch.setattr(report, "_MOST_BYTES", report._PAGE_BYTES + rest + 3 * size // 4)
     data, _ = report.report_plates(treated(), plate(), KIT, NAMED)
-    assert sum(len(text) for side in data["sides"] for _, _, text in side["chunks"]) < size // 2 + 500
+    assert sum(len(text) for side in data["sides"] for _, _, text in side["chunks"]) < 3 * size // 4 + 500
     assert data["thinned"].startswith("To keep this page small: feed, flow and nozzle")
     assert data["records"] == whole["records"]
 
@@ -257,7 +260,7 @@ def test_the_command_writes_a_page_and_says_what_it_is_of(folder):
     assert record["schema"] == "beadwright.page/1" and record["bytes"] == len(page)
     assert record["layers"] == len(plate().layers) and page[:15].lower() == b"<!doctype html>"
     text = run(folder, "plate.gcode", "--against", "treated.gcode", "-o", "two.html").stdout
-    assert "two files" in text and "Open it in a browser." in text
+    assert "two files" in " ".join(text.split()) and "Open it in a browser." in " ".join(text.split())
 
 
 @pytest.mark.parametrize(

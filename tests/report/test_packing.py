@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetools.demo.maker import Placement, make
-from gcodetools.report.differing import mark_differences
+from gcodetools.report.differing import differences
 from gcodetools.report.packing import HEAD_BYTES, POINT_BYTES, layer_bytes, packed
 from gcodetools.report.pagedata import (
     ADDED, CHORD, PEN_UP, UNKNOWN_AGE, UNKNOWN_BOND, Claims, Points, points_of, unit_of,
@@ -183,15 +183,24 @@ def test_only_what_the_other_side_lacks_is_marked():
     # The other way round, one side in two parts, the last one elsewhere.
     other = "G1 X10 Y10 F3000\nG1 Y30 E1\nG1 X22.503 E1\nG1 X30 E1\nG1 Y10 E1\nG1 X10 Y10.5 E1\n"
     _, b = of_file(HEAD + other)
-    mark_differences(a, b, {0: 0}, UNIT_MM)
+    a, b = differences(a, b, {0: 0}, UNIT_MM)
     assert [(x, y) for x, y, f in zip(a.x, a.y, a.flag, strict=True) if f & ADDED] == [(1500, 500)]
     assert [(x, y) for x, y, f in zip(b.x, b.y, b.flag, strict=True) if f & ADDED] == [(500, 525)]
+
+
+def test_a_bead_that_is_shortened_is_cut_where_it_ends_now():
+    _, a = of_file(SQUARE)
+    _, b = of_file(SQUARE.replace("G1 X30 E1 F1800", "G1 X22 E1 F1800\nG1 X25 F3000\nG1 X30 E1 F1800"))
+    a, b = differences(a, b, {0: 0}, UNIT_MM)
+    assert a.x[:5].tolist() == [500, 1100, 1250, 1500, 1500]
+    assert ((a.flag & ADDED) != 0).tolist() == [False, False, True, False, False, False, False]
+    assert a.feed[2] == a.feed[3] and not np.any(b.flag & ADDED)
 
 
 def test_a_bead_that_crosses_others_is_not_one_of_them():
     _, a = of_file(SQUARE)
     _, b = of_file(SQUARE + "G1 X5 Y20 F3000\nG1 X35 Y20 E1\n")
-    mark_differences(a, b, {0: 0}, UNIT_MM)
+    a, b = differences(a, b, {0: 0}, UNIT_MM)
     assert not np.any(a.flag & ADDED)
     assert np.flatnonzero(b.flag & ADDED).tolist() == [6]
 
@@ -199,7 +208,7 @@ def test_a_bead_that_crosses_others_is_not_one_of_them():
 def test_a_layer_that_one_side_lacks_is_different_throughout():
     _, a = of_file(SQUARE)
     _, b = of_file(SQUARE)
-    mark_differences(a, b, {}, UNIT_MM)
+    a, b = differences(a, b, {}, UNIT_MM)
     for one in (a, b):
         assert ((one.flag & ADDED) != 0).tolist() == [False, True, True, True, True]
 

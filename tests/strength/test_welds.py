@@ -78,15 +78,15 @@ def test_the_blown_layer_has_healed_least():
     assert found.layer[found.least_healed] == 3
 
 
-def test_the_oldest_of_whole_welds_may_have_healed_least():
-    """By the best all layers are alike; by doubt the one whose ground was coldest is the least."""
+def test_of_layers_that_are_alike_the_first_is_told():
+    """Rounding must not decide: a layer that is older by a thousandth of a second is no weaker."""
     warm = instance(bar(2.4, 2, layers=5), layer_s=3.0, fan=0.0)
-    samples = replace(warm.samples, laid_s=warm.samples.laid_s + 2.0 * (warm.samples.layer >= 4))
+    samples = replace(warm.samples, laid_s=warm.samples.laid_s + 1e-3 * (warm.samples.layer >= 4))
     found = welds_of(replace(warm, samples=samples, on=below(samples.take(warm.at), samples)))
-    assert found.bond[0] == pytest.approx(np.full(4, found.bond[0, 0]))
-    coldest = int(np.argmin(found.bond.mean(axis=0)))
-    assert found.layer[coldest] == 4 and found.bond.mean(axis=0)[coldest] < found.bond.mean(axis=0)[1] - 1e-3
-    assert found.least_healed == coldest
+    assert found.layer[found.least_healed] == 2
+    older = replace(warm.samples, laid_s=warm.samples.laid_s + 60.0 * (warm.samples.layer >= 4))
+    found = welds_of(replace(warm, samples=older, on=below(older.take(warm.at), older)))
+    assert found.layer[found.least_healed] == 4
 
 
 def test_where_nobody_knows_the_nozzle_the_test_pieces_stands():

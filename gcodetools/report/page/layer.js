@@ -62,9 +62,9 @@ class LayerView {
     this.box = box;
     if (!this.width) return;
     const [panel] = this.panels();
-    const margin = Math.min(56, 0.11 * Math.min(panel.width, panel.height));
+    const margins = [Math.min(100, 0.15 * panel.width), Math.min(56, 0.11 * panel.height)];
     const spans = [box[2] - box[0], box[3] - box[1]].map((span) => Math.max(span, 1));
-    const scale = Math.min((panel.width - 2 * margin) / spans[0], (panel.height - 2 * margin) / spans[1]);
+    const scale = Math.min((panel.width - 2 * margins[0]) / spans[0], (panel.height - 2 * margins[1]) / spans[1]);
     this.fitted = scale;
     this.view = { x: (box[0] + box[2]) / 2, y: (box[1] + box[3]) / 2, scale };
     this.changed();
@@ -218,6 +218,7 @@ class LayerView {
     });
   }
 
+  /** Draw at once. */
   now() {
     if (!this.width || !this.view || !this.palette) return;
     const begun = performance.now();
@@ -245,7 +246,7 @@ class LayerView {
     for (const hatch of this.hatches) hatch.setTransform(back);
     context.lineCap = context.lineJoin = "round";
     drawScene(context, scene.buckets, scale, this.hatches);
-    if (scene.ghost) dashLine(context, scene.ghost, this.palette.of("ghost"), scale);
+    if (scene.ghost) dashLine(context, scene.ghost, this.palette.of("ink"), scale);
     if (this.bead?.name === panel.name) this.markBead(panel.layer, scale);
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
     annotate(this, panel, scene, titled);

@@ -94,8 +94,10 @@ class Strip {
     const lines = this.lines(this.now, beside);
     const rows = lines.map((line) => {
       const text = this.valueText(line, k);
-      return text && make("span", {}, make("i", { class: "soft" }, lines.length > 1 ? line.name : BESIDE[beside].name), make("b", {}, text));
+      if (!text && lines.length < 2) return null;
+      return make("span", {}, make("i", { class: "soft" }, lines.length > 1 ? line.name : BESIDE[beside].name), make("b", {}, text ?? "not known"));
     }).filter(Boolean);
+    if (k < 0) rows.length = 0;
     if (!rows.length) rows.push(make("span", { class: "soft" }, k < 0 ? "the part is not on this layer" : "nothing known of this layer"));
     byId("beside-says").replaceChildren(...rows);
   }
