@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from gcodetools.cli.layout import Paper, figures
@@ -11,6 +12,7 @@ __all__ = ["endings", "grouped", "margin", "show_estimate", "spread", "worst_fir
 
 Region = dict[str, Any]
 _AMPLE = 10.0
+_NUMBER = re.compile(r"\d+(\.\d+)?")
 _NOTES = 5  # of a region, unless more is asked for
 _LEAD = {
     "rests_on": "rests on",
@@ -169,7 +171,8 @@ def _tell(group: list[Region], common: dict[str, list[str]], paper: Paper) -> No
     which = "" if len(group) == 1 else f" (no. {worst['instance']} of {len(group)})"
     paper.line(f"{_name(group)}{which}: {worst['sentence']}", hang=2)
     notes = [note for note in _notes(group) if note not in common]
-    shown = notes if paper.verbose else notes[:_NOTES]
+    alike = {_NUMBER.sub("#", note): note for note in reversed(notes)}  # of instances: the worst one's
+    shown = notes if paper.verbose else list(reversed(alike.values()))[:_NOTES]
     for note in shown:
         paper.line(f"- {note}", indent=2, hang=2)
     if more := len(notes) - len(shown):

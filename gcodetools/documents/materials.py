@@ -276,6 +276,7 @@ class Material(Struct, frozen=True, forbid_unknown_fields=True):
             at = self.strength.reference.nozzle_c.value
             if not table[0].nozzle_c <= at <= table[-1].nozzle_c:
                 inside = (
-                    f"a temperature within bond.measured, {table[0].nozzle_c:g} to {table[-1].nozzle_c:g}"
+                    f"a temperature within bond.measured, {table[0].nozzle_c:g} to {table[-1].nozzle_c:g}; "
+                    "with points of your own write strength.reference.nozzle_c and strength.across_mpa too"
                 )
                 yield Flaw(("strength", "reference", "nozzle_c", "value"), f"{at:g}", inside)

@@ -143,6 +143,7 @@ def region_records(
         hit = by_name[one.name].hit
         state = region_state(plate, hit.selection, mm3_per_mm, base_c)
         share = hit.selection.t1 - hit.selection.t0
+        nozzle = _nozzle(strengths, hit.selection.row)
         layers = np.unique(plate.beads.layer[hit.selection.row])
         record: Record = {
             "part": hit.part,
@@ -156,11 +157,11 @@ def region_records(
                 key: round(state[key], 3) for key in ("length_mm", "volume_mm3", "perimeters") if key in state
             },
             "time_s": round(float((planned.seconds[hit.selection.row] * share).sum()), 3),
-            "nozzle_c": _nozzle(strengths, hit.selection.row),
+            "nozzle_c": nozzle,
             "fan_percent": state.get("fan_percent"),
             "layer_time_s": round(float(np.median(layer_s[layers[layers >= 0]])), 3),
             **_strength(one, strengths.law, _tools(plate, hit.selection.row)),
-            "sentence": sentence(one, strengths.law),
+            "sentence": sentence(one, strengths.law, nozzle["reached_mean"] if nozzle else None),
             **ending(strengths.law, (means or {}).get(one.name)),
         }
         records.append(without_nulls(record))

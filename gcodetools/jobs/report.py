@@ -111,11 +111,12 @@ def summary(data: Record) -> Record:
 
 @dataclass(slots=True)
 class _Side:
-    """What the page keeps of a side. keys : height and thickness of each layer. strips, plate_layers : by instance;
+    """What the page keeps of a side. marked : the file says what its beads are. keys : height and thickness of each layer. strips, plate_layers : by instance;
     the latter by layers of the instance, from 1, with 0 at -1."""
 
     points: Points
     unit_mm: float
+    marked: bool
     keys: list[tuple[float, float]]
     layers: Record
     strips: dict[str, Strip]
@@ -180,6 +181,7 @@ class _Collected:
             _Side(
                 points=points_of(plate, got, self._claims(seen), numbered, per_mm, unit),
                 unit_mm=unit,
+                marked=plate.beads.source == "comments",
                 keys=[(round(z, _DECIMALS), round(h, _DECIMALS)) for z, h in _heights(plate)],
                 layers=_layers_record(seen),
                 strips={
@@ -415,9 +417,12 @@ def _alike(sides: Sequence[_Side]) -> list[Points]:
         while side.unit_mm < unit:
             side.points, side.unit_mm = coarser(side.points), side.unit_mm * 2
     if len(sides) == 2:
+        first, second = sides
         numbers = [_numbers(side.keys) for side in sides]
         same = {k: numbers[1][key] for key, k in numbers[0].items() if key in numbers[1]}
-        return list(differences(sides[0].points, sides[1].points, same, unit))
+        return list(
+            differences(sides[0].points, sides[1].points, same, unit, all(side.marked for side in sides))
+        )
     return [side.points for side in sides]
 
 

@@ -1,8 +1,8 @@
 """Which stretches of beads stand on one side only, layer by layer.
 
-A stretch is the same on both sides where its ends are, in units. Of what is left, by rounding and by other cuts, that
-is the same which beads of the other side cover: they run along it within a twentieth of a millimetre. A bead that is
-covered in part is cut.
+A stretch is the same on both sides where its ends are, in units, and where both are walls, or both fill. Of what is
+left, by rounding and by other cuts, that is the same which such beads of the other side cover: they run along it
+within a twentieth of a millimetre. A bead that is covered in part is cut.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.report.pagedata import ADDED, PEN_UP, Points
+from gcodetools.toolpath.beads import FEATURES
 
 __all__ = ["differences"]
 
@@ -23,33 +24,49 @@ U8 = NDArray[np.uint64]
 F8 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
+_ALIKE = {
+    "perimeter": "outermost",
+    "overhang": "outermost",
+    "sparse": "solid",
+    "bridge": "solid",
+    "gap": "solid",
+}
+_SORT = np.array([FEATURES.index(_ALIKE.get(word, word)) for word in FEATURES], np.int64)
 _NEAR_MM, _LEAST_MM = 0.05, 0.1
 _ALONG = 0.9  # cosine between beads that run along each other
 _SHORT = 5.0  # units: what is shorter has no way of its own
 _ODD = tuple(
-    np.uint64(n) for n in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5)
+    np.uint64(n)
+    for n in (
+        0x9E3779B97F4A7C15,
+        0xC2B2AE3D27D4EB4F,
+        0x165667B19E3779F9,
+        0x27D4EB2F165667C5,
+        0xD6E8FEB86659FD93,
+    )
 )
 
 
 def differences(
-    before: Points, after: Points, same: Mapping[int, int], unit_mm: float
+    before: Points, after: Points, same: Mapping[int, int], unit_mm: float, sorts: bool = True
 ) -> tuple[Points, Points]:
     """Both sides with ADDED where the other side does not have a stretch.
 
     Parameters
     ----------
     same : layers of `before` with those of `after` at the same height. A layer without one is different throughout.
+    sorts : whether walls and fill are told apart; not where a file does not mark them.
     """
     back = {b: a for a, b in same.items()}
-    return _marked(before, after, same, unit_mm), _marked(after, before, back, unit_mm)
+    return _marked(before, after, same, unit_mm, sorts), _marked(after, before, back, unit_mm, sorts)
 
 
-def _marked(points: Points, other: Points, pairs: Mapping[int, int], unit_mm: float) -> Points:
+def _marked(points: Points, other: Points, pairs: Mapping[int, int], unit_mm: float, sorts: bool) -> Points:
     layers = []
     for k in range(len(points.start) - 1):
         mine = points.layer(k)
         if k in pairs:
-            layers.append(_layer(mine, other.layer(pairs[k]), unit_mm))
+            layers.append(_layer(mine, other.layer(pairs[k]), unit_mm, sorts))
         else:
             flag = np.where(_up(mine), mine.flag, mine.flag | ADDED).astype(np.uint8)
             layers.append(_with(mine, np.arange(len(mine)), flag=flag))
@@ -70,17 +87,18 @@ def _up(points: Points) -> Bool:
     return up
 
 
-def _ends(points: Points) -> tuple[I8, I8]:
-    """Points that end a stretch, and (n, 4) begin and end of each."""
+def _ends(points: Points, sorts: bool) -> tuple[I8, I8]:
+    """Points that end a stretch, and (n, 5) begin, end and sort of each."""
     at = np.flatnonzero(~_up(points))
-    columns = (points.x[at - 1], points.y[at - 1], points.x[at], points.y[at])
+    sort = _SORT[points.feature[at]] if sorts else np.zeros(len(at), np.int64)
+    columns = (points.x[at - 1], points.y[at - 1], points.x[at], points.y[at], sort)
     return at, np.column_stack(columns).astype(np.int64)
 
 
-def _layer(mine: Points, other: Points, unit_mm: float) -> Points:
+def _layer(mine: Points, other: Points, unit_mm: float, sorts: bool) -> Points:
     """A layer with what `other` lacks marked."""
-    at, ends = _ends(mine)
-    _, others = _ends(other)
+    at, ends = _ends(mine, sorts)
+    _, others = _ends(other, sorts)
     left = np.flatnonzero(~np.isin(_keys(ends), _keys(others)))
     if len(left) == 0:
         return mine
@@ -91,7 +109,7 @@ def _layer(mine: Points, other: Points, unit_mm: float) -> Points:
 def _keys(ends: I8) -> U8:
     """One number for each stretch, whichever way it runs."""
     swap = (ends[:, 0] > ends[:, 2]) | ((ends[:, 0] == ends[:, 2]) & (ends[:, 1] > ends[:, 3]))
-    turned = np.where(swap[:, None], ends[:, [2, 3, 0, 1]], ends).view(np.uint64)
+    turned = np.where(swap[:, None], ends[:, [2, 3, 0, 1, 4]], ends).view(np.uint64)
     key = np.zeros(len(ends), np.uint64)
     for column, odd in zip(turned.T, _ODD, strict=True):
         key = (key ^ (column * odd)) * _ODD[0]
@@ -110,7 +128,7 @@ class _Bare:
 
 def _bare(ends: F8, others: F8, unit_mm: float) -> _Bare:
     """What of each stretch no other covers, where that is longer than a tenth of a millimetre or all of it."""
-    way = ends[:, 2:] - ends[:, :2]
+    way = ends[:, 2:4] - ends[:, :2]
     length = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)
     k, low, high = _covers(ends, way / length[:, None], length, others, _NEAR_MM / unit_mm)
     # On one line, each stretch behind the one before; a cover of no length stands at both of its ends.
@@ -133,8 +151,10 @@ def _covers(ends: F8, unit: F8, length: F8, others: F8, near: float) -> tuple[I8
     """(stretch, from, to) of each piece of another bead that runs along a stretch."""
     if len(others) == 0:
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    tree = shapely.STRtree(shapely.linestrings(others.reshape(-1, 2, 2)))
-    k, j = tree.query(shapely.linestrings(ends.reshape(-1, 2, 2)), predicate="dwithin", distance=near)
+    tree = shapely.STRtree(shapely.linestrings(others[:, :4].reshape(-1, 2, 2)))
+    k, j = tree.query(shapely.linestrings(ends[:, :4].reshape(-1, 2, 2)), predicate="dwithin", distance=near)
+    alike = ends[k, 4] == others[j, 4]
+    k, j = k[alike], j[alike]
     ux, uy = unit[k, 0], unit[k, 1]
     along, beside = [], []
     for n in (0, 2):
@@ -155,7 +175,7 @@ def _covers(ends: F8, unit: F8, length: F8, others: F8, near: float) -> tuple[I8
 
 def _cut(mine: Points, at: I8, ends: I8, bare: _Bare) -> Points:
     """The layer with stretches that end at the points `at` cut where what is bare of them begins and ends."""
-    way = (ends[:, 2:] - ends[:, :2]).astype(np.float64)
+    way = (ends[:, 2:4] - ends[:, :2]).astype(np.float64)
     length = np.hypot(way[:, 0], way[:, 1])
     k = np.concatenate([bare.index, bare.index])
     t = np.concatenate([bare.low, bare.high])

@@ -256,9 +256,7 @@ class Sheet:
     def scale(self) -> ListedColormap:
         """Colours from low to high, evenly spaced for the eye, that stand out from the paper."""
         colours = matplotlib.colormaps["cividis"](np.linspace(*self.look.scale, _STEPS))
-        scale = ListedColormap(colours, name="even")
-        scale.set_bad(self.look.unknown)
-        return scale
+        return ListedColormap(colours, name="even")
 
     def norm(self, low: float, high: float, log: bool) -> Normalize:
         """From values to the scale."""

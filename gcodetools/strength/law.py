@@ -30,6 +30,7 @@ Basis = Literal["measured", "modelled", "assumed"]
 
 _BLOCK = 64  # cells healed at a time: draws by cells by moments is a large array
 _MOST_FALL = 0.9
+_STEEP_C = 0.018  # where one point alone is known: as PETG between 215 and 230 C; that others do so is an assumption
 _LEAST_HEALED = 1e-3  # where the model sees no healing at all
 
 
@@ -163,13 +164,20 @@ class Law:
         return np.minimum(self.bond_at_reference[:, None] * ratio, 1.0)
 
     @property
+    def most_mpa(self) -> float:
+        """What no weld exceeds: the most that the plastic bears along its beads. A constant, lest it hide what a
+        treatment loses."""
+        along = self.strength.along_mpa
+        return along.spread[1] if along.spread is not None else along.value
+
+    @property
     def _steepest(self) -> float:
         """The steepest step of the table, as a share of its greater end by C."""
         steps = [
             abs(b.across_mpa - a.across_mpa) / max(a.across_mpa, b.across_mpa) / (b.nozzle_c - a.nozzle_c)
             for a, b in pairwise(self.table)
         ]
-        return max(steps, default=0.0)
+        return max(steps, default=_STEEP_C)
 
     def _drawn_curve(self) -> F8 | None:
         """(1 + d, points) the table over its value at the reference."""

@@ -19,7 +19,7 @@ from gcodetools.strength.pieces import Instance
 from gcodetools.strength.spreads import Band, band_of
 from gcodetools.strength.welds import LayerWelds, layer_welds
 
-__all__ = ["RegionStrength", "strength_of"]
+__all__ = ["HOLLOW", "RegionStrength", "strength_of"]
 
 F8 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -33,7 +33,7 @@ _SECTION_DOUBT = (0.6, 1.0, 1.4)
 _ALONG_DOUBT = (0.3, 0.6, 1.0)
 _LEAST_SHARE = 1e-3
 _STATIONS = 1200  # of a region's walls, spread over it
-_HOLLOW = 0.7
+HOLLOW = 0.7
 _OVERFULL = 1.1
 _RUNS = 4
 
@@ -165,7 +165,7 @@ def _notes(
 ) -> list[str]:
     """Where a model leaves its range, and what does not count."""
     found = []
-    if arm is not None and arm.share < _HOLLOW:
+    if arm is not None and arm.share < HOLLOW:
         found.append(
             f"at layer {arm.layer} only {100 * arm.share:.0f} % of the arm's section rests on solid beads: make what "
             "is below solid (`infill: solid`, a region that reaches a few layers deeper and wider)"
@@ -177,7 +177,8 @@ def _notes(
         found.append(f"beads overlap: {wall.fill.median:.2f} of what the wall holds; counted as full")
     if welds.outside_nozzle:
         low, high = law.table[0].nozzle_c, law.table[-1].nozzle_c
-        found.append(f"the nozzle leaves what was measured, {low:g} to {high:g} C; its end is taken")
+        span = f"{low:g} C alone" if low == high else f"{low:g} to {high:g} C"
+        found.append(f"the nozzle leaves what was measured, {span}; its end is taken")
     if welds.outside_shape:
         found.append("beads outside 0.15 to 1 of height over width; the end of the law is taken")
     if np.any(np.isnan(instance.nozzle_c[within])):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
+import numpy as np
+
 from gcodetools.strength.law import Law
 from gcodetools.strength.loads import LoadCase
-from gcodetools.strength.region import RegionStrength
-from gcodetools.strength.spreads import Band
+from gcodetools.strength.region import HOLLOW, RegionStrength
+from gcodetools.strength.spreads import Band, band_of
 
 __all__ = [
     "CAUTIONS",
@@ -67,10 +69,11 @@ def times_text(band: Band) -> str:
     return f"{span(band, 'margin')} times"
 
 
-def sentence(one: RegionStrength, law: Law) -> str:
-    """What the region bears and what limits it."""
+def sentence(one: RegionStrength, law: Law, nozzle_c: float | None = None) -> str:
+    """What the region bears and what limits it. nozzle_c : at which it is printed, where that is known."""
     if one.case is not None:
-        return load_sentence(one.case, law)
+        hollow = one.arm is not None and one.arm.share < HOLLOW
+        return load_sentence(one.case, law, nozzle_c, hollow=hollow)
     if one.fault:
         return f"Its load makes no sum: {one.fault}."
     if one.across is None:
@@ -85,8 +88,9 @@ def sentence(one: RegionStrength, law: Law) -> str:
     )
 
 
-def load_sentence(case: LoadCase, law: Law) -> str:
-    """What a load asks, what is allowed, and what would help."""
+def load_sentence(case: LoadCase, law: Law, nozzle_c: float | None = None, *, hollow: bool = False) -> str:
+    """What a load asks, what is allowed, and what would help. nozzle_c : as `sentence`. hollow : whether the arm's
+    layers rest on little that is solid."""
     way = _WAYS[case.limits]
     asked = f"{_deed(case)}: strain {percent(case.demand.best)} {way}, {percent(case.allowed.best)} allowed"
     if case.margin is None:
@@ -94,7 +98,7 @@ def load_sentence(case: LoadCase, law: Law) -> str:
     head = f"{asked}, margin {span(case.margin, 'margin')}."
     if case.crooked is not None:
         head += f" Put on at the kit's tilt: {span(case.crooked, 'margin')}."
-    return f"{head} {_verdict(case)} {_force(case)} {_advice(case, law)}"
+    return f"{head} {_verdict(case)} {_force(case)} {_advice(case, law, nozzle_c, hollow)}"
 
 
 def _deed(case: LoadCase) -> str:
@@ -128,7 +132,7 @@ def _force(case: LoadCase) -> str:
     return f"It takes a push of about {span(case.push_n)} N{hand}."
 
 
-def _advice(case: LoadCase, law: Law) -> str:
+def _advice(case: LoadCase, law: Law, nozzle_c: float | None, hollow: bool) -> str:
     """What heat and beads do to what limits it."""
     if case.kind in _FITS:
         return "A fit holds by its grip: the notes say how much of it lasts."
@@ -137,11 +141,27 @@ def _advice(case: LoadCase, law: Law) -> str:
             "Limited along its beads: heat buys nothing here, and more beads make it stiffer, not safer; the "
             "shape decides."
         )
-    peak = law.peak_c
-    heat = "heat is not measured for this plastic" if peak is None else f"heat helps up to {peak:g} C at most"
+    solid = "its weakest layer is not solid, and that comes first; " if hollow else ""
     return (
-        f"Limited between its layers: {heat}; lower and wider beads and a warmer, younger layer below help."
+        f"Limited between its layers: {solid}{_heat(law, nozzle_c)}; lower and wider beads help, and by the model a "
+        "younger layer below and less fan."
     )
+
+
+def _heat(law: Law, nozzle_c: float | None) -> str:
+    """What a hotter nozzle would do."""
+    peak = law.peak_c
+    if peak is None:
+        return "heat is not measured for this plastic"
+    if nozzle_c is None:
+        return f"heat helps up to {peak:g} C at most"
+    if nozzle_c >= peak:
+        return f"more heat loses (measured peak {peak:g} C, printed at {nozzle_c:.0f} C)"
+    ratio = law.nozzle_ratio(np.array([nozzle_c, peak]))
+    gain = band_of(ratio[:, 1] / ratio[:, 0])
+    if gain.low <= 1.0:
+        return f"more heat is {NOT_SHOWN} (measured peak {peak:g} C, printed at {nozzle_c:.0f} C)"
+    return f"heat helps, {span(gain, 'margin')} times by {peak:g} C (printed at {nozzle_c:.0f} C)"
 
 
 def rests_on(law: Law) -> str:

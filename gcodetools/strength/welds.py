@@ -119,8 +119,7 @@ def layer_welds(instance: Instance, within: Bool, law: Law, wall_mm: float | Non
         layer=layers[kept].astype(np.int32),
         area_mm2=whole[kept],
         contact=held[kept] / np.maximum(whole[kept], 1e-12),
-        # A weld is no stronger than what it joins.
-        strength_mpa=np.minimum(strength @ weight.T, law.along_mpa[:, None]),
+        strength_mpa=np.minimum(strength @ weight.T, law.most_mpa),
         bond=law.bonds(ratio) @ weight.T,
         transition=layers[over].astype(np.int32),
         age_s=float(np.average(ages, weights=(area * carried)[use])) if len(use) else float("nan"),

@@ -29,7 +29,7 @@ from gcodetools.jobs.regions import found_regions
 from gcodetools.jobs.sources import profiles_for
 from gcodetools.kit.placing import place
 from gcodetools.kit.schema import Kit, kit_from_bytes
-from gcodetools.kit.settings import Flow, Speed
+from gcodetools.kit.settings import Fan, Flow, Nozzle, Perimeters, Speed
 from gcodetools.strength.sentences import CAUTIONS, NOT_SHOWN
 from gcodetools.strength.spreads import Band
 from gcodetools.toolpath.plate import Plate
@@ -409,3 +409,13 @@ def test_the_climb_never_takes_longer_than_it_may(factors, minutes, budget):
         # What is left out would not fit any more, or is no gain to speak of.
         fits = told.best.added_s + 60.0 * bench.minutes[kind] <= 60.0 * budget - 1e-6
         assert not fits or bench.factors[kind] <= 1.021
+
+
+def test_a_set_spelled_for_a_kit_reads_as_itself():
+    kinds: dict[str, dict[str, Any]] = {
+        "beads": {"perimeters": Perimeters(fill=True)}, "root": {"infill": "solid"}, "nozzle": {"nozzle": Nozzle(add_c=7.5)},
+        "fan": {"fan": Fan(cap=0.1)}, "speed": {"speed": Speed(scale=0.8)}, "flow": {"flow": Flow(scale=1.03)},
+    }  # fmt: skip
+    kept = Kept(tuple(Step(kind, kind, changes) for kind, changes in kinds.items()))  # type: ignore[arg-type]
+    lines = "\n".join(["finger:", "  treat:", *(f"    {key}: {text}" for key, text in kept.spelled.items())])
+    assert with_fragment(lines, FINGER).parts["shelf-hook"].regions["finger"].treat == kept.treatment

@@ -1,4 +1,4 @@
-"""The page's data: numbers that equal those of `estimate` and `compare`, beads that equal the file's, and the command."""
+"""The page's data: numbers that equal those of `estimate` and `compare`, beads that equal the file's; the command."""
 
 from __future__ import annotations
 
@@ -21,13 +21,16 @@ from gcodetools.errors import CannotWrite, NotFoundOnPlate, StrictWarning, Usage
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.compare import compare_plates
 from gcodetools.jobs.estimate import estimate_plate
-from gcodetools.jobs.inspect import inspect_plate
 from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.report.pagedata import ADDED, PEN_UP, UNKNOWN_BOND, Points
 from gcodetools.toolpath.plate import Plate
 
 KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
-PARTS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110), Placement("film-clip", 130, 110))
+PARTS = (
+    Placement("wedge-key-snug", 60, 110),
+    Placement("wedge-key-snug", 90, 110),
+    Placement("film-clip", 130, 110),
+)
 BARE = Options(())
 NAMED = Options((), machine="desktop-220")
 
@@ -98,35 +101,39 @@ def test_one_file_tells_what_estimate_tells():
 
 
 def test_layers_are_the_plates():
-    data, points = alone()
+    data, _ = alone()
     layers = data["sides"][0]["layers"]
-    record, _ = inspect_plate(plate(), KIT, NAMED)
     assert len(layers["z_mm"]) == len(plate().layers)
     assert sum(layers["beads"]) == int(np.sum(plate().beads.is_bead & (plate().beads.layer >= 0)))
     assert layers["z_mm"] == [round(z, 3) for z in plate().layers.z_mm.tolist()]
     low = data["sides"][0]["bounds"]
     assert low[0] < 60 < low[2] and low[1] < 110 < low[3]
-    assert record["schema"].startswith("beadwright.inspect")
 
 
 def test_what_regions_claim_is_as_long_as_their_records_say():
     data, points = alone()
-    for k, one in enumerate(data["records"]["after"]):
+    for one in data["records"]["after"]:
         name = f"{one['part']}#{one['instance']}/{one['region']}"
         number = 1 + [region["key"] for region in data["regions"]].index(name)
         told = length_mm(points["after"], points["after"].region == number)
         # Each end is off by half a unit at most; where regions overlap, the first has it.
-        if data["costs"]["after"]["regions"][name]["volume_mm3"] == pytest.approx(one["volume_mm3"], rel=1e-4):
+        if data["costs"]["after"]["regions"][name]["volume_mm3"] == pytest.approx(
+            one["volume_mm3"], rel=1e-4
+        ):
             assert told == pytest.approx(one["length_mm"], rel=0.01), name
         else:
             assert told < one["length_mm"], name
 
 
 def test_added_beads_are_those_that_the_treatment_adds_and_removes():
-    data, points = both()
+    _, points = both()
     draft = applied().treated.draft
     runs = sum(
-        float(np.hypot(np.diff(run.x, prepend=run.x[:1]), np.diff(run.y, prepend=run.y[:1]))[run.kind == BEAD].sum())
+        float(
+            np.hypot(np.diff(run.x, prepend=run.x[:1]), np.diff(run.y, prepend=run.y[:1]))[
+                run.kind == BEAD
+            ].sum()
+        )
         for run in draft.runs
     )
     gone = np.flatnonzero(draft.removed)
@@ -137,8 +144,7 @@ def test_added_beads_are_those_that_the_treatment_adds_and_removes():
     for side, wanted in (("before", removed), ("after", runs)):
         one = points[side]
         told = length_mm(one, (one.flag & ADDED) != 0)
-        # What is new where something lay before is neither: little of it.
-        assert 0.9 * wanted < told < 1.02 * wanted, side
+        assert told == pytest.approx(wanted, rel=0.01), side
 
 
 def test_a_file_against_itself_differs_nowhere():
@@ -149,7 +155,7 @@ def test_a_file_against_itself_differs_nowhere():
 
 
 def test_the_strip_holds_the_layers_of_its_instance_and_their_bond():
-    data, points = both()
+    data, _ = both()
     weakest: dict[tuple[str, str], list[float]] = {}
     for side in ("before", "after"):
         for one in data["records"][side]:
@@ -194,13 +200,15 @@ def test_the_trace_keeps_what_was_commanded_and_reached():
     data, _ = both()
     for side in ("before", "after"):
         trace = data["trace"][side]
-        assert len({len(trace[key]) for key in ("t_s", "told_c", "reached_c", "fan_told", "fan", "layer")}) == 1
+        assert (
+            len({len(trace[key]) for key in ("t_s", "told_c", "reached_c", "fan_told", "fan", "layer")}) == 1
+        )
         assert trace["t_s"] == sorted(trace["t_s"])
         text = (plate() if side == "before" else treated()).program.lines.data.decode()
         for key, command, full in (("told_c", "M10[49]", 1.0), ("fan_told", "M106", 255.0)):
             said = {float(s) / full for s in re.findall(rf"^{command} .*?S([\d.]+)", text, re.MULTILINE)}
             assert {round(v, 2) for v in trace[key]} <= {round(v, 2) for v in said | {0.0}}, key
-    assert len(set(data["trace"]["after"]["fan_told"])) > len(set(data["trace"]["before"]["fan_told"]))
+        assert len(set(trace["fan_told"])) == 2
 
 
 def test_without_a_kit_there_are_beads_and_costs():
@@ -219,7 +227,7 @@ def test_the_data_are_plain_and_the_same_each_time():
 
 
 def test_a_page_that_would_be_too_large_is_thinned_and_says_so(monkeypatch):
-    whole, points = both()
+    whole, _ = both()
     size = sum(len(text) for side in whole["sides"] for _, _, text in side["chunks"])
     rest = len(json.dumps({**whole, "sides": []}))
     assert whole["thinned"] is None
@@ -268,7 +276,11 @@ def test_the_command_writes_a_page_and_says_what_it_is_of(folder):
     [
         (("plate.gcode", "-o", "-"), UsageError, "a page goes into a file"),
         (("plate.gcode", "-o", "plate.gcode"), UsageError, "one of the files"),
-        (("plate.gcode", "--against", "treated.gcode", "-o", "treated.gcode"), UsageError, "one of the files"),
+        (
+            ("plate.gcode", "--against", "treated.gcode", "-o", "treated.gcode"),
+            UsageError,
+            "one of the files",
+        ),
         (("plate.gcode", "-o", "no/where/out.html"), CannotWrite, "does not exist"),
     ],
 )
@@ -279,7 +291,9 @@ def test_the_command_buries_nothing(folder, args, error, words):
 
 
 def test_a_warning_and_strict_write_nothing(folder):
-    (folder / "odd.gcode").write_bytes(b"G28\nM83\nG1 Z0.2 F600\nG1 X10 Y10 F3000\nG1 X30 E1 F1800 Q\n")
-    ran = run(folder, "odd.gcode", "--machine", "desktop-220", "--set", "machine.bed={size: [20, 20], origin: [0, 0]}", "-o", "out.html", "--strict")  # fmt: skip
-    assert isinstance(ran.exception, (StrictWarning, UsageError, Exception))
+    (folder / "off.gcode").write_bytes(make("B", parts=(Placement("wedge-key-snug", 230, 110),)).data)
+    args = ("off.gcode", "--machine", "desktop-220", "-o", "out.html")
+    assert isinstance(run(folder, *args, "--strict").exception, StrictWarning)
     assert not (folder / "out.html").exists()
+    ran = run(folder, *args)
+    assert "beyond the bed" in ran.stderr and (folder / "out.html").exists()

@@ -6,7 +6,7 @@ from __future__ import annotations
 import base64
 import math
 import zlib
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -17,9 +17,18 @@ from gcodetools.demo.maker import Placement, make
 from gcodetools.report.differing import differences
 from gcodetools.report.packing import HEAD_BYTES, POINT_BYTES, layer_bytes, packed
 from gcodetools.report.pagedata import (
-    ADDED, CHORD, PEN_UP, UNKNOWN_AGE, UNKNOWN_BOND, Claims, Points, points_of, unit_of,
+    ADDED,
+    CHORD,
+    PEN_UP,
+    UNKNOWN_AGE,
+    UNKNOWN_BOND,
+    Claims,
+    Points,
+    points_of,
+    unit_of,
 )  # fmt: skip
 from gcodetools.report.thinning import MOST, coarser, thinned, words
+from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 
 UNIT_MM = 0.02
@@ -191,10 +200,20 @@ def test_only_what_the_other_side_lacks_is_marked():
 def test_a_bead_that_is_shortened_is_cut_where_it_ends_now():
     _, a = of_file(SQUARE)
     _, b = of_file(SQUARE.replace("G1 X30 E1 F1800", "G1 X22 E1 F1800\nG1 X25 F3000\nG1 X30 E1 F1800"))
-    a, b = differences(a, b, {0: 0}, UNIT_MM)
+    a, b = differences(a, b, {0: 0}, UNIT_MM, sorts=False)
     assert a.x[:5].tolist() == [500, 1100, 1250, 1500, 1500]
     assert ((a.flag & ADDED) != 0).tolist() == [False, False, True, False, False, False, False]
     assert a.feed[2] == a.feed[3] and not np.any(b.flag & ADDED)
+
+
+def test_a_wall_on_the_line_of_fill_is_another_bead():
+    _, a = of_file(SQUARE)
+    b = replace(a, feature=np.full(len(a), FEATURE_INDEX["sparse"], np.uint8))
+    wall = replace(a, feature=np.full(len(a), FEATURE_INDEX["perimeter"], np.uint8))
+    assert all(np.sum((one.flag & ADDED) != 0) == 4 for one in differences(wall, b, {0: 0}, UNIT_MM))
+    assert not any(np.any(one.flag & ADDED) for one in differences(wall, b, {0: 0}, UNIT_MM, sorts=False))
+    solid = replace(a, feature=np.full(len(a), FEATURE_INDEX["solid"], np.uint8))
+    assert not any(np.any(one.flag & ADDED) for one in differences(solid, b, {0: 0}, UNIT_MM))
 
 
 def test_a_bead_that_crosses_others_is_not_one_of_them():

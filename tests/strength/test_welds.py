@@ -35,7 +35,7 @@ def expected(**changed: float) -> np.ndarray:
     """(1 + d,) MPa of one weld of the bar; no more than what it joins."""
     one = replace(as_printed(WALL_MM), **{key: np.array([value]) for key, value in changed.items()})
     strength = LAW.across_mpa * (LAW.weld_ratio(one) * LAW.shape_ratio(one.height_share))[:, 0]
-    return np.minimum(strength, LAW.along_mpa)
+    return np.minimum(strength, LAW.most_mpa)
 
 
 SOLID = instance(bar(2.4, 2, layers=5), layer_s=AGE_S)
@@ -164,7 +164,7 @@ def test_classes_stand_for_their_members():
         some = Welds(*(getattr(every, name)[mine] for name in Welds.__slots__))
         each = LAW.across_mpa[:, None] * LAW.weld_ratio(some) * LAW.shape_ratio(some.height_share)
         assert found.strength_mpa[:, k] == pytest.approx(
-            np.minimum(each @ (weight[mine] / weight[mine].sum()), LAW.along_mpa), rel=0.01
+            np.minimum(each @ (weight[mine] / weight[mine].sum()), LAW.most_mpa), rel=0.01
         )
     assert not np.allclose(found.strength_mpa, welds_of(SOLID).strength_mpa, rtol=0.02)
 

@@ -14,7 +14,8 @@ function groupsOf(data) {
   const groups = new Map();
   for (const record of after) {
     const name = `${record.part}/${record.region}`;
-    if (!groups.has(name)) groups.set(name, { name, part: record.part, region: record.region, role: record.role, records: [] });
+    if (!groups.has(name))
+      groups.set(name, { name, part: record.part, region: record.region, role: record.role, records: [] });
     const key = keyOf(record);
     groups.get(name).records.push({ key, after: record, before: before.get(key), change: data.records.change?.[key] });
   }
@@ -43,15 +44,31 @@ function judged(record) {
 /** The answer to the first question: an element. */
 function holdAnswer(data, groups) {
   const loaded = groups.filter((group) => judged(group.worst.after));
-  if (!data.records) return make("p", {}, "No kit was given: nothing tells which regions bear a load. The drawing shows how the beads lie.");
-  if (!loaded.length) return make("p", {}, "The kit declares no load, so no margin is told. The strip shows how well the layers weld.");
+  if (!data.records)
+    return make(
+      "p",
+      {},
+      "No kit was given: nothing tells which regions bear a load. The drawing shows how the beads lie.",
+    );
+  if (!loaded.length)
+    return make("p", {}, "The kit declares no load, so no margin is told. The strip shows how well the layers weld.");
   const of = (word) => loaded.filter((group) => judged(group.worst.after) === word);
   const [beyond, unsure, within] = ["beyond", "unsure", "within"].map(of);
-  const first = beyond.length ? "Not all of it." : unsure.length ? "Likely, but not for sure." : "Yes, by the design limits.";
+  const first = beyond.length
+    ? "Not all of it."
+    : unsure.length
+      ? "Likely, but not for sure."
+      : "Yes, by the design limits.";
   const parts = [make("b", { class: beyond.length ? "look" : "" }, first)];
   for (const group of beyond) parts.push(" ", beyondSentence(group));
-  if (unsure.length) parts.push(` ${capital(listed(unsure.map((group) => group.name)))} ${unsure.length === 1 ? "is" : "are"} within the design limit, but not for sure.`);
-  if (within.length) parts.push(` ${capital(listed(within.map((group) => group.name)))} ${within.length === 1 ? "is" : "are"} within it.`);
+  if (unsure.length)
+    parts.push(
+      ` ${capital(listed(unsure.map((group) => group.name)))} ${unsure.length === 1 ? "is" : "are"} within the design limit, but not for sure.`,
+    );
+  if (within.length)
+    parts.push(
+      ` ${capital(listed(within.map((group) => group.name)))} ${within.length === 1 ? "is" : "are"} within it.`,
+    );
   const rest = groups.length - loaded.length;
   if (rest) parts.push(` For ${counted(rest)} more no load is declared.`);
   return make("p", {}, ...parts);
@@ -60,7 +77,8 @@ function holdAnswer(data, groups) {
 function beyondSentence(group) {
   const { after, change } = group.worst;
   const band = marginOf(after);
-  const gained = change?.margin && change.margin.verdict === "better" ? `, ${marginBand(change.margin)} times what it was` : "";
+  const gained =
+    change?.margin && change.margin.verdict === "better" ? `, ${marginBand(change.margin)} times what it was` : "";
   return `${capital(group.name)} is beyond the design limit: margin ${marginBand(band)}, ${band.basis}${gained}.`;
 }
 
@@ -74,8 +92,27 @@ function costAnswer(data) {
     if (!now) return;
     const more = total.difference;
     rows.push(make("dt", {}, name), make("dd", {}, show ? show(now.best) : `${figures(now.best)}\u00a0${unit}`));
-    if (!more) rows.push(make("dd", { class: "more soft" }, show ? `${show(now.low)} to ${show(now.high)}, ${now.basis}` : bandInner(now)));
-    else rows.push(make("dd", { class: "more" }, make("b", {}, show ? show(more.best, true) : signedFigures(more.best, unit)), make("span", { class: "soft" }, show ? ` (${show(more.low)} to ${show(more.high)}, ${more.basis})` : ` (${bandInner(more)})`)));
+    if (!more)
+      rows.push(
+        make(
+          "dd",
+          { class: "more soft" },
+          show ? `${show(now.low)} to ${show(now.high)}, ${now.basis}` : bandInner(now),
+        ),
+      );
+    else
+      rows.push(
+        make(
+          "dd",
+          { class: "more" },
+          make("b", {}, show ? show(more.best, true) : signedFigures(more.best, unit)),
+          make(
+            "span",
+            { class: "soft" },
+            show ? ` (${show(more.low)} to ${show(more.high)}, ${more.basis})` : ` (${bandInner(more)})`,
+          ),
+        ),
+      );
   };
   put("time", "time_s", roughClock);
   put("filament", "mass_g", null, "g");
@@ -99,7 +136,12 @@ function watchAnswer(data, groups) {
   const parts = data.parts ?? {};
   const own = [...(data.warnings ?? [])];
   if (data.thinned) own.push(capital(data.thinned));
-  for (const [key, words] of [["absent", "not on the plate"], ["only_before", "only in the first file"], ["only_after", "only in the second file"], ["moved", "elsewhere in the second file"]]) {
+  for (const [key, words] of [
+    ["absent", "not on the plate"],
+    ["only_before", "only in the first file"],
+    ["only_after", "only in the second file"],
+    ["moved", "elsewhere in the second file"],
+  ]) {
     if (parts[key]?.length) own.push(`${capital(listed(parts[key].map(spoken)))}: ${words}.`);
   }
   for (const group of groups) {
@@ -108,9 +150,12 @@ function watchAnswer(data, groups) {
     const change = group.worst.change?.margin ?? group.worst.change?.across_layers;
     const added = sumOf(data.costs?.added, group);
     if (change && added && added.time_s > DEAR_S && /^(no change|not shown)/.test(change.verdict ?? "")) {
-      own.push(`${capital(group.name)}: ${roughClock(added.time_s, true)}, and ${group.worst.change.margin ? "its margin" : "its strength"} is not shown to gain by it.`);
+      own.push(
+        `${capital(group.name)}: ${roughClock(added.time_s, true)}, and ${group.worst.change.margin ? "its margin" : "its strength"} is not shown to gain by it.`,
+      );
     }
-    if (change && change.verdict === "worse") own.push(`${capital(group.name)}: its margin is ${marginBand(change)} times what it was.`);
+    if (change && change.verdict === "worse")
+      own.push(`${capital(group.name)}: its margin is ${marginBand(change)} times what it was.`);
   }
   const general = [...(data.cautions ?? [])];
   if (data.endings?.side_effects) general.unshift(`${capital(data.endings.side_effects)}.`);
@@ -119,7 +164,15 @@ function watchAnswer(data, groups) {
   const most = Math.max(3, Math.min(own.length, 4));
   const list = make("ul", {}, ...shown.slice(0, most));
   if (shown.length <= most) return [list];
-  return [list, make("details", {}, make("summary", {}, `${plural(shown.length - most, "more", "more")}`), make("ul", {}, ...shown.slice(most)))];
+  return [
+    list,
+    make(
+      "details",
+      {},
+      make("summary", {}, `${plural(shown.length - most, "more", "more")}`),
+      make("ul", {}, ...shown.slice(most)),
+    ),
+  ];
 }
 
 /** A margin as a bar: a soft band, a thick line from 1 to the best value, a thin tick for before. */
@@ -140,11 +193,22 @@ class MarginBar {
     const y = 13;
     const parts = [draw("line", { x1: 0, x2: width, y1: y + 0.5, y2: y + 0.5, class: "rule" })];
     const { after, before } = this;
-    parts.push(draw("rect", { x: x(after.low), y: y - 8, width: Math.max(1, x(after.high) - x(after.low)), height: 17, class: "band" }));
+    parts.push(
+      draw("rect", {
+        x: x(after.low),
+        y: y - 8,
+        width: Math.max(1, x(after.high) - x(after.low)),
+        height: 17,
+        class: "band",
+      }),
+    );
     parts.push(draw("line", { x1: x(1), x2: x(1), y1: 0, y2: y + 14, class: "ink", "stroke-width": 1.4 }));
-    if (before) parts.push(draw("line", { x1: x(before.best), x2: x(before.best), y1: y - 8, y2: y + 9, class: "thin" }));
+    if (before)
+      parts.push(draw("line", { x1: x(before.best), x2: x(before.best), y1: y - 8, y2: y + 9, class: "thin" }));
     const short = after.best < 1;
-    parts.push(draw("rect", { x: x(after.best) - 2.5, y: y - 8, width: 5, height: 17, class: short ? "dot" : "solid" }));
+    parts.push(
+      draw("rect", { x: x(after.best) - 2.5, y: y - 8, width: 5, height: 17, class: short ? "dot" : "solid" }),
+    );
     const baseline = y + 14 + 0.95 * text;
     for (const value of [0.1, 10]) {
       parts.push(draw("line", { x1: x(value), x2: x(value), y1: y - 3, y2: y + 4, class: "axis" }));
@@ -153,7 +217,18 @@ class MarginBar {
     }
     parts.push(draw("text", { x: x(1), y: baseline, "text-anchor": "middle" }, "1 = limit"));
     if (before && Math.abs(x(before.best) - x(after.best)) > 44) {
-      parts.push(draw("text", { x: x(before.best), y: baseline, "text-anchor": x(before.best) < 24 ? "start" : "middle", class: "soft halo" }, "before"));
+      parts.push(
+        draw(
+          "text",
+          {
+            x: x(before.best),
+            y: baseline,
+            "text-anchor": x(before.best) < 24 ? "start" : "middle",
+            class: "soft halo",
+          },
+          "before",
+        ),
+      );
     }
     this.svg.setAttribute("viewBox", `0 0 ${width} 44`);
     this.svg.replaceChildren(...parts);
@@ -165,8 +240,14 @@ function card(data, group, look, bars) {
   const { worst, records } = group;
   const region = data.regions.find((one) => one.key === worst.key);
   const { after, before, change } = worst;
-  const head = make("h3", {}, region ? hatchSwatch(region.hatch) : null, make("button", { type: "button", on: { click: () => look(worst) } }, group.name));
-  if (records.length > 1) head.append(make("span", { class: "soft" }, `worst of ${records.length}: #${after.instance}`));
+  const head = make(
+    "h3",
+    {},
+    region ? hatchSwatch(region.hatch) : null,
+    make("button", { type: "button", on: { click: () => look(worst) } }, group.name),
+  );
+  if (records.length > 1)
+    head.append(make("span", { class: "soft" }, `worst of ${records.length}: #${after.instance}`));
   const parts = [head];
   const margin = marginOf(after);
   if (margin) {
@@ -174,7 +255,14 @@ function card(data, group, look, bars) {
     const words = `margin ${marginBand(margin)}${was ? `, before ${marginBand(was)}` : ""}; 1 is the design limit`;
     bars.push(new MarginBar(margin, was, words));
     parts.push(bars.at(-1).svg);
-    parts.push(make("p", {}, make("b", { class: margin.best < 1 ? "look" : "" }, `margin ${marginBand(margin)}`), make("span", { class: "soft" }, ` ${margin.basis}${was ? `; before ${marginBand(was)}` : ""}`)));
+    parts.push(
+      make(
+        "p",
+        {},
+        make("b", { class: margin.best < 1 ? "look" : "" }, `margin ${marginBand(margin)}`),
+        make("span", { class: "soft" }, ` ${margin.basis}${was ? `; before ${marginBand(was)}` : ""}`),
+      ),
+    );
   }
   parts.push(make("p", {}, after.sentence ?? ""));
   const gain = change?.margin ?? change?.across_layers;
@@ -208,7 +296,12 @@ function costLine(data, group) {
     return make("p", {}, make("span", { class: "soft" }, `Cost ${of}`.trim() + ": "), text);
   }
   if (!whole) return null;
-  return make("p", {}, make("span", { class: "soft" }, `Takes ${count > 1 ? `all ${count} together ` : ""}`), `${clock(whole.time_s)}, ${figures(whole.mass_g)}\u00a0g`);
+  return make(
+    "p",
+    {},
+    make("span", { class: "soft" }, `Takes ${count > 1 ? `all ${count} together ` : ""}`),
+    `${clock(whole.time_s)}, ${figures(whole.mass_g)}\u00a0g`,
+  );
 }
 
 function detailsOf(group, look) {
@@ -219,13 +312,24 @@ function detailsOf(group, look) {
   if (across) lines.push(`across layers ${bandText(across, "MPa")}`);
   if (along) lines.push(`along beads ${bandText(along, "MPa")}`);
   if (after.stiffness_n_per_mm) lines.push(`stiffness ${bandText(after.stiffness_n_per_mm, "N/mm")}`);
-  if (after.bond) lines.push(`bond ${bandText(after.bond.mean, "of a healed weld")}, least at layer ${after.bond.weakest_layer} of the part`);
-  if (after.nozzle_c) lines.push(`nozzle ${after.nozzle_c.reached_min} to ${after.nozzle_c.reached_max} \u00b0C reached, ${after.nozzle_c.target} \u00b0C told`);
+  if (after.bond)
+    lines.push(
+      `bond ${bandText(after.bond.mean, "of a healed weld")}, least at layer ${after.bond.weakest_layer} of the part`,
+    );
+  if (after.nozzle_c)
+    lines.push(
+      `nozzle ${after.nozzle_c.reached_min} to ${after.nozzle_c.reached_max} \u00b0C reached, ${after.nozzle_c.target} \u00b0C told`,
+    );
   if (group.worst.change) lines.push(`after over before: ${group.worst.change.means}`);
   lines.push(...(after.notes ?? []));
   if (after.check_it) lines.push(`check it: ${after.check_it}`);
-  const others = group.records.slice(1).map((one) => make("button", { type: "button", on: { click: () => look(one) } }, `#${one.after.instance}`));
-  const parts = [make("summary", {}, "Numbers and notes"), make("ul", {}, ...lines.map((text) => make("li", {}, text)))];
+  const others = group.records
+    .slice(1)
+    .map((one) => make("button", { type: "button", on: { click: () => look(one) } }, `#${one.after.instance}`));
+  const parts = [
+    make("summary", {}, "Numbers and notes"),
+    make("ul", {}, ...lines.map((text) => make("li", {}, text))),
+  ];
   if (others.length) parts.push(make("p", { class: "line" }, make("span", { class: "soft" }, "Look at"), ...others));
   return make("details", {}, ...parts);
 }

@@ -2,8 +2,23 @@
 
 // Sixteenths of the cividis scale (Nunez, Anderton and Renslow 2018, PLOS ONE 13(7) e0199239; table of matplotlib).
 const SCALE = [
-  "00224e", "002e6a", "1a386f", "32436d", "434e6c", "535a6d", "61656f", "6f7073", "7d7c78",
-  "8c8878", "9b9476", "aba072", "bcae6c", "cdbb63", "dec958", "f0d846", "fee838",
+  "00224e",
+  "002e6a",
+  "1a386f",
+  "32436d",
+  "434e6c",
+  "535a6d",
+  "61656f",
+  "6f7073",
+  "7d7c78",
+  "8c8878",
+  "9b9476",
+  "aba072",
+  "bcae6c",
+  "cdbb63",
+  "dec958",
+  "f0d846",
+  "fee838",
 ].map((hex) => [0, 2, 4].map((at) => parseInt(hex.slice(at, at + 2), 16)));
 const STEPS = 24;
 const HATCHES = 6;
@@ -12,11 +27,15 @@ const QUANTITIES = {
   change: { name: "what changed" },
   region: { name: "regions" },
   bond: {
-    name: "bond, of a healed weld", unit: "", fixed: [0, 1],
+    name: "bond, of a healed weld",
+    unit: "",
+    fixed: [0, 1],
     of: (layer, k) => (layer.bond[k] === UNKNOWN_BOND ? NaN : layer.bond[k] / 250),
   },
   age: {
-    name: "age of the bead below", unit: "s", logs: true,
+    name: "age of the bead below",
+    unit: "s",
+    logs: true,
     of: (layer, k) => (layer.age[k] === UNKNOWN_AGE ? NaN : Math.expm1(layer.age[k] / 1000)),
   },
   nozzle: { name: "nozzle reached", unit: "\u00b0C", of: (layer, k) => layer.nozzle[k] / 10 || NaN, least: 4 },
@@ -25,14 +44,34 @@ const QUANTITIES = {
 };
 
 const FEATURE_WORDS = {
-  none: "bead", outermost: "outermost perimeter", perimeter: "perimeter", solid: "solid fill", sparse: "sparse fill",
-  bridge: "bridge", overhang: "overhang", gap: "gap fill", support: "support", skirt: "skirt", tower: "tower",
-  other: "bead of another kind", travel: "travel", retraction: "retraction", start: "start code", end: "end code",
-  heating: "heating up", tools: "tool changes", rest: "in no region",
+  none: "bead",
+  outermost: "outermost perimeter",
+  perimeter: "perimeter",
+  solid: "solid fill",
+  sparse: "sparse fill",
+  bridge: "bridge",
+  overhang: "overhang",
+  gap: "gap fill",
+  support: "support",
+  skirt: "skirt",
+  tower: "tower",
+  other: "bead of another kind",
+  travel: "travel",
+  retraction: "retraction",
+  start: "start code",
+  end: "end code",
+  heating: "heating up",
+  tools: "tool changes",
+  rest: "in no region",
 };
 const TONES = {
-  outermost: "outermost", perimeter: "perimeter", overhang: "perimeter", solid: "solid", bridge: "solid",
-  gap: "solid", sparse: "sparse",
+  outermost: "outermost",
+  perimeter: "perimeter",
+  overhang: "perimeter",
+  solid: "solid",
+  bridge: "solid",
+  gap: "solid",
+  sparse: "sparse",
 };
 
 function mixed(a, b, share) {
@@ -80,8 +119,17 @@ function hatchLines(number) {
     [[0, 0, 1, 1]],
     [[0, 0.5, 1, 0.5]],
     [[0.5, 0, 0.5, 1]],
-    [[0, 1, 1, 0], [0, 0, 1, 1]],
-    [[0.4, 0.5, 0.6, 0.5], [0.9, 0, 1, 0], [0, 0, 0.1, 0], [0.9, 1, 1, 1], [0, 1, 0.1, 1]],
+    [
+      [0, 1, 1, 0],
+      [0, 0, 1, 1],
+    ],
+    [
+      [0.4, 0.5, 0.6, 0.5],
+      [0.9, 0, 1, 0],
+      [0, 0, 0.1, 0],
+      [0.9, 1, 1, 1],
+      [0, 1, 0.1, 1],
+    ],
   ][number % HATCHES];
 }
 
@@ -120,7 +168,10 @@ function hatchBox(number, x, y, width, height) {
       for (const line of hatchLines(number)) {
         const [a, b] = [line.slice(0, 2), line.slice(2)].map(([u, v]) => [left + u * side, top + v * side]);
         const cut = clipped(a, b, width, height);
-        if (cut) parts.push(`M${(x + cut[0][0]).toFixed(1)} ${(y + cut[0][1]).toFixed(1)}L${(x + cut[1][0]).toFixed(1)} ${(y + cut[1][1]).toFixed(1)}`);
+        if (cut)
+          parts.push(
+            `M${(x + cut[0][0]).toFixed(1)} ${(y + cut[0][1]).toFixed(1)}L${(x + cut[1][0]).toFixed(1)} ${(y + cut[1][1]).toFixed(1)}`,
+          );
       }
     }
   }
@@ -130,7 +181,12 @@ function hatchBox(number, x, y, width, height) {
 /** A line inside [0, width] by [0, height], or null (Liang and Barsky). */
 function clipped([ax, ay], [bx, by], width, height) {
   let [t0, t1] = [0, 1];
-  const sides = [[ax - bx, ax], [bx - ax, width - ax], [ay - by, ay], [by - ay, height - ay]];
+  const sides = [
+    [ax - bx, ax],
+    [bx - ax, width - ax],
+    [ay - by, ay],
+    [by - ay, height - ay],
+  ];
   for (const [p, q] of sides) {
     if (p === 0 && q < 0) return null;
     if (p < 0) t0 = Math.max(t0, q / p);

@@ -31,14 +31,37 @@ class Drawer {
   }
 
   build() {
-    this.buttons = Object.entries(WAYS).map(([key, { name }]) => make("button", { type: "button", "data-way": key, "aria-pressed": "false", on: { click: () => this.choose(this.way === key ? null : key) } }, name));
+    this.buttons = Object.entries(WAYS).map(([key, { name }]) =>
+      make(
+        "button",
+        {
+          type: "button",
+          "data-way": key,
+          "aria-pressed": "false",
+          on: { click: () => this.choose(this.way === key ? null : key) },
+        },
+        name,
+      ),
+    );
     this.hint = make("span", { class: "soft" });
     this.form = make("form", { on: { submit: (event) => event.preventDefault(), input: () => this.typed() } });
     this.fragment = make("pre", { id: "fragment", tabindex: "0", "aria-label": "Lines for the kit" });
-    this.copy = make("button", { type: "button", id: "copy", class: "act", on: { click: () => this.copied() } }, "Copy");
+    this.copy = make(
+      "button",
+      { type: "button", id: "copy", class: "act", on: { click: () => this.copied() } },
+      "Copy",
+    );
     this.said = make("span", { class: "soft", role: "status" });
-    this.sheet = make("div", { class: "drawn" }, this.form, make("div", {}, this.fragment, make("p", {}, this.copy, " ", this.said)));
-    this.root.replaceChildren(make("p", { class: "ways" }, make("span", { class: "soft" }, "Draw a region"), ...this.buttons, this.hint), this.sheet);
+    this.sheet = make(
+      "div",
+      { class: "drawn" },
+      this.form,
+      make("div", {}, this.fragment, make("p", {}, this.copy, " ", this.said)),
+    );
+    this.root.replaceChildren(
+      make("p", { class: "ways" }, make("span", { class: "soft" }, "Draw a region"), ...this.buttons, this.hint),
+      this.sheet,
+    );
     this.show();
   }
 
@@ -84,7 +107,9 @@ class Drawer {
 
   finish() {
     if (this.way !== "polygon" || this.points.length < 3) return;
-    this.points = this.points.filter((point, k) => !k || Math.hypot(point[0] - this.points[k - 1][0], point[1] - this.points[k - 1][1]) > SNAP_MM / 2);
+    this.points = this.points.filter(
+      (point, k) => !k || Math.hypot(point[0] - this.points[k - 1][0], point[1] - this.points[k - 1][1]) > SNAP_MM / 2,
+    );
     this.closed = true;
     this.numbers.polygon = this.points;
     this.fields();
@@ -92,7 +117,10 @@ class Drawer {
   }
 
   inPart({ x, y }) {
-    return this.model.frame().toPart(x, y).map((value) => snapped(value));
+    return this.model
+      .frame()
+      .toPart(x, y)
+      .map((value) => snapped(value));
   }
 
   follow(at) {
@@ -110,7 +138,10 @@ class Drawer {
   /** Centre and two corners: radii in order, angles counter-clockwise along the shorter way round. */
   sector([centre, ...corners], at) {
     const [p, q] = [corners[0] ?? at, corners[1] ?? at];
-    const polar = ([x, y]) => [Math.hypot(x - centre[0], y - centre[1]), (Math.atan2(y - centre[1], x - centre[0]) * 180) / Math.PI];
+    const polar = ([x, y]) => [
+      Math.hypot(x - centre[0], y - centre[1]),
+      (Math.atan2(y - centre[1], x - centre[0]) * 180) / Math.PI,
+    ];
     const [[ra, a], [rb, b]] = [polar(p), polar(q)];
     const round = (value) => snapped(value, 1);
     const forward = (((b - a) % 360) + 360) % 360;
@@ -123,14 +154,17 @@ class Drawer {
 
   fields() {
     if (!this.way) return this.form.replaceChildren();
-    const values = this.way === "polygon" ? null : this.numbers[this.way] ?? [];
+    const values = this.way === "polygon" ? null : (this.numbers[this.way] ?? []);
     const inputs = [];
     const field = (name, value, step, wide) => {
       const input = make("input", wide ? { type: "text", name } : { type: "number", name, step });
       input.value = value;
       inputs.push(make("label", { class: wide ? "wide" : "" }, name, input));
     };
-    if (values) FIELDS[this.way].forEach((name, k) => field(name, Number.isFinite(values[k]) ? values[k] : "", /angle/.test(name) ? 1 : SNAP_MM));
+    if (values)
+      FIELDS[this.way].forEach((name, k) =>
+        field(name, Number.isFinite(values[k]) ? values[k] : "", /angle/.test(name) ? 1 : SNAP_MM),
+      );
     else field("corners", this.numbers.polygon.map((point) => point.map(plain).join(" ")).join(", "), null, true);
     ["z from", "z to"].forEach((name, k) => field(name, this.z[k], SNAP_MM));
     if (this.form.contains(document.activeElement)) return undefined;
@@ -141,7 +175,10 @@ class Drawer {
     const value = (name) => parseFloat(this.form.elements.namedItem(name)?.value);
     if (this.way === "polygon") {
       const text = this.form.elements.namedItem("corners").value;
-      this.numbers.polygon = text.split(",").map((pair) => pair.trim().split(/\s+/).map(Number)).filter((pair) => pair.length === 2 && pair.every(Number.isFinite));
+      this.numbers.polygon = text
+        .split(",")
+        .map((pair) => pair.trim().split(/\s+/).map(Number))
+        .filter((pair) => pair.length === 2 && pair.every(Number.isFinite));
       this.points = this.numbers.polygon;
       this.closed = true;
     } else this.numbers[this.way] = FIELDS[this.way].map(value);
@@ -154,8 +191,10 @@ class Drawer {
     const numbers = this.numbers[this.way];
     if (!numbers?.length || numbers.flat().some((value) => !Number.isFinite(value))) return WAYS[this.way].hint;
     if (!(this.z[0] < this.z[1])) return "z to must lie above z from.";
-    if (this.way === "box" && !(numbers[0] < numbers[1] && numbers[2] < numbers[3])) return "Each range needs its lower end first.";
-    if (this.way === "ring" && !(numbers[2] >= 0 && numbers[2] < numbers[3] && numbers[4] < numbers[5])) return WAYS.ring.hint;
+    if (this.way === "box" && !(numbers[0] < numbers[1] && numbers[2] < numbers[3]))
+      return "Each range needs its lower end first.";
+    if (this.way === "ring" && !(numbers[2] >= 0 && numbers[2] < numbers[3] && numbers[4] < numbers[5]))
+      return WAYS.ring.hint;
     if (this.way === "polygon" && numbers.length < 3) return WAYS.polygon.hint;
     return null;
   }
@@ -173,7 +212,16 @@ class Drawer {
   yaml() {
     const instance = this.model.data.instances[this.model.state.instance];
     const part = instance?.part ?? "part";
-    const lines = ["parts:", `  ${quoted(part)}:`, "    regions:", "      drawn:", "        role: clip", "        within:", `          ${this.solid()}`, "        treat: supple"];
+    const lines = [
+      "parts:",
+      `  ${quoted(part)}:`,
+      "    regions:",
+      "      drawn:",
+      "        role: clip",
+      "        within:",
+      `          ${this.solid()}`,
+      "        treat: supple",
+    ];
     if (!instance) lines.unshift("# In the plate's frame: choose an instance, and it is in the part's own.");
     return `${lines.join("\n")}\n`;
   }
@@ -185,7 +233,10 @@ class Drawer {
     this.fragment.textContent = flaw ?? this.yaml();
     this.copy.disabled = Boolean(flaw);
     this.said.textContent = "";
-    this.root.parentElement.parentElement.style.setProperty("--drawn", this.way ? `${this.sheet.offsetHeight}px` : "0px");
+    this.root.parentElement.parentElement.style.setProperty(
+      "--drawn",
+      this.way ? `${this.sheet.offsetHeight}px` : "0px",
+    );
     this.redraw();
   }
 
@@ -227,11 +278,18 @@ class Drawer {
 
   outline(n) {
     if (this.way === "polygon") return n;
-    if (this.way === "box") return [[n[0], n[2]], [n[1], n[2]], [n[1], n[3]], [n[0], n[3]]];
+    if (this.way === "box")
+      return [
+        [n[0], n[2]],
+        [n[1], n[2]],
+        [n[1], n[3]],
+        [n[0], n[3]],
+      ];
     const [cx, cy, inner, outer, from, to] = n;
     const count = Math.max(2, Math.ceil(Math.abs(to - from) / 4));
     const arc = Array.from({ length: count + 1 }, (_, k) => ((from + ((to - from) * k) / count) * Math.PI) / 180);
-    const along = (radius, angles) => angles.map((angle) => [cx + radius * Math.cos(angle), cy + radius * Math.sin(angle)]);
+    const along = (radius, angles) =>
+      angles.map((angle) => [cx + radius * Math.cos(angle), cy + radius * Math.sin(angle)]);
     return [...along(outer, arc), ...along(inner, [...arc].reverse())];
   }
 }

@@ -75,7 +75,9 @@ class LayerView {
   }
 
   changed() {
-    this.moved = this.box && Math.hypot(this.view.x - (this.box[0] + this.box[2]) / 2, this.view.y - (this.box[1] + this.box[3]) / 2) > 1e-6;
+    this.moved =
+      this.box &&
+      Math.hypot(this.view.x - (this.box[0] + this.box[2]) / 2, this.view.y - (this.box[1] + this.box[3]) / 2) > 1e-6;
     // A finger scrolls the page over a layer that is seen whole, and moves one that is not.
     this.canvas.style.touchAction = this.tool || !this.isFitted() ? "none" : "pan-y";
     this.render();
@@ -103,7 +105,10 @@ class LayerView {
 
   toScreen(panel, x, y) {
     const { view } = this;
-    return [panel.x + panel.width / 2 + (x - view.x) * view.scale, panel.y + panel.height / 2 - (y - view.y) * view.scale];
+    return [
+      panel.x + panel.width / 2 + (x - view.x) * view.scale,
+      panel.y + panel.height / 2 - (y - view.y) * view.scale,
+    ];
   }
 
   /** Where an event is: { panel, x, y } with mm of the plate. */
@@ -111,7 +116,9 @@ class LayerView {
     const box = this.canvas.getBoundingClientRect();
     const [px, py] = [event.clientX - box.left, event.clientY - box.top];
     const panels = this.panels();
-    const panel = panels.find((one) => px >= one.x && px < one.x + one.width && py >= one.y && py < one.y + one.height) ?? panels[0];
+    const panel =
+      panels.find((one) => px >= one.x && px < one.x + one.width && py >= one.y && py < one.y + one.height) ??
+      panels[0];
     const x = this.view.x + (px - panel.x - panel.width / 2) / this.view.scale;
     const y = this.view.y - (py - panel.y - panel.height / 2) / this.view.scale;
     return { panel, x, y };
@@ -196,7 +203,9 @@ class LayerView {
     const { state, data } = this.model;
     const shown = this.model.shown();
     const layers = shown.map((one) => one.layer).filter(Boolean);
-    this.range = QUANTITIES[state.quantity].of ? rangeOf(state.quantity, layers, this.model.told(state.quantity)) : null;
+    this.range = QUANTITIES[state.quantity].of
+      ? rangeOf(state.quantity, layers, this.model.told(state.quantity))
+      : null;
     this.scenes = shown.map(({ layer, ghost }) => ({
       buckets: layer ? sceneOf(state, layer, data, this.palette, this.range) : [],
       ghost: ghost ? ghostPath(ghost) : null,
@@ -223,7 +232,9 @@ class LayerView {
     if (!this.width || !this.view || !this.palette) return;
     const begun = performance.now();
     const { context, ratio, palette } = this;
-    this.hatches ??= Array.from({ length: HATCHES }, (_, k) => hatchPattern(context, k, palette.of("edge"), Math.round(7 * ratio), 0.9 * ratio));
+    this.hatches ??= Array.from({ length: HATCHES }, (_, k) =>
+      hatchPattern(context, k, palette.of("edge"), Math.round(7 * ratio), 0.9 * ratio),
+    );
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.clearRect(0, 0, this.canvas.width, this.canvas.height);
     const panels = this.panels();

@@ -25,7 +25,8 @@ function annotate(view, panel, scene, titled) {
     written(view, panel.name, panel.x + 6, panel.y + 12, "left");
     crossAt(view, panel);
   }
-  if (!panel.layer?.beads) written(view, "no bead on this layer", panel.x + panel.width / 2, panel.y + panel.height / 2, "center", "soft");
+  if (!panel.layer?.beads)
+    written(view, "no bead on this layer", panel.x + panel.width / 2, panel.y + panel.height / 2, "center", "soft");
 }
 
 function rule(pen, colour, from, to) {
@@ -64,7 +65,9 @@ function nameInstances(view, panel, scene, data) {
     const [right, top] = view.toScreen(panel, ...place.high);
     if (!instance) continue;
     const room = 1.25 * Math.max(right - left, 22);
-    const text = [spoken(instance.key), `#${instance.instance}`].find((words) => view.context.measureText(words).width <= room);
+    const text = [spoken(instance.key), `#${instance.instance}`].find(
+      (words) => view.context.measureText(words).width <= room,
+    );
     if (!text) continue;
     written(view, text, (left + right) / 2, bottom + 12 > top ? bottom + 12 : top, "center", "soft");
   }
@@ -81,10 +84,15 @@ function nameRegions(view, panel, scene, data) {
   const labels = [];
   for (const place of scene.regions.values()) {
     const region = data.regions[place.number - 1];
-    if (!region || region.part !== data.instances[state.instance].part || region.instance !== data.instances[state.instance].instance) continue;
+    if (
+      !region ||
+      region.part !== data.instances[state.instance].part ||
+      region.instance !== data.instances[state.instance].instance
+    )
+      continue;
     // Toward the middle of the region, seen from the middle of the part, and no farther: there is a bead of it.
-    const away = [place.x - middle[0], place.y - middle[1]];
-    const anchor = anchorOf(panel.layer, "region", place.number, place.x + away[0], place.y + away[1]);
+    place.anchor ??= anchorOf(panel.layer, "region", place.number, 2 * place.x - middle[0], 2 * place.y - middle[1]);
+    const { anchor } = place;
     const [x, y] = view.toScreen(panel, ...anchor);
     labels.push({ text: region.region, x, y, left: x < (left + right) / 2, at: y });
   }
@@ -94,7 +102,9 @@ function nameRegions(view, panel, scene, data) {
     const pen = view.context;
     for (const { text, x, y, at } of column) {
       const width = pen.measureText(text).width;
-      const edge = side ? Math.max(panel.x + width + 8, left - 20) : Math.min(panel.x + panel.width - width - 8, right + 20);
+      const edge = side
+        ? Math.max(panel.x + width + 8, left - 20)
+        : Math.min(panel.x + panel.width - width - 8, right + 20);
       rule(pen, view.palette.of("ink"), [x, y], [edge + (side ? 4 : -4), at]);
       pen.beginPath();
       pen.arc(x, y, 2.5, 0, 2 * Math.PI);
@@ -110,7 +120,10 @@ function drawAxes(view, panel) {
   const frame = view.model.frame();
   const [ox, oy] = view.toScreen(panel, frame.x, frame.y);
   const pen = view.context;
-  for (const [name, x, y] of [["x", 1, 0], ["y", 0, 1]]) {
+  for (const [name, x, y] of [
+    ["x", 1, 0],
+    ["y", 0, 1],
+  ]) {
     const [px, py] = view.toScreen(panel, ...frame.toPlate(x, y));
     const length = Math.hypot(px - ox, py - oy) || 1;
     const [ux, uy] = [(px - ox) / length, (py - oy) / length];

@@ -11,10 +11,16 @@ class Page {
     this.groups = groupsOf(data);
     this.two = data.sides.length > 1;
     const worst = this.groups[0]?.worst;
-    const instance = data.instances.findIndex((one) => worst && one.part === worst.after.part && one.instance === worst.after.instance);
+    const instance = data.instances.findIndex(
+      (one) => worst && one.part === worst.after.part && one.instance === worst.after.instance,
+    );
     this.state = {
-      layer: 0, side: data.sides.at(-1).name, quantity: this.two ? "change" : "region",
-      instance: instance >= 0 ? instance : data.instances.length ? 0 : WHOLE, beside: "time_s", region: null,
+      layer: 0,
+      side: data.sides.at(-1).name,
+      quantity: this.two ? "change" : "region",
+      instance: instance >= 0 ? instance : data.instances.length ? 0 : WHOLE,
+      beside: "time_s",
+      region: null,
     };
     this.layers = new Map(); // side -> layer shown
     this.timing = { step_ms: 0, open_ms: 0 };
@@ -28,23 +34,41 @@ class Page {
     byId("watch").replaceChildren(...watchAnswer(data, this.groups));
     this.cards();
     const model = {
-      data, state, stores: this.stores, shown: () => this.shown(), frame: () => new Frame(data.instances[state.instance]),
-      told: (quantity) => data.sides.at(-1).ranges?.[quantity] ?? null, span: () => this.span(),
+      data,
+      state,
+      stores: this.stores,
+      shown: () => this.shown(),
+      frame: () => new Frame(data.instances[state.instance]),
+      told: (quantity) => data.sides.at(-1).ranges?.[quantity] ?? null,
+      span: () => this.span(),
       overlay: (panel, pen) => this.drawer.overlay(this.view, panel, pen),
     };
+    this.reading = new Reading(model);
     this.strip = new Strip(byId("strip"), model, (layer) => this.show(layer));
     this.traces = new Traces(byId("traces"), model, (layer) => this.show(layer));
-    this.view = new LayerView(byId("layer"), model, { pointed: (place, bead) => this.read(place, bead), ranged: (range) => this.legend(range) });
-    this.drawer = new Drawer(byId("draw"), model, () => this.view.render(), (tool) => {
-      this.view.tool = tool;
-      if (this.view.view) this.view.changed();
+    this.view = new LayerView(byId("layer"), model, {
+      pointed: (place, bead) => this.reading.read(place, bead),
+      ranged: (range) => this.reading.legend(range),
     });
+    this.drawer = new Drawer(
+      byId("draw"),
+      model,
+      () => this.view.render(),
+      (tool) => {
+        this.view.tool = tool;
+        if (this.view.view) this.view.changed();
+      },
+    );
     this.controls();
     minuteTable(byId("minutes"), data);
     this.notes();
-    for (const [id, there] of [["heat", data.trace && Object.keys(data.trace).length], ["cards", this.groups.length]]) byId(id).hidden = !there;
+    for (const [id, there] of [
+      ["heat", data.trace && Object.keys(data.trace).length],
+      ["cards", this.groups.length],
+    ])
+      byId(id).hidden = !there;
     byId("drawing").classList.toggle("bare", !this.groups.length);
-    this.read(null, null);
+    this.reading.read(null, null);
     this.fill();
     window.addEventListener("resize", () => this.fill());
     this.keys();
@@ -66,26 +90,38 @@ class Page {
   fill() {
     const drawing = byId("drawing");
     const beside = matchMedia("(min-width: 1181px)").matches;
-    drawing.style.setProperty("--tall", beside ? `${clamp(window.innerHeight - drawing.offsetTop - 14, 560, 1200)}px` : "auto");
+    drawing.style.setProperty(
+      "--tall",
+      beside ? `${clamp(window.innerHeight - drawing.offsetTop - 14, 560, 1200)}px` : "auto",
+    );
   }
 
   cards() {
     this.bars = [];
-    byId("verdict").replaceChildren(...this.groups.map((group) => card(this.data, group, (one) => this.look(one, true), this.bars)));
+    byId("verdict").replaceChildren(
+      ...this.groups.map((group) => card(this.data, group, (one) => this.look(one, true), this.bars)),
+    );
   }
 
   notes() {
     const { data } = this;
     const lines = [];
     const rests = data.endings?.rests_on;
-    if (rests) lines.push(`Strength: ${rests}. Bands hold the value nine times of ten${data.draws ? ` (${data.draws.count.toLocaleString("en")} draws)` : ""}; a margin is what design limits for printed snap fits allow, over what the load asks.`);
-    const columns = Object.entries(data.columns ?? {}).filter(([key]) => ["time_s", "mass_g", "cost", "energy_wh"].includes(key));
+    if (rests)
+      lines.push(
+        `Strength: ${rests}. Bands hold the value nine times of ten${data.draws ? ` (${data.draws.count.toLocaleString("en")} draws)` : ""}; a margin is what design limits for printed snap fits allow, over what the load asks.`,
+      );
+    const columns = Object.entries(data.columns ?? {}).filter(([key]) =>
+      ["time_s", "mass_g", "cost", "energy_wh"].includes(key),
+    );
     const names = { time_s: "Time", mass_g: "Filament", cost: "Money", energy_wh: "Energy" };
     for (const [key, column] of columns) lines.push(`${names[key]}: ${column.source} (${column.basis}).`);
     if (data.regions_overlap) lines.push(`${capital(data.regions_overlap)}.`);
     if (data.heating_source) lines.push(`${capital(data.heating_source)}.`);
     if (data.endings?.check_it) lines.push(`${capital(data.endings.check_it)}.`);
-    lines.push("Keys: up and down step layers, left and right go from bead to bead, b changes sides, + and \u2212 zoom, 0 shows all, shift with an arrow moves the view.");
+    lines.push(
+      "Keys: up and down step layers, left and right go from bead to bead, b changes sides, + and \u2212 zoom, 0 shows all, shift with an arrow moves the view.",
+    );
     byId("notes").replaceChildren(...lines.map((text) => make("p", {}, text)));
   }
 
@@ -121,7 +157,9 @@ class Page {
     this.strip.render();
     this.traces.render();
     const twins = this.stores.map((store, side) => this.twin(side, k));
-    const layers = await Promise.all(this.stores.map((store, side) => (twins[side] < 0 ? null : store.layer(twins[side]))));
+    const layers = await Promise.all(
+      this.stores.map((store, side) => (twins[side] < 0 ? null : store.layer(twins[side]))),
+    );
     if (this.state.layer !== k) return;
     layers.forEach((layer, side) => {
       if (layer) layer.gone = this.two && this.data.sides[side].name === "before";
@@ -165,9 +203,18 @@ class Page {
   /** Look at a region of one instance: the part, its weakest layer, its beads. */
   look(one, chosen) {
     const { data, state } = this;
-    const instance = one ? data.instances.findIndex((pose) => pose.part === one.after.part && pose.instance === one.after.instance) : state.instance;
+    const instance = one
+      ? data.instances.findIndex((pose) => pose.part === one.after.part && pose.instance === one.after.instance)
+      : state.instance;
     state.region = chosen && state.region !== one.key ? one.key : null;
-    for (const item of byId("verdict").children) item.classList.toggle("chosen", chosen && state.region !== null && data.regions.find((region) => region.key === one.key) && item.dataset.group === `${one.after.part}/${one.after.region}`);
+    for (const item of byId("verdict").children)
+      item.classList.toggle(
+        "chosen",
+        chosen &&
+          state.region !== null &&
+          data.regions.find((region) => region.key === one.key) &&
+          item.dataset.group === `${one.after.part}/${one.after.region}`,
+      );
     this.stand(instance >= 0 ? instance : WHOLE);
     const first = data.instances[instance]?.first_layer ?? 0;
     const weakest = this.weakest(one);
@@ -190,7 +237,11 @@ class Page {
     const choices = this.strip.choices();
     const best = choices.includes(state.besideAsked) ? state.besideAsked : choices[0];
     state.beside = best;
-    byId("beside").replaceChildren(...choices.map((key) => make("option", { value: key }, BESIDE[key].name + (BESIDE[key].unit ? `, ${BESIDE[key].unit}` : ""))));
+    byId("beside").replaceChildren(
+      ...choices.map((key) =>
+        make("option", { value: key }, BESIDE[key].name + (BESIDE[key].unit ? `, ${BESIDE[key].unit}` : "")),
+      ),
+    );
     byId("beside").value = best;
     this.strip.render();
     this.strip.survey(instance);
@@ -201,7 +252,9 @@ class Page {
   /** Fit the view to what the instance has on the layer shown, or to the plate. */
   frameView() {
     const plate = this.data.sides.at(-1).bounds;
-    const boxes = [...this.layers.values()].map((layer) => layer && placesOf(layer, "instance").get(this.state.instance + 1)).filter(Boolean);
+    const boxes = [...this.layers.values()]
+      .map((layer) => layer && placesOf(layer, "instance").get(this.state.instance + 1))
+      .filter(Boolean);
     if (this.state.instance < 0 || !boxes.length) return this.view.fit(plate);
     const ends = (key, pick) => [0, 1].map((axis) => pick(...boxes.map((box) => box[key][axis])));
     return this.view.fit([...ends("low", Math.min), ...ends("high", Math.max)]);
@@ -250,19 +303,41 @@ class Page {
       state.beside = state.besideAsked = event.target.value;
       this.strip.render();
     });
-    const known = Object.keys(QUANTITIES).filter((key) => (key !== "change" || this.two) && (key !== "region" || data.regions.length || !this.two));
+    const known = Object.keys(QUANTITIES).filter(
+      (key) => (key !== "change" || this.two) && (key !== "region" || data.regions.length || !this.two),
+    );
     const quantity = byId("quantity");
-    quantity.append(...known.map((key) => option(key, key === "region" && !data.regions.length ? "kinds of bead" : QUANTITIES[key].name + (QUANTITIES[key].unit ? `, ${QUANTITIES[key].unit}` : ""))));
+    quantity.append(
+      ...known.map((key) =>
+        option(
+          key,
+          key === "region" && !data.regions.length
+            ? "kinds of bead"
+            : QUANTITIES[key].name + (QUANTITIES[key].unit ? `, ${QUANTITIES[key].unit}` : ""),
+        ),
+      ),
+    );
     quantity.value = state.quantity;
     quantity.addEventListener("change", () => {
       state.quantity = quantity.value;
       this.caption();
       this.view.refresh();
     });
-    const step = (by, name, text) => make("button", { type: "button", class: "act", "aria-label": name, on: { click: () => this.show(state.layer + by) } }, text);
+    const step = (by, name, text) =>
+      make(
+        "button",
+        { type: "button", class: "act", "aria-label": name, on: { click: () => this.show(state.layer + by) } },
+        text,
+      );
     this.where = make("b", {});
     this.rest = make("span", { class: "soft" });
-    byId("which").replaceChildren("Layer ", step(-1, "layer below", "\u2193"), this.where, step(1, "layer above", "\u2191"), this.rest);
+    byId("which").replaceChildren(
+      "Layer ",
+      step(-1, "layer below", "\u2193"),
+      this.where,
+      step(1, "layer above", "\u2191"),
+      this.rest,
+    );
     this.sides();
   }
 
@@ -271,11 +346,26 @@ class Page {
     set.hidden = !this.two;
     if (!this.two) return;
     for (const name of ["before", "after", "both"]) {
-      const input = make("input", { type: "radio", name: "side", value: name, on: { change: () => this.setSide(name) } });
+      const input = make("input", {
+        type: "radio",
+        name: "side",
+        value: name,
+        on: { change: () => this.setSide(name) },
+      });
       input.checked = name === this.state.side;
       set.append(make("label", {}, input, make("span", {}, name)));
     }
-    const button = make("button", { type: "button", id: "alternate", class: "act", "aria-pressed": "false", title: "before and after by turns; the key b does it by hand" }, "by turns");
+    const button = make(
+      "button",
+      {
+        type: "button",
+        id: "alternate",
+        class: "act",
+        "aria-pressed": "false",
+        title: "before and after by turns; the key b does it by hand",
+      },
+      "by turns",
+    );
     button.addEventListener("click", () => this.alternate(button));
     set.append(button);
   }
@@ -300,21 +390,40 @@ class Page {
       return true;
     }
     switch (event.key) {
-      case "ArrowUp": return step(1);
-      case "ArrowDown": return step(-1);
-      case "ArrowRight": return strip ? step(1) : (view.stepBead(1), true);
-      case "ArrowLeft": return strip ? step(-1) : (view.stepBead(-1), true);
-      case "PageUp": return strip || document.activeElement === byId("layer") ? step(page) : false;
-      case "PageDown": return strip || document.activeElement === byId("layer") ? step(-page) : false;
-      case "Home": return strip ? step(-state.layer) : false;
-      case "End": return strip ? step(this.stores.at(-1).count) : false;
-      case "b": return this.flip(), true;
-      case "+": case "=": return view.zoom(ZOOM_STEP), true;
-      case "-": case "\u2212": return view.zoom(1 / ZOOM_STEP), true;
-      case "0": return this.frameView(), true;
-      case "Enter": if (view.tool && document.activeElement === byId("layer")) return view.tool.finish(), true; return false;
-      case "Escape": if (view.tool) return this.drawer.choose(null), true; return false;
-      default: return false;
+      case "ArrowUp":
+        return step(1);
+      case "ArrowDown":
+        return step(-1);
+      case "ArrowRight":
+        return strip ? step(1) : (view.stepBead(1), true);
+      case "ArrowLeft":
+        return strip ? step(-1) : (view.stepBead(-1), true);
+      case "PageUp":
+        return strip || document.activeElement === byId("layer") ? step(page) : false;
+      case "PageDown":
+        return strip || document.activeElement === byId("layer") ? step(-page) : false;
+      case "Home":
+        return strip ? step(-state.layer) : false;
+      case "End":
+        return strip ? step(this.stores.at(-1).count) : false;
+      case "b":
+        return (this.flip(), true);
+      case "+":
+      case "=":
+        return (view.zoom(ZOOM_STEP), true);
+      case "-":
+      case "\u2212":
+        return (view.zoom(1 / ZOOM_STEP), true);
+      case "0":
+        return (this.frameView(), true);
+      case "Enter":
+        if (view.tool && document.activeElement === byId("layer")) return (view.tool.finish(), true);
+        return false;
+      case "Escape":
+        if (view.tool) return (this.drawer.choose(null), true);
+        return false;
+      default:
+        return false;
     }
   }
 
@@ -335,97 +444,6 @@ class Page {
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
     matchMedia("print").addEventListener("change", printed);
   }
-
-  // What the pointer is at.
-
-  read(place, bead) {
-    const { data, state } = this;
-    const rows = [];
-    const put = (name, text, wide) => rows.push(make("div", { class: wide ? "wide" : "" }, make("dt", {}, name), make("dd", {}, text)));
-    const layer = place?.panel.layer;
-    if (!place || !layer) {
-      byId("readout").replaceChildren(make("div", { class: "wide" }, make("dd", { class: "soft" }, "Point at a bead, or go from bead to bead with the left and right keys: its numbers stand here.")));
-      return;
-    }
-    const k = bead?.k;
-    const own = k !== undefined ? data.instances[layer.instance[k] - 1] : null;
-    const instance = own ?? data.instances[state.instance];
-    const z = this.stores.at(-1).side.layers.z_mm[state.layer];
-    if (k !== undefined) put("bead", this.beadWords(place.panel, layer, k), true);
-    put("plate", `${mm(place.x)}, ${mm(place.y)}, ${mm(z)} mm`);
-    if (instance) {
-      const [x, y] = new Frame(instance).toPart(place.x, place.y);
-      put(spoken(instance.key), `${mm(x)}, ${mm(y)}, ${mm((z - instance.z_mm) / (instance.scale || 1))} mm`);
-    }
-    if (k !== undefined) {
-      put("wide, high", `${mm(layer.width[k] / 100)}, ${mm(layer.height[k] / 200)} mm`);
-      for (const key of ["feed", "rate", "nozzle", "age", "bond"]) {
-        const value = QUANTITIES[key].of(layer, k);
-        const short = { feed: "feed", rate: "flow", nozzle: "nozzle", age: "below laid", bond: "bond" }[key];
-        if (Number.isNaN(value)) continue;
-        const text = key === "nozzle" ? `${value.toFixed(1)} \u00b0C reached` : key === "age" ? `${clock(value)} earlier` : key === "bond" ? `${figures(value)} of healed, modelled` : `${figures(value, 3)} ${QUANTITIES[key].unit}`;
-        put(short, text);
-      }
-    }
-    byId("readout").replaceChildren(...rows);
-  }
-
-  beadWords(panel, layer, k) {
-    const { data } = this;
-    const words = [FEATURE_WORDS[data.features[layer.feature[k]]] ?? "bead"];
-    if (this.two && layer.flag[k] & TOLD) words[0] = layer.gone ? `${words[0]}, removed` : `${words[0]}, new`;
-    const region = data.regions[layer.region[k] - 1];
-    const instance = data.instances[layer.instance[k] - 1];
-    if (instance) words.push(`of ${spoken(instance.key)}`);
-    if (region) words.push(`in ${region.region}`);
-    if (this.state.side === "both") words.push(`(${panel.name})`);
-    return words.join(" ");
-  }
-
-  legend(range) {
-    const { state, data } = this;
-    const item = (swatch, text) => make("span", {}, swatch, text);
-    const box = (fill, extra) => {
-      const svg = draw("svg", { class: "hatch", viewBox: "0 0 22 14", "aria-hidden": "true" });
-      const rect = draw("rect", { x: 0.5, y: 0.5, width: 21, height: 13, class: "body" });
-      rect.style.fill = `var(--${fill})`;
-      svg.append(rect, ...(extra ? [extra] : []));
-      return svg;
-    };
-    const items = [];
-    if (state.quantity === "change") {
-      items.push(item(box("new"), "new"), item(box("paper", draw("line", { x1: 2, x2: 20, y1: 7, y2: 7, class: "ink", "stroke-dasharray": "5 3", "stroke-width": 1.6 })), "removed"), item(box("perimeter"), "as it was"));
-    } else if (state.quantity === "region") {
-      const mine = data.regions.filter((region) => state.instance < 0 || (region.part === data.instances[state.instance].part && region.instance === data.instances[state.instance].instance));
-      for (const [name, hatch] of new Map(mine.map((region) => [region.region, region.hatch]))) items.push(item(hatchSwatch(hatch), name));
-      items.push(item(box("outermost"), "outermost"), item(box("perimeter"), "perimeter"), item(box("solid"), "solid"), item(box("sparse"), "sparse"));
-    } else if (range?.known) items.push(scaleLegend(state.quantity, range));
-    if (range?.unknown || (range && !range.known)) items.push(item(box("paper"), "not known"));
-    byId("legend").replaceChildren(...items);
-  }
-}
-
-/** The scale of a quantity with its numbers. */
-function scaleLegend(name, range) {
-  const text = fontSize();
-  const [width, height] = [280, 14 + 1.3 * text];
-  const svg = draw("svg", { width: width + 40, height, role: "img", "aria-label": `${QUANTITIES[name].name}: ${figures(range.low, 3)} to ${figures(range.high, 3)} ${QUANTITIES[name].unit}` });
-  for (let k = 0; k <= STEPS; k++) {
-    const rect = draw("rect", { x: 14 + (k * width) / (STEPS + 1), y: 0, width: width / (STEPS + 1) + 0.5, height: 10 });
-    rect.style.fill = rgb(scaleColour(k / STEPS));
-    svg.append(rect);
-  }
-  const marks = QUANTITIES[name].logs
-    ? [0, 1, 3, 10, 30, 100, 300, 1000, 3000, 10000].filter((value) => value >= range.low * 0.95 && value <= range.high * 1.05)
-    : ticks(range.low, range.high, 4);
-  let last = -Infinity;
-  for (const value of marks) {
-    const x = 14 + width * shareOf(name, range, value);
-    if (x - last < 2.4 * text) continue;
-    last = x;
-    svg.append(draw("line", { x1: x, x2: x, y1: 8, y2: 13, class: "ink" }), draw("text", { x, y: 12 + text, "text-anchor": "middle" }, value.toLocaleString("en")));
-  }
-  return make("span", {}, svg, QUANTITIES[name].unit || "healed = 1");
 }
 
 function fileName(path) {
@@ -437,6 +455,12 @@ window.beadwright = Object.freeze({
   layer: () => page.state.layer + 1,
   show: (number) => page.show(number - 1),
   side: () => page.state.side,
-  stats: () => ({ ...page.timing, draw_ms: page.view.drawnIn, beads: page.shown().map((one) => one.layer?.beads ?? 0), scale: page.view.view?.scale, fitted: page.view.fitted }),
+  stats: () => ({
+    ...page.timing,
+    draw_ms: page.view.drawnIn,
+    beads: page.shown().map((one) => one.layer?.beads ?? 0),
+    scale: page.view.view?.scale,
+    fitted: page.view.fitted,
+  }),
 });
 page.start();

@@ -1,116 +1,128 @@
 // A layer made ready to be drawn: paths by paint and width, in mm, kept as long as nothing but the view changes.
 
-/** Paints of a layer for a quantity: { key: { fill, far, edge, hatch, dashed } } and which one bead k has. */
+/** Paints of a layer for a quantity: `list` of { fill, far, edge, hatch, dashed }, and `of(k)`, the place in it of bead k's. */
 function paintsOf(state, layer, data, palette, range) {
-  const paints = new Map();
+  const list = [];
+  const known = new Map();
   const put = (key, paint) => {
-    if (!paints.has(key)) paints.set(key, paint());
-    return key;
+    if (!known.has(key)) known.set(key, list.push(paint()) - 1);
+    return known.get(key);
   };
-  const kind = (k) => {
-    const tone = TONES[data.features[layer.feature[k]]] ?? "else";
-    return put(tone, () => ({ fill: palette.of(tone), far: palette.far(tone), edge: palette.of("edge") }));
-  };
+  const plain = (name, share) => ({ fill: palette.of(name), far: palette.far(name, share), edge: palette.of("edge") });
+  const kinds = data.features.map((word) => TONES[word] ?? "else").map((tone) => put(tone, () => plain(tone)));
+  const kind = (k) => kinds[layer.feature[k]];
   if (state.quantity === "change") {
-    return { paints, of: (k) => (layer.flag[k] & TOLD ? put("told", () => toldPaint(layer, palette)) : kind(k)) };
+    const told = put("told", () => toldPaint(layer, palette));
+    return { list, of: (k) => (layer.flag[k] & TOLD ? told : kind(k)) };
   }
   if (state.quantity === "region") {
-    return {
-      paints,
-      of: (k) => {
-        const region = data.regions[layer.region[k] - 1];
-        if (!region) return kind(k);
-        const hue = `hue-${region.hatch % HATCHES}`;
-        return put(`region ${region.hatch}`, () => ({
-          fill: palette.of(hue), far: palette.far(hue, 0.25), edge: palette.of("edge"), hatch: region.hatch,
-        }));
-      },
-    };
+    const hatched = data.regions.map(({ hatch }) =>
+      put(`region ${hatch}`, () => ({ ...plain(`hue-${hatch % HATCHES}`, 0.25), hatch })),
+    );
+    return { list, of: (k) => hatched[layer.region[k] - 1] ?? kind(k) };
   }
   const quantity = QUANTITIES[state.quantity];
+  const unknown = put("unknown", () => ({
+    fill: palette.of("paper"),
+    far: palette.of("line"),
+    edge: palette.of("quiet"),
+  }));
+  const steps = Array.from({ length: STEPS + 1 }, (_, step) =>
+    put(step, () => {
+      const fill = rgb(scaleColour(step / STEPS));
+      return { fill, far: fill, edge: palette.of("edge") };
+    }),
+  );
   return {
-    paints,
+    list,
     of: (k) => {
       const value = quantity.of(layer, k);
-      if (Number.isNaN(value)) {
-        return put("unknown", () => ({ fill: palette.of("paper"), far: palette.of("line"), edge: palette.of("quiet") }));
-      }
-      const step = clamp(Math.round(shareOf(state.quantity, range, value) * STEPS), 0, STEPS);
-      return put(step, () => {
-        const fill = rgb(scaleColour(step / STEPS));
-        return { fill, far: fill, edge: palette.of("edge") };
-      });
+      return Number.isNaN(value)
+        ? unknown
+        : steps[clamp(Math.round(shareOf(state.quantity, range, value) * STEPS), 0, STEPS)];
     },
   };
 }
 
 function toldPaint(layer, palette) {
-  if (layer.gone) return { fill: palette.of("paper"), far: palette.of("paper"), edge: palette.of("ghost"), dashed: palette.of("ink") };
+  if (layer.gone)
+    return {
+      fill: palette.of("paper"),
+      far: palette.of("paper"),
+      edge: palette.of("ghost"),
+      dashed: palette.of("ink"),
+    };
   return { fill: palette.of("new"), far: palette.of("new"), edge: palette.of("edge") };
 }
 
-/** Buckets { paint, width, path, faint } of a layer, thin paints first; `faint` lies outside of what is looked at. */
+/** Buckets { paint, width, path, faint } of a layer; `faint` lies outside of what is looked at. */
 function sceneOf(state, layer, data, palette, range) {
-  const { paints, of } = paintsOf(state, layer, data, palette, range);
+  const { list, of } = paintsOf(state, layer, data, palette, range);
+  const { n, x, y, flag, width, region } = layer;
+  const looked = state.region ? 1 + data.regions.findIndex((one) => one.key === state.region) : 0;
   const buckets = new Map();
-  let [last, lastKey] = [-1, null];
-  for (let k = 1; k < layer.n; k++) {
-    if (layer.flag[k] & PEN_UP) continue;
-    const faint = isFaint(state, layer, k, data);
-    const key = `${of(k)}|${layer.width[k]}|${faint ? 1 : 0}`;
-    let bucket = buckets.get(key);
-    if (!bucket) {
-      bucket = { paint: paints.get(of(k)), width: layer.width[k] / 100, path: new Path2D(), faint };
-      buckets.set(key, bucket);
+  let [last, lastKey, bucket] = [-1, -1, null];
+  for (let k = 1; k < n; k++) {
+    if (flag[k] & PEN_UP) continue;
+    const faint = looked && region[k] !== looked ? 1 : 0;
+    const paint = of(k);
+    const key = (paint * 256 + width[k]) * 2 + faint;
+    if (key !== lastKey) {
+      bucket = buckets.get(key);
+      if (!bucket)
+        buckets.set(
+          key,
+          (bucket = { paint: list[paint], width: width[k] / 100, path: new Path2D(), faint: faint === 1 }),
+        );
     }
-    if (last !== k - 1 || lastKey !== key) bucket.path.moveTo(layer.x[k - 1], layer.y[k - 1]);
-    bucket.path.lineTo(layer.x[k], layer.y[k]);
-    [last, lastKey] = [k, key];
+    if (last !== k - 1 || lastKey !== key) bucket.path.moveTo(x[k - 1], y[k - 1]);
+    bucket.path.lineTo(x[k], y[k]);
+    last = k;
+    lastKey = key;
   }
   return [...buckets.values()];
 }
 
-function isFaint(state, layer, k, data) {
-  if (state.region) return data.regions[layer.region[k] - 1]?.key !== state.region;
-  return false;
-}
-
-/** Where regions and instances lie on a layer: [{ key, x, y, low, high }] with the middle and the box, mm. */
+/** Where regions or instances lie on a layer, by number: { number, x, y, low, high } with the middle and the box, mm. */
 function placesOf(layer, column) {
+  const sums = Array.from({ length: 256 }, () => null);
+  const { n, x, y, flag } = layer;
+  const numbers = layer[column];
+  for (let k = 1; k < n; k++) {
+    const number = numbers[k];
+    if (!number || flag[k] & PEN_UP) continue;
+    const sum = (sums[number] ??= { x: 0, y: 0, weight: 0, x0: Infinity, y0: Infinity, x1: -Infinity, y1: -Infinity });
+    const [ax, ay, bx, by] = [x[k - 1], y[k - 1], x[k], y[k]];
+    const length = Math.sqrt((bx - ax) * (bx - ax) + (by - ay) * (by - ay));
+    sum.x += (ax + bx) * 0.5 * length;
+    sum.y += (ay + by) * 0.5 * length;
+    sum.weight += length;
+    sum.x0 = Math.min(sum.x0, ax, bx);
+    sum.y0 = Math.min(sum.y0, ay, by);
+    sum.x1 = Math.max(sum.x1, ax, bx);
+    sum.y1 = Math.max(sum.y1, ay, by);
+  }
   const places = new Map();
-  for (let k = 1; k < layer.n; k++) {
-    const number = layer[column][k];
-    if (!number || layer.flag[k] & PEN_UP) continue;
-    let place = places.get(number);
-    if (!place) {
-      place = { number, x: 0, y: 0, weight: 0, low: [Infinity, Infinity], high: [-Infinity, -Infinity] };
-      places.set(number, place);
-    }
-    const [ax, ay, bx, by] = [layer.x[k - 1], layer.y[k - 1], layer.x[k], layer.y[k]];
-    const length = Math.hypot(bx - ax, by - ay);
-    place.x += ((ax + bx) / 2) * length;
-    place.y += ((ay + by) / 2) * length;
-    place.weight += length;
-    place.low = [Math.min(place.low[0], ax, bx), Math.min(place.low[1], ay, by)];
-    place.high = [Math.max(place.high[0], ax, bx), Math.max(place.high[1], ay, by)];
-  }
-  for (const place of places.values()) {
-    place.x /= place.weight || 1;
-    place.y /= place.weight || 1;
-  }
+  sums.forEach((sum, number) => {
+    if (!sum) return;
+    const weight = sum.weight || 1;
+    places.set(number, { number, x: sum.x / weight, y: sum.y / weight, low: [sum.x0, sum.y0], high: [sum.x1, sum.y1] });
+  });
   return places;
 }
 
 /** The middle of a bead near (x, y) with this number in the column: where a leader may point. */
 function anchorOf(layer, column, number, x, y) {
   let best = null;
+  let least = Infinity;
+  const numbers = layer[column];
   for (let k = 1; k < layer.n; k++) {
-    if (layer[column][k] !== number || layer.flag[k] & PEN_UP) continue;
-    const at = [(layer.x[k - 1] + layer.x[k]) / 2, (layer.y[k - 1] + layer.y[k]) / 2];
-    const away = Math.hypot(at[0] - x, at[1] - y);
-    if (!best || away < best.away) best = { away, at };
+    if (numbers[k] !== number || layer.flag[k] & PEN_UP) continue;
+    const dx = (layer.x[k - 1] + layer.x[k]) / 2 - x;
+    const dy = (layer.y[k - 1] + layer.y[k]) / 2 - y;
+    if (dx * dx + dy * dy < least) [least, best] = [dx * dx + dy * dy, [x + dx, y + dy]];
   }
-  return best?.at ?? [x, y];
+  return best ?? [x, y];
 }
 
 const EDGE_SHARE = 0.1; // of a bead's width, each side: beads lap by about as much

@@ -105,21 +105,21 @@ class Store {
   }
 }
 
-/** The bead nearest to a place, mm: { k, away, t } with the number of its end point; null if none is within reach. */
+/** The bead nearest to a place, mm: { k, t } with the number of its end point; null if none is within reach. */
 function nearest(layer, x, y, reach) {
   let best = null;
+  let least = Infinity;
   for (let k = 1; k < layer.n; k++) {
     if (layer.flag[k] & PEN_UP) continue;
-    const ax = layer.x[k - 1];
-    const ay = layer.y[k - 1];
-    const most = reach + layer.width[k] * 0.005;
-    const bx = layer.x[k] - ax;
-    const by = layer.y[k] - ay;
-    const px = x - ax;
-    const py = y - ay;
+    const bx = layer.x[k] - layer.x[k - 1];
+    const by = layer.y[k] - layer.y[k - 1];
+    const px = x - layer.x[k - 1];
+    const py = y - layer.y[k - 1];
     const t = clamp((px * bx + py * by) / (bx * bx + by * by || 1), 0, 1);
-    const away = Math.hypot(px - t * bx, py - t * by);
-    if (away <= most && (!best || away < best.away)) best = { k, away, t };
+    const [dx, dy] = [px - t * bx, py - t * by];
+    const most = reach + layer.width[k] * 0.005;
+    const away = dx * dx + dy * dy;
+    if (away < least && away <= most * most) [least, best] = [away, { k, t }];
   }
   return best;
 }

@@ -50,16 +50,18 @@ class Strip {
   lines(columns, key) {
     const { data, stores } = this.model;
     const clean = (list) => list?.map((value) => value ?? NaN);
-    return data.sides.map((side, k) => {
-      if (key === "time_s") {
-        const offset = (layer) => stores[k].side.layers.time_s?.[layer] ?? NaN;
-        return { name: side.name, best: columns.layer.map(offset) };
-      }
-      const values = columns.told?.[side.name]?.[key];
-      if (!values) return null;
-      if (!BESIDE[key].banded) return { name: side.name, best: clean(values) };
-      return { name: side.name, best: clean(values.best), low: clean(values.low), high: clean(values.high) };
-    }).filter(Boolean);
+    return data.sides
+      .map((side, k) => {
+        if (key === "time_s") {
+          const offset = (layer) => stores[k].side.layers.time_s?.[layer] ?? NaN;
+          return { name: side.name, best: columns.layer.map(offset) };
+        }
+        const values = columns.told?.[side.name]?.[key];
+        if (!values) return null;
+        if (!BESIDE[key].banded) return { name: side.name, best: clean(values) };
+        return { name: side.name, best: clean(values.best), low: clean(values.low), high: clean(values.high) };
+      })
+      .filter(Boolean);
   }
 
   /** The place in the columns at an event's height. */
@@ -92,13 +94,23 @@ class Strip {
   tell(k) {
     const { beside } = this.model.state;
     const lines = this.lines(this.now, beside);
-    const rows = lines.map((line) => {
-      const text = this.valueText(line, k);
-      if (!text && lines.length < 2) return null;
-      return make("span", {}, make("i", { class: "soft" }, lines.length > 1 ? line.name : BESIDE[beside].name), make("b", {}, text ?? "not known"));
-    }).filter(Boolean);
+    const rows = lines
+      .map((line) => {
+        const text = this.valueText(line, k);
+        if (!text && lines.length < 2) return null;
+        return make(
+          "span",
+          {},
+          make("i", { class: "soft" }, lines.length > 1 ? line.name : BESIDE[beside].name),
+          make("b", {}, text ?? "not known"),
+        );
+      })
+      .filter(Boolean);
     if (k < 0) rows.length = 0;
-    if (!rows.length) rows.push(make("span", { class: "soft" }, k < 0 ? "the part is not on this layer" : "nothing known of this layer"));
+    if (!rows.length)
+      rows.push(
+        make("span", { class: "soft" }, k < 0 ? "the part is not on this layer" : "nothing known of this layer"),
+      );
     byId("beside-says").replaceChildren(...rows);
   }
 
@@ -121,9 +133,16 @@ class Strip {
     const scaleWidth = (narrow ? 1.5 : 2.1) * text;
     const [head, foot] = [2.1 * text + 6, text * 0.9];
     const toY = (z) => height - foot - (z / top) * (height - head - foot);
-    this.y = { from: scaleWidth + 12, z: (y) => clamp(((height - foot - y) / (height - head - foot)) * top, 0, top), toY };
+    this.y = {
+      from: scaleWidth + 12,
+      z: (y) => clamp(((height - foot - y) / (height - head - foot)) * top, 0, top),
+      toY,
+    };
     const regions = this.regions(columns);
-    const body = { x: scaleWidth + 12, width: narrow ? 20 : clamp(0.3 * (width - 40 - 1.25 * text * regions.length), 24, 64) };
+    const body = {
+      x: scaleWidth + 12,
+      width: narrow ? 20 : clamp(0.3 * (width - 40 - 1.25 * text * regions.length), 24, 64),
+    };
     const bars = { x: body.x + body.width + 6, step: narrow ? 9 : 1.25 * text, width: narrow ? 7 : 11 };
     const plot = { x: bars.x + regions.length * bars.step + 8, y: head };
     plot.width = width - plot.x - 6;
@@ -131,7 +150,9 @@ class Strip {
     svg.replaceChildren(
       ...this.drawScale(top, toY, scaleWidth, body, height, text),
       ...this.drawBody(columns, toY, body),
-      ...regions.flatMap((region, k) => this.drawRegion(region, toY, bars.x + k * bars.step, bars.width, !narrow, text)),
+      ...regions.flatMap((region, k) =>
+        this.drawRegion(region, toY, bars.x + k * bars.step, bars.width, !narrow, text),
+      ),
       ...this.drawValues(columns, toY, plot, text),
       ...this.drawWeakest(columns, toY, body.x, width, text),
       ...this.drawHere(columns, toY, width, scaleWidth, text),
@@ -159,7 +180,13 @@ class Strip {
   /** The part as it stands: how far its beads reach across, where that is known; else a bar. */
   drawBody(columns, toY, body) {
     const outline = this.outlines.get(this.model.state.instance);
-    const base = draw("line", { x1: body.x - 4, x2: body.x + body.width + 4, y1: toY(0) + 0.5, y2: toY(0) + 0.5, class: "ink" });
+    const base = draw("line", {
+      x1: body.x - 4,
+      x2: body.x + body.width + 4,
+      y1: toY(0) + 0.5,
+      y2: toY(0) + 0.5,
+      class: "ink",
+    });
     if (!outline) {
       const top = toY(columns.z.at(-1));
       return [draw("rect", { x: body.x, y: top, width: body.width, height: toY(0) - top, class: "body" }), base];
@@ -184,7 +211,13 @@ class Strip {
     const parts = hatchBox(region.hatch, x, y, width, Math.max(2, bottom - y));
     if (named && bottom - y > 0.62 * text * region.region.length) {
       const at = [x + width / 2 + 0.35 * text, (y + bottom) / 2];
-      parts.push(draw("text", { x: at[0], y: at[1], class: "halo", "text-anchor": "middle", transform: `rotate(-90 ${at[0]} ${at[1]})` }, region.region));
+      parts.push(
+        draw(
+          "text",
+          { x: at[0], y: at[1], class: "halo", "text-anchor": "middle", transform: `rotate(-90 ${at[0]} ${at[1]})` },
+          region.region,
+        ),
+      );
     }
     parts.push(draw("title", {}, `${region.region}, ${mm(low)} to ${mm(high)} mm`));
     const group = draw("g");
@@ -205,15 +238,25 @@ class Strip {
       parts.push(draw("line", { x1: x(value), x2: x(value), y1: plot.y - 4, y2: toY(0), class: "rule" }));
       if (k % Math.ceil((2.6 * text * marks.length) / plot.width)) return;
       const anchor = k === 0 ? "start" : x(value) > plot.x + plot.width - text ? "end" : "middle";
-      parts.push(draw("text", { x: x(value), y: plot.y - 8, "text-anchor": anchor, class: "soft" }, value.toLocaleString("en")));
+      parts.push(
+        draw("text", { x: x(value), y: plot.y - 8, "text-anchor": anchor, class: "soft" }, value.toLocaleString("en")),
+      );
     });
-    parts.push(draw("text", { x: plot.x + plot.width, y: 0.9 * text, "text-anchor": "end", class: "soft" }, BESIDE[key].unit || "healed = 1"));
+    parts.push(
+      draw(
+        "text",
+        { x: plot.x + plot.width, y: 0.9 * text, "text-anchor": "end", class: "soft" },
+        BESIDE[key].unit || "healed = 1",
+      ),
+    );
     const path = (list) => linePath(list.map(x), columns.z.map(toY));
     for (const line of lines) {
       const last = line === lines.at(-1);
-      if (line.low && last) parts.push(draw("path", { d: bandPath(line.low.map(x), line.high.map(x), columns.z.map(toY)), class: "band" }));
+      if (line.low && last)
+        parts.push(draw("path", { d: bandPath(line.low.map(x), line.high.map(x), columns.z.map(toY)), class: "band" }));
     }
-    for (const line of lines) parts.push(draw("path", { d: path(line.best), class: line === lines.at(-1) ? "thick" : "thin" }));
+    for (const line of lines)
+      parts.push(draw("path", { d: path(line.best), class: line === lines.at(-1) ? "thick" : "thin" }));
     return parts;
   }
 
@@ -236,7 +279,11 @@ class Strip {
     const words = this.svg.clientWidth < 170 ? "weakest" : `weakest: layer ${columns.layer[k] + 1}`;
     return [
       draw("line", { x1: from - 4, x2: width, y1: y, y2: y, class: plain ? "axis" : "accent" }),
-      draw("text", { x: width - 4, y: y + side, "text-anchor": "end", class: `${plain ? "soft" : "look"} halo` }, words),
+      draw(
+        "text",
+        { x: width - 4, y: y + side, "text-anchor": "end", class: `${plain ? "soft" : "look"} halo` },
+        words,
+      ),
     ];
   }
 
@@ -261,12 +308,20 @@ class Strip {
     const count = stores.at(-1).count;
     const columns = this.now;
     const k = columns.layer.indexOf(state.layer);
-    const said = this.lines(columns, state.beside).map((line) => [line.name, this.valueText(line, k)]).filter(([, text]) => text).map((pair) => pair.join(" "));
+    const said = this.lines(columns, state.beside)
+      .map((line) => [line.name, this.valueText(line, k)])
+      .filter(([, text]) => text)
+      .map((pair) => pair.join(" "));
     this.tell(k);
     const height = stores.at(-1).side.layers.z_mm[state.layer] ?? 0;
     const words = [`layer ${state.layer + 1} of ${count}`, `nozzle at ${mm(height)} mm`];
     if (said.length) words.push(`${BESIDE[state.beside].name}: ${said.join(", ")}`);
-    for (const [name, value] of [["valuemin", 1], ["valuemax", count], ["valuenow", state.layer + 1], ["valuetext", words.join(", ")]]) {
+    for (const [name, value] of [
+      ["valuemin", 1],
+      ["valuemax", count],
+      ["valuenow", state.layer + 1],
+      ["valuetext", words.join(", ")],
+    ]) {
       this.svg.setAttribute(`aria-${name}`, value);
     }
   }
@@ -305,7 +360,9 @@ function marginlessBand(band) {
 }
 
 function idle() {
-  return new Promise((done) => (window.requestIdleCallback ? requestIdleCallback(done, { timeout: 100 }) : setTimeout(done, 8)));
+  return new Promise((done) =>
+    window.requestIdleCallback ? requestIdleCallback(done, { timeout: 100 }) : setTimeout(done, 8),
+  );
 }
 
 /** How far an instance's beads reach across in its own x on a layer, or null. */

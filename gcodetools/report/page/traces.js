@@ -39,13 +39,42 @@ class Traces {
     const each = (height - foot - 2 * gap) / 2;
     const parts = [];
     const here = this.spanOf(trace);
-    if (here) parts.push(draw("rect", { x: x(here[0]), y: gap - 6, width: Math.max(1.5, x(here[1]) - x(here[0])), height: height - gap - foot + 6, class: "band" }));
+    if (here)
+      parts.push(
+        draw("rect", {
+          x: x(here[0]),
+          y: gap - 6,
+          width: Math.max(1.5, x(here[1]) - x(here[0])),
+          height: height - gap - foot + 6,
+          class: "band",
+        }),
+      );
     const warm = [...trace.told_c, ...trace.reached_c, ...(other?.reached_c ?? [])].filter((value) => value > 120);
     const span = warm.length ? [Math.min(...warm), Math.max(...warm)] : [0, 1];
     const pad = Math.max(4, 0.15 * (span[1] - span[0]));
     const range = [span[0] - pad, span[1] + pad];
-    parts.push(...this.graph(trace, other, "told_c", "reached_c", range, { x, y: gap, height: each, left, right, name: "nozzle, \u00b0C", text }));
-    parts.push(...this.graph(trace, other, "fan_told", "fan", [0, 1], { x, y: 2 * gap + each, height: each, left, right, name: "fan, %", text }));
+    parts.push(
+      ...this.graph(trace, other, "told_c", "reached_c", range, {
+        x,
+        y: gap,
+        height: each,
+        left,
+        right,
+        name: "nozzle, \u00b0C",
+        text,
+      }),
+    );
+    parts.push(
+      ...this.graph(trace, other, "fan_told", "fan", [0, 1], {
+        x,
+        y: 2 * gap + each,
+        height: each,
+        left,
+        right,
+        name: "fan, %",
+        text,
+      }),
+    );
     parts.push(...this.hours(end, x, height, text));
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     svg.setAttribute("aria-label", this.words(trace));
@@ -66,7 +95,9 @@ class Traces {
     for (const value of ticks(range[0], range[1], Math.max(2, frame.height / (2.6 * text)))) {
       parts.push(draw("line", { x1: left, x2: right, y1: y(value), y2: y(value), class: "rule" }));
       const shown = got === "fan" ? Math.round(100 * value) : value;
-      parts.push(draw("text", { x: left - 8, y: y(value) + 0.35 * text, "text-anchor": "end", class: "soft" }, String(shown)));
+      parts.push(
+        draw("text", { x: left - 8, y: y(value) + 0.35 * text, "text-anchor": "end", class: "soft" }, String(shown)),
+      );
     }
     const line = (one, key, stepped) => tracePath(one.t_s, one[key], x, y, stepped);
     if (other) parts.push(draw("path", { d: line(other, got, false), class: "was" }));
@@ -82,19 +113,27 @@ class Traces {
     ends.forEach((end, k) => (end.at = Math.max(end.y, k ? ends[k - 1].at + 1.1 * text : least)));
     const over = ends.at(-1).at - (frame.y + frame.height);
     if (over > 0) ends.forEach((end) => (end.at -= over));
-    for (const end of ends) parts.push(draw("text", { x: right + 8, y: end.at + 0.35 * text, class: end.tone }, end.name));
+    for (const end of ends)
+      parts.push(draw("text", { x: right + 8, y: end.at + 0.35 * text, class: end.tone }, end.name));
     return parts;
   }
 
   hours(end, x, height, text) {
     const unit = end > 3 * 3600 ? [3600, "h"] : end > 180 ? [60, "min"] : [1, "s"];
     const marks = ticks(0, end / unit[0], Math.max(2, (x(end) - x(0)) / (6 * text)));
-    return marks.map((value, k) => draw("text", { x: x(value * unit[0]), y: height - 4, "text-anchor": "middle", class: "soft" }, `${value}${k === marks.length - 1 ? ` ${unit[1]}` : ""}`));
+    return marks.map((value, k) =>
+      draw(
+        "text",
+        { x: x(value * unit[0]), y: height - 4, "text-anchor": "middle", class: "soft" },
+        `${value}${k === marks.length - 1 ? ` ${unit[1]}` : ""}`,
+      ),
+    );
   }
 
   words(trace) {
     const among = (list) => list.filter((value) => value > 0);
-    const ends = (list) => (list.length ? `${Math.round(Math.min(...list))} to ${Math.round(Math.max(...list))}` : "none");
+    const ends = (list) =>
+      list.length ? `${Math.round(Math.min(...list))} to ${Math.round(Math.max(...list))}` : "none";
     return `Nozzle told ${ends(among(trace.told_c))} \u00b0C, reached ${ends(among(trace.reached_c))} \u00b0C; fan told ${ends(trace.fan_told.map((value) => 100 * value))} %, over ${clock(trace.t_s.at(-1))}`;
   }
 }
@@ -106,7 +145,8 @@ function tracePath(times, values, x, y, stepped) {
   const flush = () => {
     if (!column) return;
     const { at, first, least, most, last } = column;
-    for (const value of [first, least, most, last]) parts.push(`${parts.length ? "L" : "M"}${at} ${y(value).toFixed(1)}`);
+    for (const value of [first, least, most, last])
+      parts.push(`${parts.length ? "L" : "M"}${at} ${y(value).toFixed(1)}`);
   };
   times.forEach((t, k) => {
     const value = values[k];
@@ -129,7 +169,12 @@ function minuteRows(data) {
   const { before, after, added } = data.costs ?? {};
   const tables = [before, after].filter(Boolean);
   const features = [...new Set(tables.flatMap((table) => Object.keys(table.features ?? {})))];
-  const row = (name, get) => ({ name, before: before && get(before), after: after && get(after), added: added && get(added) });
+  const row = (name, get) => ({
+    name,
+    before: before && get(before),
+    after: after && get(after),
+    added: added && get(added),
+  });
   const none = { time_s: 0, mass_g: 0 };
   const byFeature = features.map((key) => row(FEATURE_WORDS[key] ?? key, (table) => table.features[key] ?? none));
   const names = new Map();
@@ -137,28 +182,61 @@ function minuteRows(data) {
     const name = key === "rest" ? FEATURE_WORDS.rest : key.replace(/#\d+/, "");
     names.set(name, [...(names.get(name) ?? []), key]);
   }
-  const sum = (table, keys) => keys.reduce((total, key) => ({
-    time_s: total.time_s + (table.regions[key]?.time_s ?? 0), mass_g: total.mass_g + (table.regions[key]?.mass_g ?? 0),
-  }), none);
-  const byRegion = [...names].map(([name, keys]) => row(keys.length > 1 ? `${name}  (${keys.length})` : name, (table) => sum(table, keys)));
+  const sum = (table, keys) =>
+    keys.reduce(
+      (total, key) => ({
+        time_s: total.time_s + (table.regions[key]?.time_s ?? 0),
+        mass_g: total.mass_g + (table.regions[key]?.mass_g ?? 0),
+      }),
+      none,
+    );
+  const byRegion = [...names].map(([name, keys]) =>
+    row(keys.length > 1 ? `${name}  (${keys.length})` : name, (table) => sum(table, keys)),
+  );
   const known = (one) => Math.max(one.before?.time_s ?? 0, one.after?.time_s ?? 0);
   const order = (rows) => rows.filter((one) => known(one) > 0.05).sort((a, b) => known(b) - known(a));
-  return { byFeature: order(byFeature), byRegion: byRegion.length > 1 ? order(byRegion) : [], whole: row("whole", (table) => table.whole) };
+  return {
+    byFeature: order(byFeature),
+    byRegion: byRegion.length > 1 ? order(byRegion) : [],
+    whole: row("whole", (table) => table.whole),
+  };
 }
 
 function minuteTable(table, data) {
   const { byFeature, byRegion, whole } = minuteRows(data);
   const both = Boolean(whole.before && whole.after);
-  const most = Math.max(...[...byFeature, ...byRegion].map((one) => Math.max(one.before?.time_s ?? 0, one.after?.time_s ?? 0)), 1);
+  const most = Math.max(
+    ...[...byFeature, ...byRegion].map((one) => Math.max(one.before?.time_s ?? 0, one.after?.time_s ?? 0)),
+    1,
+  );
   const heads = both ? ["", "", "before", "after", "more", "more plastic"] : ["", "", "time", "plastic"];
   const cells = (one, bars) => {
     const cell = (text) => make("td", {}, text);
     const shown = both
-      ? [roughClock(one.before.time_s), roughClock(one.after.time_s), roughClock(one.added?.time_s ?? one.after.time_s - one.before.time_s, true), massText(one.added?.mass_g ?? 0, true)]
+      ? [
+          roughClock(one.before.time_s),
+          roughClock(one.after.time_s),
+          roughClock(one.added?.time_s ?? one.after.time_s - one.before.time_s, true),
+          massText(one.added?.mass_g ?? 0, true),
+        ]
       : [roughClock((one.after ?? one.before).time_s), massText((one.after ?? one.before).mass_g)];
-    return [make("th", { scope: "row" }, one.name), make("td", { class: "bars" }, bars ? minuteBar(one, most) : ""), ...shown.map(cell)];
+    return [
+      make("th", { scope: "row" }, one.name),
+      make("td", { class: "bars" }, bars ? minuteBar(one, most) : ""),
+      ...shown.map(cell),
+    ];
   };
-  const group = (name, rows) => (rows.length ? [make("tbody", {}, make("tr", {}, make("th", { scope: "rowgroup", colspan: heads.length }, name)), ...rows.map((one) => make("tr", {}, ...cells(one, true))))] : []);
+  const group = (name, rows) =>
+    rows.length
+      ? [
+          make(
+            "tbody",
+            {},
+            make("tr", {}, make("th", { scope: "rowgroup", colspan: heads.length }, name)),
+            ...rows.map((one) => make("tr", {}, ...cells(one, true))),
+          ),
+        ]
+      : [];
   table.replaceChildren(
     make("thead", {}, make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)))),
     ...group("By kind of move", byFeature),
@@ -177,6 +255,7 @@ function minuteBar(one, most) {
   const svg = draw("svg", { viewBox: "0 0 100 16", preserveAspectRatio: "none", "aria-hidden": "true" });
   const now = one.after ?? one.before;
   svg.append(draw("rect", { x: 0, y: 8, width: (100 * now.time_s) / most, height: 5, class: "solid" }));
-  if (one.before && one.after) svg.append(draw("rect", { x: 0, y: 4, width: (100 * one.before.time_s) / most, height: 1.4, class: "solid" }));
+  if (one.before && one.after)
+    svg.append(draw("rect", { x: 0, y: 4, width: (100 * one.before.time_s) / most, height: 1.4, class: "solid" }));
   return svg;
 }
