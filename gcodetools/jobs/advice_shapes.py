@@ -182,7 +182,7 @@ def _lying(
         one = _solved(lying, knob, strain, margin, best, told)
         if one is not None:
             changed = {"printed": "lying", **one.changed}
-            found.append(Shape(f"{text}, and {one.text}", changed, one.case, one.why))
+            found.append(Shape(f"print it lying and {one.text}", changed, one.case, one.why))
     return found
 
 

@@ -32,6 +32,7 @@ Record = dict[str, Any]
 Progress = Callable[[str], None]
 
 _ROUNDS = 2  # once more where another instance turns out to be the weakest
+_NOTHING = "no setting is advised, so both are the same"
 _CANT = "can't be reached by settings"
 
 
@@ -160,7 +161,7 @@ def _region_record(bench: Bench, part: str, region: str, goal: Goal, progress: P
             **head,
             "outcome": "no margin",
             "sentence": _no_margin(one),
-            **ending(bench.strengths.law, None),
+            **ending(bench.strengths.law, _NOTHING),
         }
     start = bench.untreated([each.name for each in strengths])
     worst = start.worst
@@ -221,7 +222,7 @@ def _end(bench: Bench, start: Tried, final: Tried) -> dict[str, str]:
     means = None
     if final is not start:
         means = means_of(changes_of(start.strengths, final.strengths)).get(start.worst.name)
-    return ending(bench.strengths.law, means or "no setting is advised, so both are the same")
+    return ending(bench.strengths.law, means or _NOTHING)
 
 
 def _along(bench: Bench, start: Tried, goal: Goal) -> Record:

@@ -19,7 +19,10 @@ __all__ = ["assemble"]
 
 _ASSETS = Path(__file__).with_name("page")
 # One scope, in the order of use; the last one starts the page.
-_SCRIPTS = "words store colours scene notes layer strip cards traces drawn reading page".split()
+_SCRIPTS = (
+    *("words", "store", "colours", "scene", "notes", "layer"),
+    *("strip", "cards", "traces", "drawn", "reading", "page"),
+)
 _SLOT = re.compile(r"\{\{(\w+)\}\}")
 # In JSON these stand in strings only, where an escape means the same; beyond ASCII json escapes all.
 _ESCAPES = {ord(letter): f"\\u{ord(letter):04x}" for letter in "<>&"}

@@ -80,7 +80,7 @@ def _layer(sheet: Sheet, plot: LayerPlot) -> None:
         if side.name:
             sheet.text(x, y - 1.6, side.name)
         axes = sheet.bare(x, y, width, height, plot.box)
-        axes.set_label(side.name)
+        axes.set_label(side.name or "layer")
         _beads(sheet, axes, plot, side.beads, keys, scale * PT_PER_MM)
 
 

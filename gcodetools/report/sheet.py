@@ -255,7 +255,9 @@ class Sheet:
 
     def scale(self) -> ListedColormap:
         """Colours from low to high, evenly spaced for the eye, that stand out from the paper."""
-        colours = matplotlib.colormaps["cividis"](np.linspace(*self.look.scale, _STEPS))
+        whole = matplotlib.colormaps["cividis"](np.arange(_STEPS))
+        at = np.linspace(*self.look.scale, _STEPS) * (_STEPS - 1)
+        colours = np.column_stack([np.interp(at, np.arange(_STEPS), column) for column in whole.T])
         return ListedColormap(colours, name="even")
 
     def norm(self, low: float, high: float, log: bool) -> Normalize:

@@ -51,26 +51,69 @@ def arm_of(
     on = instance.lies_on(within)
     share = np.full(len(instance.samples), np.nan)
     share[within] = np.where(np.isnan(on.age_s), 0.0, on.share * (1.0 - on.sparse))
-    found = footprints(instance.samples, share, instance.outer, within)
+    alike = _alike(instance, within, share)
+    found = footprints(
+        instance.samples, share, instance.outer, within & np.isin(instance.samples.layer, alike)
+    )
+    layer, at = _spread(alike, found.layer)
     layers, first = np.unique(instance.samples.layer, return_index=True)
-    own = instance.own_layer[first][np.searchsorted(layers, found.layer)]
-    top = instance.samples.top_mm[first][np.searchsorted(layers, found.layer)]
-    free = (found.cut <= _CUT) & (own > 1) & (found.outline_mm2 > 0)
+    place = first[np.searchsorted(layers, layer)]
+    own, top = instance.own_layer[place], instance.samples.top_mm[place]
+    free = (found.cut[at] <= _CUT) & (own > 1) & (found.outline_mm2[at] > 0)
     mine = np.flatnonzero(free if np.any(free) else own > 1)
     mine = mine[np.diff(own[mine], prepend=-1) != 0]  # the largest lump of each layer
     if len(mine) == 0:
         return None
-    modulus = np.clip(found.modulus_share[mine] / _SOLID, _LEAST, 1.0)
+    lump = at[mine]
+    modulus = np.clip(found.modulus_share[lump] / _SOLID, _LEAST, 1.0)
     up = (top[mine] - top[mine].min()) / max(length_mm, 1e-9)
     moment = np.maximum(1.0 - up, 0.05)
     told = np.clip(np.searchsorted(welds.layer, own[mine]), 0, len(welds.layer) - 1)
     ratio = welds.strength_mpa[:, told] / across_mpa[:, None] * (modulus / moment)
     k = int(np.argmin(ratio[0]))
-    stiff = found.least_mm4[mine] / np.maximum(found.outline_least_mm4[mine], 1e-12)
+    stiff = found.least_mm4[lump] / np.maximum(found.outline_least_mm4[lump], 1e-12)
     return Arm(
         ratio[:, k],
         int(own[mine][k]),
-        float(found.modulus_share[mine][k]),
+        float(found.modulus_share[lump][k]),
         float(np.median(stiff)),
         len(mine),
     )
+
+
+def _alike(instance: Instance, within: Bool, share: F8) -> NDArray[np.int32]:
+    """(layers,) of each plate layer with pieces of the region one that is like it: beads at the same places that rest
+    on as much. Index 0 is the first layer of the plate."""
+    samples = instance.samples
+    columns = np.column_stack(
+        [
+            samples.x_mm,
+            samples.y_mm,
+            samples.ux,
+            samples.uy,
+            samples.length_mm,
+            samples.width_mm,
+            samples.height_mm,
+        ]
+    )
+    columns = np.column_stack([np.round(columns, 3), np.round(np.nan_to_num(share, nan=-1.0), 2)])
+    flags = np.column_stack([within, instance.outer, samples.solid])
+    like = np.full(int(samples.layer.max()) + 1, -1, np.int32)
+    known: dict[bytes, int] = {}
+    order = np.argsort(samples.layer, kind="stable")
+    for mine in np.split(order, np.flatnonzero(np.diff(samples.layer[order])) + 1):
+        if np.any(within[mine]):
+            layer = int(samples.layer[mine[0]])
+            like[layer] = known.setdefault(columns[mine].tobytes() + flags[mine].tobytes(), layer)
+    return like
+
+
+def _spread(
+    alike: NDArray[np.int32], layer: NDArray[np.int32]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows found for some layers given to all that are like them: the layer of each, and the row; by layer."""
+    begin = np.searchsorted(layer, alike, side="left")
+    count = np.where(alike >= 0, np.searchsorted(layer, alike, side="right") - begin, 0)
+    layers = np.repeat(np.arange(len(alike)), count)
+    rows = np.repeat(begin - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+    return layers, rows

@@ -30,7 +30,9 @@ Basis = Literal["measured", "modelled", "assumed"]
 
 _BLOCK = 64  # cells healed at a time: draws by cells by moments is a large array
 _MOST_FALL = 0.9
-_STEEP_C = 0.018  # where one point alone is known: as PETG between 215 and 230 C; that others do so is an assumption
+_STEEP_C = (
+    0.018  # where one point alone is known: as PETG between 215 and 230 C; that others do so is an assumption
+)
 _LEAST_HEALED = 1e-3  # where the model sees no healing at all
 
 

@@ -413,7 +413,8 @@ def test_the_climb_never_takes_longer_than_it_may(factors, minutes, budget):
 
 def test_a_set_spelled_for_a_kit_reads_as_itself():
     kinds: dict[str, dict[str, Any]] = {
-        "beads": {"perimeters": Perimeters(fill=True)}, "root": {"infill": "solid"}, "nozzle": {"nozzle": Nozzle(add_c=7.5)},
+        "beads": {"perimeters": Perimeters(fill=True)}, "root": {"infill": "solid"},
+        "nozzle": {"nozzle": Nozzle(add_c=7.5)},
         "fan": {"fan": Fan(cap=0.1)}, "speed": {"speed": Speed(scale=0.8)}, "flow": {"flow": Flow(scale=1.03)},
     }  # fmt: skip
     kept = Kept(tuple(Step(kind, kind, changes) for kind, changes in kinds.items()))  # type: ignore[arg-type]

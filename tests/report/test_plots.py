@@ -149,13 +149,14 @@ def length(line: np.ndarray) -> float:
     return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("quantity", LAYER_QUANTITIES)
+@pytest.mark.parametrize(
+    ("quantity", "size"), [*((q, SIZES[1]) for q in LAYER_QUANTITIES), *(("bond", size) for size in SIZES)]
+)
 def test_beads_are_drawn_in_their_length_and_width(quantity, size):
     plot = layer(quantity, two=quantity == "change")
     sheet = sheet_of(plot, size)
     for side in plot.sides:
-        axes = axes_of(sheet, side.name)
+        axes = axes_of(sheet, side.name or "layer")
         bodies = bodies_of(axes)
         lines = bodies.get_segments()
         wide = np.array(bodies.get_linewidths()) / pt_per_mm(sheet, axes)
@@ -180,7 +181,7 @@ def test_each_colour_stands_for_its_value(quantity, dark):
     lookup = (edges[:-1] + edges[1:]) / 2
     checked = 0
     for side in plot.sides:
-        bodies = bodies_of(axes_of(sheet, side.name))
+        bodies = bodies_of(axes_of(sheet, side.name or "layer"))
         for line, colour in zip(bodies.get_segments(), bodies.get_colors(), strict=True):
             mine = np.flatnonzero(np.all(np.isclose(side.beads.begin, line[0]), axis=1))[0]
             value = side.beads.value[mine]
@@ -199,14 +200,14 @@ def test_each_colour_stands_for_its_value(quantity, dark):
 def test_beads_in_regions_and_what_changed_have_their_own_tones():
     plot = layer("region")
     sheet = sheet_of(plot, (160, 100))
-    bodies = bodies_of(axes_of(sheet, ""))
+    bodies = bodies_of(axes_of(sheet, "layer"))
     for line, colour in zip(bodies.get_segments(), bodies.get_colors(), strict=True):
         mine = np.flatnonzero(np.all(np.isclose(plot.sides[0].beads.begin, line[0]), axis=1))[0]
         region = plot.sides[0].beads.region[mine]
         hues = [sheet.rgb(hue) for hue in sheet.look.hues]
         told = [k for k, hue in enumerate(hues) if np.allclose(hue, colour[:3])]
         assert told == ([region] if region >= 0 else [])
-    hatched = [patch.get_hatch() for patch in axes_of(sheet, "").patches]
+    hatched = [patch.get_hatch() for patch in axes_of(sheet, "layer").patches]
     assert len(set(hatched)) == 3 and all(hatched)
     changed = sheet_of(layer("change", two=True), (160, 100))
     accent = changed.rgb(changed.look.accent)
@@ -231,7 +232,7 @@ def test_the_bar_is_as_long_as_it_says(size):
     (words,) = [
         t.get_text() for t in sheet.frame.texts if t.get_text().endswith(" mm") and "," not in t.get_text()
     ]
-    scale = pt_per_mm(sheet, axes_of(sheet, "")) * MM / 72
+    scale = pt_per_mm(sheet, axes_of(sheet, "layer")) * MM / 72
     assert on_sheet == pytest.approx(float(words.removesuffix(" mm")) * scale)
     assert on_sheet <= 30.0 + 1e-9
 

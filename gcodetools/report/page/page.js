@@ -60,11 +60,12 @@ class Page {
       },
     );
     this.controls();
-    minuteTable(byId("minutes"), data);
+    if (data.costs) minuteTable(byId("minutes"), data);
     this.notes();
     for (const [id, there] of [
       ["heat", data.trace && Object.keys(data.trace).length],
       ["cards", this.groups.length],
+      ["spent", data.costs],
     ])
       byId(id).hidden = !there;
     byId("drawing").classList.toggle("bare", !this.groups.length);
@@ -152,6 +153,7 @@ class Page {
   async show(k) {
     const begun = performance.now();
     const last = this.stores.at(-1);
+    if (!last.count) return this.empty();
     k = clamp(Math.round(k), 0, last.count - 1);
     this.state.layer = k;
     this.strip.render();
@@ -178,7 +180,14 @@ class Page {
     document.body.dataset.ready = "1";
   }
 
+  /** A file without a layer. */
+  empty() {
+    byId("drawing").hidden = true;
+    document.body.dataset.ready = "1";
+  }
+
   caption() {
+    if (!this.layers.size) return;
     const { state } = this;
     const last = this.stores.at(-1);
     const height = last.side.layers.z_mm[state.layer];

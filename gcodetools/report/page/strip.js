@@ -127,6 +127,7 @@ class Strip {
     const [width, height] = [svg.clientWidth, svg.clientHeight];
     if (!width || !height) return;
     const columns = (this.now = this.columns());
+    if (!columns.z.length) return;
     const top = columns.z.at(-1) || 1;
     const text = fontSize();
     const narrow = width < 170;
