@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -34,11 +35,23 @@ def sample_paths() -> list[Path]:
     return sorted(p for p in found if p.suffix in SAMPLE_SUFFIXES)
 
 
-def pytest_report_header(config: pytest.Config) -> str:
-    folder = shared_folder()
+def browser_found() -> str | None:
+    """A Chromium: BEADWRIGHT_BROWSER, or the system's."""
+    names = (os.environ.get("BEADWRIGHT_BROWSER", ""), "chromium", "chromium-browser")
+    return next((found for name in names if name and (found := shutil.which(name))), None)
+
+
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    folder, browser = shared_folder(), browser_found()
     if folder is None:
-        return "samples: none found (set BEADWRIGHT_SHARED); tests that need them are skipped"
-    return f"samples: {len(sample_paths())} in {folder}"
+        said = ["samples: none found (set BEADWRIGHT_SHARED); tests that need them are skipped"]
+    else:
+        said = [f"samples: {len(sample_paths())} in {folder}"]
+    if browser is None:
+        said.append("browser: none found (install chromium, or set BEADWRIGHT_BROWSER); tests of the page are skipped")
+    else:
+        said.append(f"browser: {browser}")
+    return said
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -58,6 +71,15 @@ def samples() -> Path:
     if folder is None:
         pytest.skip("samples absent: set BEADWRIGHT_SHARED")
     return folder / "gcode" / "samples"
+
+
+@pytest.fixture(scope="session")
+def browser_program() -> str:
+    """Path of a Chromium."""
+    found = browser_found()
+    if found is None:
+        pytest.skip("browser absent: install chromium, or set BEADWRIGHT_BROWSER")
+    return found
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -71,6 +71,15 @@ def test_wheel_holds_every_profile(installed: Path) -> None:
     assert files_below(PROJECT / "profiles") >= {"materials/petg.yaml", "machines/desktop-220.yaml"}
 
 
+def test_installed_wheel_assembles_the_page_from_another_folder(installed: Path, tmp_path: Path) -> None:
+    assets = {path.name for path in (PROJECT / "gcodetools/report/page").iterdir()}
+    assert {path.name for path in (installed / "gcodetools/report/page").iterdir()} == assets
+    assert {path.suffix for path in map(Path, assets)} == {".html", ".css", ".js"}
+    code = "from gcodetools.report.page import assemble as a; print(len(a({'file': 'plate.gcode', 'sides': []})))"
+    (size,) = run(code, cwd=tmp_path, path=installed)
+    assert int(size) > sum((PROJECT / "gcodetools/report/page" / name).stat().st_size for name in assets)
+
+
 def test_wheel_holds_no_tests_and_one_top_level_package(installed: Path) -> None:
     top = {path.name for path in installed.iterdir() if not path.name.endswith(".dist-info")}
     assert top == {"gcodetools"}

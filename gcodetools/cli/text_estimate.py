@@ -171,8 +171,10 @@ def _tell(group: list[Region], common: dict[str, list[str]], paper: Paper) -> No
     which = "" if len(group) == 1 else f" (no. {worst['instance']} of {len(group)})"
     paper.line(f"{_name(group)}{which}: {worst['sentence']}", hang=2)
     notes = [note for note in _notes(group) if note not in common]
-    alike = {_NUMBER.sub("#", note): note for note in reversed(notes)}  # of instances: the worst one's
-    shown = notes if paper.verbose else list(reversed(alike.values()))[:_NOTES]
+    alike: dict[str, str] = {}  # of notes that differ in numbers only, the worst instance's
+    for note in notes:
+        alike.setdefault(_NUMBER.sub("#", note), note)
+    shown = notes if paper.verbose else list(alike.values())[:_NOTES]
     for note in shown:
         paper.line(f"- {note}", indent=2, hang=2)
     if more := len(notes) - len(shown):

@@ -111,8 +111,11 @@ def summary(data: Record) -> Record:
 
 @dataclass(slots=True)
 class _Side:
-    """What the page keeps of a side. marked : the file says what its beads are. keys : height and thickness of each layer. strips, plate_layers : by instance;
-    the latter by layers of the instance, from 1, with 0 at -1."""
+    """What the page keeps of a side.
+
+    marked : the file says what its beads are. keys : height and thickness of each layer. strips, plate_layers : by
+    instance, the latter by layers of the instance, from 1.
+    """
 
     points: Points
     unit_mm: float
@@ -420,9 +423,8 @@ def _alike(sides: Sequence[_Side]) -> list[Points]:
         first, second = sides
         numbers = [_numbers(side.keys) for side in sides]
         same = {k: numbers[1][key] for key, k in numbers[0].items() if key in numbers[1]}
-        return list(
-            differences(sides[0].points, sides[1].points, same, unit, all(side.marked for side in sides))
-        )
+        marked = first.marked and second.marked
+        return list(differences(first.points, second.points, same, unit, marked))
     return [side.points for side in sides]
 
 

@@ -26,7 +26,7 @@ Size = tuple[float, float]
 _STEPS = 256
 _CORE_PT, _CORE_SHARE, _CORED_PT = 0.35, 0.1, 1.2  # of middles; finer beads are drawn without
 _GAP_MM = 5.0
-_BAR_MM = 56.0
+_BAR_MM, _STACK_MM = 56.0, 4.5
 _WALL, _INNER = (FEATURE_INDEX["outermost"],), (FEATURE_INDEX["perimeter"], FEATURE_INDEX["overhang"])
 _FILL = tuple(FEATURE_INDEX[w] for w in ("solid", "bridge", "gap", "sparse"))
 
@@ -117,7 +117,13 @@ class _Keys:
         self.scaled = plot.quantity.key not in ("region", "change")
         values = np.concatenate([side.beads.value for side in plot.sides])
         known = values[~np.isnan(values)]
-        self.unknown = self.scaled and len(known) < len(values)
+        gaps = self.scaled and len(known) < len(values)
+        bond = plot.quantity.key == "bond"
+        self.unknown = ("in no region, or no weld counted" if bond else "not known") if gaps else ""
+        self.bar_mm = min(_BAR_MM, 0.4 * sheet.width)
+        self.left = MARGIN_MM + _longest_bar(sheet) + 16.0
+        room = sheet.width - MARGIN_MM - self.bar_mm - 5.0 - self.left
+        self.stacked = bool(self.unknown) and sheet.wide(self.unknown) + 7.4 > room
         self.range = _range(known, plot.quantity.log, plot.quantity.least) if len(known) else None
         if self.range is not None:
             self.norm = sheet.norm(*self.range, plot.quantity.log)
@@ -126,7 +132,10 @@ class _Keys:
 
     @property
     def height(self) -> float:
-        return 10.0 if self.scaled else len(self.rows) * (LINE_MM + 1.0) + 0.5
+        """How much room they take, mm."""
+        if self.scaled:
+            return 10.0 + (_STACK_MM if self.stacked else 0.0)
+        return len(self.rows) * (LINE_MM + 1.0) + 0.5
 
     def tones(self, beads: LayerBeads) -> tuple[I8, list[Any]]:
         """(n,) which tone each piece has, and the tones."""
@@ -182,7 +191,7 @@ class _Keys:
 
     def _in_rows(self, entries: list[tuple[str, str, str, str]]) -> list[list[tuple[float, Any]]]:
         """Entries with their x, wrapped."""
-        left = MARGIN_MM + 46.0
+        left = self.left
         rows: list[list[tuple[float, Any]]] = [[]]
         x = left
         for kind, tone, hatch, words in entries:
@@ -197,7 +206,7 @@ class _Keys:
 
     def draw(self, top: float, scale: float) -> None:
         sheet, look = self.sheet, self.sheet.look
-        _scale_bar(sheet, top + (4.9 if self.scaled else 2.2), scale)
+        _scale_bar(sheet, top + self.height - 5.1 if self.scaled else top + 2.2, scale)
         if self.scaled:
             self._bar(top)
             return
@@ -217,18 +226,19 @@ class _Keys:
                 sheet.text(x + 7.4, y, words, va="center")
 
     def _bar(self, top: float) -> None:
-        """The colour scale with its numbers."""
+        """The colour scale with its numbers; what has no value is told beside it, or above where room is short."""
         sheet, quantity = self.sheet, self.plot.quantity
-        x = sheet.width - MARGIN_MM - _BAR_MM
+        right = sheet.width - MARGIN_MM
+        x, wide = right - self.bar_mm, sheet.wide(self.unknown) + 7.4
         if self.unknown:
-            words = "not known" if quantity.key != "bond" else "in no region, or no weld counted"
-            wide = 8.0 + sheet.wide(words)
-            sheet.swatch(x - wide - 6.0, top + 4.9, sheet.look.unknown)
-            sheet.text(x - wide + 1.4, top + 4.9, words, va="center", quiet=True)
-        sheet.text(x, top + 2.4, quantity.words)
+            left, y = (right - wide, top + 1.6) if self.stacked else (x - wide - 5.0, top + 4.9)
+            sheet.swatch(left, y, sheet.look.unknown)
+            sheet.text(left + 7.4, y, self.unknown, va="center", quiet=True)
+        top += _STACK_MM if self.stacked else 0.0
+        sheet.text(min(x, right - sheet.wide(quantity.words)), top + 2.4, quantity.words)
         if self.range is None:
             return
-        axes = sheet.axes(x, top + 3.6, _BAR_MM, 2.6)
+        axes = sheet.axes(x, top + 3.6, self.bar_mm, 2.6)
         low, high = self.range
         edges = np.geomspace(low, high, _STEPS + 1) if quantity.log else np.linspace(low, high, _STEPS + 1)
         axes.pcolormesh(edges, [0, 1], np.arange(_STEPS)[None, :], cmap=self.map, rasterized=True)
@@ -308,10 +318,14 @@ def _rings(beads: LayerBeads, chosen: NDArray[np.bool_]) -> list[F8]:
     return found
 
 
+def _longest_bar(sheet: Sheet) -> float:
+    return min(30.0, 0.2 * sheet.width)
+
+
 def _scale_bar(sheet: Sheet, y: float, scale: float) -> None:
-    """A bar of a round length, at most 30 mm on the sheet. scale : mm on the sheet for each of the part's."""
+    """A bar of a round length. scale : mm on the sheet for each of the part's."""
     steps = [m * 10.0**e for e in range(-2, 4) for m in (1, 2, 5)]
-    size = max(step for step in steps if step * scale <= 30.0 or step == steps[0])
+    size = max(step for step in steps if step * scale <= _longest_bar(sheet) or step == steps[0])
     x = MARGIN_MM + 0.2
     end = x + size * scale
     sheet.stroke(

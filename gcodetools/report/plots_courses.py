@@ -226,9 +226,9 @@ def _layer_numbers(sheet: Sheet, axes: Any, plot: StripPlot) -> None:
 
 def draw_trace(sheet: Sheet, plot: TracePlot) -> None:
     """Nozzle above, fan below, and when beads of a region are laid."""
-    legend = _trace_legend(sheet, plot)
+    legend, below = _trace_legend(sheet, plot)
     top = sheet.heading(plot.title, plot.subtitle, sheet.width - 2 * MARGIN_MM - legend) + 1.0
-    top += 0.0 if legend else LINE_MM + 1.5
+    top += below
     marked = [side for side in plot.sides if len(side.visits)]
     foot = sheet.note(plot.note) - _BELOW_MM
     visits_mm = 3.4 * len(marked) + (2.0 if marked else 0.0)
@@ -258,8 +258,8 @@ def draw_trace(sheet: Sheet, plot: TracePlot) -> None:
     )
 
 
-def _trace_legend(sheet: Sheet, plot: TracePlot) -> float:
-    y = MARGIN_MM + 2.2
+def _trace_legend(sheet: Sheet, plot: TracePlot) -> tuple[float, float]:
+    """Words and lines at the top right, or below the headings; the room they take there, mm across and down."""
     two = len(plot.sides) > 1
     entries: list[tuple[str, dict[str, Any]]] = []
     for side in plot.sides:
@@ -269,16 +269,18 @@ def _trace_legend(sheet: Sheet, plot: TracePlot) -> float:
             (f"commanded{suffix}", _told_style(sheet, before)),
             (f"reached{suffix}", _reached_style(sheet, before)),
         ]
-    wide = sum(sheet.wide(words) + 11.0 for words, _ in entries)
+    wide = sum(sheet.wide(words) + 11.0 for words, _ in entries) - 3.0
     at_right = wide <= 0.6 * sheet.width
-    x = sheet.width - MARGIN_MM - wide + 3.0 if at_right else MARGIN_MM
-    if not at_right:
-        y = MARGIN_MM + 13.0
+    x, y, rows = (
+        (sheet.width - MARGIN_MM - wide, MARGIN_MM + 2.2, 0) if at_right else (MARGIN_MM, MARGIN_MM + 13.0, 1)
+    )
     for words, style in entries:
+        if x + 8.0 + sheet.wide(words) > sheet.width - MARGIN_MM + 0.1:
+            x, y, rows = MARGIN_MM, y + LINE_MM + 0.6, rows + 1
         sheet.stroke([x, x + 6.5], [y, y], **style)
         sheet.text(x + 8.0, y, words, va="center")
         x += sheet.wide(words) + 11.0
-    return wide if at_right else 0.0
+    return (wide, 0.0) if at_right else (0.0, rows * (LINE_MM + 0.6) + 0.9)
 
 
 def _told_style(sheet: Sheet, before: bool) -> dict[str, Any]:

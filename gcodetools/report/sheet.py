@@ -45,6 +45,7 @@ HEAD_PT, READ_PT, NOTE_PT = 10.0, 8.0, 6.5
 MARGIN_MM, LINE_MM = 4.0, 3.7
 PT_PER_MM = 72 / 25.4
 _DPI = 300
+_LEAST_AXES_MM, _MOST_NOTES = 2.0, 4
 _STEPS = 256
 # Neither a date nor a version, so that a picture changes with its content only.
 _METADATA: dict[str, dict[str, Any]] = {
@@ -134,7 +135,17 @@ class Sheet:
         self.frame.set_ylim(self.height, 0)
 
     def axes(self, x: float, y: float, width: float, height: float, **kw: Any) -> Axes:
-        """Axes at x, y (their top left corner) with thin quiet spines, mm."""
+        """Axes at x, y (their top left corner) with thin quiet spines, mm.
+
+        Raises
+        ------
+        UsageError : the sheet is too small for them.
+        """
+        if min(width, height) < _LEAST_AXES_MM:
+            raise UsageError(
+                f"--size {self.width:g}x{self.height:g}: too small for what is to be drawn and its texts",
+                "Give a larger --size.",
+            )
         w, h = self.width, self.height
         axes: Axes = self.figure.add_axes((x / w, 1 - (y + height) / h, width / w, height / h), **kw)
         axes.set_facecolor("none")
@@ -205,8 +216,13 @@ class Sheet:
         return y + 4.2 + 2.8
 
     def note(self, words: str) -> float:
-        """A note at the foot; where it begins, mm."""
+        """A note at the foot, as far as four lines hold it; where it begins, mm."""
         lines = self.lines_of(words, self.width - 2 * MARGIN_MM, NOTE_PT)
+        if len(lines) > _MOST_NOTES:
+            lines = [
+                *lines[: _MOST_NOTES - 1],
+                self.fitted(f"{lines[_MOST_NOTES - 1]} …", self.width - 2 * MARGIN_MM, NOTE_PT),
+            ]
         for k, line in enumerate(reversed(lines)):
             self.text(MARGIN_MM, self.height - MARGIN_MM - 2.8 * k + 0.6, line, size=NOTE_PT, quiet=True)
         return self.height - MARGIN_MM - 2.8 * len(lines) - (1.0 if lines else 0.0)

@@ -36,7 +36,12 @@ class Arm:
 
 
 def arm_of(
-    instance: Instance, within: Bool, welds: LayerWelds, across_mpa: F8, length_mm: float
+    instance: Instance,
+    within: Bool,
+    welds: LayerWelds,
+    across_mpa: F8,
+    length_mm: float,
+    doubt: F8 | float = 1.0,
 ) -> Arm | None:
     """The arm of a region; None where no layer of it rests on another.
 
@@ -44,7 +49,8 @@ def arm_of(
 
     Parameters
     ----------
-    across_mpa : (1 + d,) of the test piece. length_mm : of the arm, root to tip.
+    across_mpa : (1 + d,) of the test piece. length_mm : of the arm, root to tip. doubt : (1 + d,) exponent on the share
+    of the section that rests; 1 takes it as it is.
     """
     if len(welds.layer) == 0:
         return None
@@ -69,7 +75,8 @@ def arm_of(
     up = (top[mine] - top[mine].min()) / max(length_mm, 1e-9)
     moment = np.maximum(1.0 - up, 0.05)
     told = np.clip(np.searchsorted(welds.layer, own[mine]), 0, len(welds.layer) - 1)
-    ratio = welds.strength_mpa[:, told] / across_mpa[:, None] * (modulus / moment)
+    rests = modulus ** np.reshape(doubt, (-1, 1))
+    ratio = welds.strength_mpa[:, told] / across_mpa[:, None] * (rests / moment)
     k = int(np.argmin(ratio[0]))
     stiff = found.least_mm4[lump] / np.maximum(found.outline_least_mm4[lump], 1e-12)
     return Arm(

@@ -99,7 +99,8 @@ def strength_of(
         tall = (instance.top_mm - pose.z_mm) / pose.scale - hit.z_mm[0]
         upright, _ = stands(region.load, tall)
         if isinstance(region.load, Cantilever) and upright:
-            arm = arm_of(instance, within, welds, law.across_mpa, region.load.length_mm)
+            doubt = law.draws.between("arm", *_SECTION_DOUBT)
+            arm = arm_of(instance, within, welds, law.across_mpa, region.load.length_mm, doubt)
         if arm is not None:
             ei, ratio = _section(law, arm.stiffness), arm.ratio
             across = law.across_mpa * ratio

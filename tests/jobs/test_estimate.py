@@ -31,8 +31,9 @@ BAND = {"low", "best", "high", "basis", "coverage", "source"}
 ENDING = {"rests_on", "treated_means", "side_effects", "check_it"}
 ROOT_OF_IT = "within: {slab: {layers: [1, 14]}}"
 ARM = "{cantilever: {length: 12, thickness: 2, width: 8, undercut: 1}}"
+RING = "{open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, tilt: 10}}"
 LOADS = {
-    "open_ring": "{open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, tilt: 10}}",
+    "open_ring": RING,
     "cantilever": ARM,
     "annular": "{annular: {diameter: 20, outer: 24, undercut: 0.4}}",
     "press": "{press: {diameter: 8, interference: 0.2, outer: 16, length: 10}}",
@@ -164,7 +165,7 @@ def test_only_tells_some_instances_and_of_them_the_same():
         estimate_plate(plate_of(), HOOPHOUSE, Options((), subset=Subset.parse("wedge-key-snug#7")))
 
 
-@pytest.mark.parametrize("convention", ["A", "D", "J"])
+@pytest.mark.parametrize("convention", ["A", "J"])
 def test_marks_do_not_matter(convention):
     """The same moves in other words; conventions differ in the speed of travels, so in ages too."""
     told = estimate_plate(plate_of(PARTS[2:], convention), HOOPHOUSE, BARE)[0]["regions"]
@@ -237,7 +238,7 @@ def test_a_use_beyond_what_is_known_is_told():
         "once": "times: 1",
     }
     found = regions_of(
-        kit_of({name: f"{ROOT_OF_IT}, load: {ARM}, use: {{{use}}}" for name, use in regions.items()})
+        kit_of({name: f"{ROOT_OF_IT}, load: {RING}, use: {{{use}}}" for name, use in regions.items()})
     )
     notes = {name: " ".join(one["notes"]) for name, one in found.items()}
     hot = found["hot"]

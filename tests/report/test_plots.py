@@ -384,6 +384,12 @@ def test_another_process_without_a_display_gives_the_same_bytes(tmp_path):
     assert done.stdout.strip() == str(here)
 
 
+def test_a_sheet_too_small_for_it_is_refused():
+    with pytest.raises(UsageError, match="too small") as caught:
+        rendered(strip(), "png", (80, 30))
+    assert caught.value.hint == "Give a larger --size."
+
+
 def test_without_the_library_it_says_what_to_install(monkeypatch):
     monkeypatch.setattr(sheet_module, "matplotlib", None)
     with pytest.raises(UsageError, match="not installed") as caught:

@@ -161,6 +161,7 @@ function watchAnswer(data, groups) {
   if (data.endings?.side_effects) general.unshift(`${capital(data.endings.side_effects)}.`);
   const item = (text, warns) => make("li", { class: warns ? "warns" : "" }, text);
   const shown = [...own.map((text) => item(text, true)), ...general.map((text) => item(text, false))];
+  if (!shown.length) return [make("p", {}, "Nothing that stands out.")];
   const most = Math.max(3, Math.min(own.length, 4));
   const list = make("ul", {}, ...shown.slice(0, most));
   if (shown.length <= most) return [list];

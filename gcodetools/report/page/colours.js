@@ -107,7 +107,7 @@ class Palette {
   }
 
   /** A tone drawn so small that its edge has no room: nearer to the edge's colour. */
-  far(name, share = 0.4) {
+  far(name, share = 0.55) {
     return rgb(mixed(this.channels(name), this.channels("edge"), share));
   }
 }

@@ -185,13 +185,19 @@ class LayerView {
     const panels = this.panels();
     const panel = panels.find((one) => one.name === this.bead?.name) ?? panels.at(-1);
     if (!panel.layer?.beads) return;
-    const from = this.bead?.k ?? (step > 0 ? 0 : panel.layer.n);
-    const k = beadFrom(panel.layer, from, step);
+    const k = this.bead
+      ? beadFrom(panel.layer, this.bead.k, step)
+      : firstBead(panel.layer, this.model.state.instance + 1);
     if (k <= 0 || k >= panel.layer.n) return;
     this.bead = { name: panel.name, k, t: 0.5 };
     const [x, y] = [(panel.layer.x[k - 1] + panel.layer.x[k]) / 2, (panel.layer.y[k - 1] + panel.layer.y[k]) / 2];
     this.at = { panel, x, y };
     this.told.pointed(this.at, this.bead);
+    const [px, py] = this.toScreen(panel, x, y);
+    if (px < panel.x || px > panel.x + panel.width || py < panel.y || py > panel.y + panel.height) {
+      Object.assign(this.view, { x, y });
+      this.changed();
+    }
     this.render();
   }
 

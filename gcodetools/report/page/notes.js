@@ -25,8 +25,11 @@ function annotate(view, panel, scene, titled) {
     written(view, panel.name, panel.x + 6, panel.y + 12, "left");
     crossAt(view, panel);
   }
-  if (!panel.layer?.beads)
-    written(view, "no bead on this layer", panel.x + panel.width / 2, panel.y + panel.height / 2, "center", "soft");
+  const instance = data.instances[state.instance];
+  const absent = !panel.layer?.beads
+    ? "no bead on this layer"
+    : instance && !scene.instances.has(state.instance + 1) && `${spoken(instance.key)} is not on this layer`;
+  if (absent) written(view, absent, panel.x + panel.width / 2, panel.y + panel.height - 40, "center", "soft");
 }
 
 function rule(pen, colour, from, to) {

@@ -6,7 +6,6 @@ const WHOLE = -1;
 class Page {
   constructor(data) {
     this.data = data;
-    this.opened = performance.now();
     this.stores = data.sides.map((side) => new Store(side));
     this.groups = groupsOf(data);
     this.two = data.sides.length > 1;
@@ -28,7 +27,7 @@ class Page {
 
   start() {
     const { data, state } = this;
-    this.heading();
+    byId("sheet").replaceChildren(...headingOf(data));
     byId("hold").replaceChildren(holdAnswer(data, this.groups));
     byId("costs").replaceChildren(...costAnswer(data));
     byId("watch").replaceChildren(...watchAnswer(data, this.groups));
@@ -61,7 +60,7 @@ class Page {
     );
     this.controls();
     if (data.costs) minuteTable(byId("minutes"), data);
-    this.notes();
+    byId("notes").replaceChildren(...notesOf(data).map((text) => make("p", {}, text)));
     for (const [id, there] of [
       ["heat", data.trace && Object.keys(data.trace).length],
       ["cards", this.groups.length],
@@ -75,16 +74,6 @@ class Page {
     this.keys();
     this.watchLooks();
     this.look(this.groups[0]?.worst, false);
-  }
-
-  heading() {
-    const { data } = this;
-    const cell = (name, text) => make("span", {}, name ? make("i", {}, name) : null, text);
-    const cells = [cell("", make("b", {}, fileName(data.file)))];
-    if (data.against) cells.push(cell("against", fileName(data.against)));
-    for (const key of ["kit", "material", "machine"]) if (data[key]) cells.push(cell(key, data[key]));
-    cells.push(cell("", `beadwright ${data.version ?? ""}`.trim()));
-    byId("sheet").replaceChildren(...cells);
   }
 
   /** The drawing ends where the window does, on a window large enough: the first screen has all of it. */
@@ -102,28 +91,6 @@ class Page {
     byId("verdict").replaceChildren(
       ...this.groups.map((group) => card(this.data, group, (one) => this.look(one, true), this.bars)),
     );
-  }
-
-  notes() {
-    const { data } = this;
-    const lines = [];
-    const rests = data.endings?.rests_on;
-    if (rests)
-      lines.push(
-        `Strength: ${rests}. Bands hold the value nine times of ten${data.draws ? ` (${data.draws.count.toLocaleString("en")} draws)` : ""}; a margin is what design limits for printed snap fits allow, over what the load asks.`,
-      );
-    const columns = Object.entries(data.columns ?? {}).filter(([key]) =>
-      ["time_s", "mass_g", "cost", "energy_wh"].includes(key),
-    );
-    const names = { time_s: "Time", mass_g: "Filament", cost: "Money", energy_wh: "Energy" };
-    for (const [key, column] of columns) lines.push(`${names[key]}: ${column.source} (${column.basis}).`);
-    if (data.regions_overlap) lines.push(`${capital(data.regions_overlap)}.`);
-    if (data.heating_source) lines.push(`${capital(data.heating_source)}.`);
-    if (data.endings?.check_it) lines.push(`${capital(data.endings.check_it)}.`);
-    lines.push(
-      "Keys: up and down step layers, left and right go from bead to bead, b changes sides, + and \u2212 zoom, 0 shows all, shift with an arrow moves the view.",
-    );
-    byId("notes").replaceChildren(...lines.map((text) => make("p", {}, text)));
   }
 
   // What is looked at.
@@ -159,9 +126,14 @@ class Page {
     this.strip.render();
     this.traces.render();
     const twins = this.stores.map((store, side) => this.twin(side, k));
-    const layers = await Promise.all(
-      this.stores.map((store, side) => (twins[side] < 0 ? null : store.layer(twins[side]))),
-    );
+    let layers;
+    try {
+      layers = await Promise.all(this.stores.map((store, side) => (twins[side] < 0 ? null : store.layer(twins[side]))));
+    } catch (error) {
+      // An old browser can't inflate; all but the layers is there.
+      byId("legend").textContent = `The layer can't be unpacked here: ${error.message}`;
+      return;
+    }
     if (this.state.layer !== k) return;
     layers.forEach((layer, side) => {
       if (layer) layer.gone = this.two && this.data.sides[side].name === "before";
@@ -453,10 +425,6 @@ class Page {
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
     matchMedia("print").addEventListener("change", printed);
   }
-}
-
-function fileName(path) {
-  return path.split(/[\\/]/).at(-1);
 }
 
 const page = new Page(JSON.parse(byId("data").textContent));

@@ -147,7 +147,7 @@ function drawScene(context, buckets, scale, hatches) {
 function fillBead(context, paint, width, path, scale, hatches) {
   const wide = width * scale >= 3;
   const edge = wide ? clamp(width * EDGE_SHARE, 0.5 / scale, 3 / scale) : 0;
-  context.lineWidth = Math.max(width - 2 * edge, 0.6 / scale);
+  context.lineWidth = Math.max(width - 2 * edge, 1 / scale);
   context.strokeStyle = wide ? paint.fill : paint.far;
   context.stroke(path);
   if (paint.hatch !== undefined && wide) {

@@ -130,6 +130,16 @@ function beadFrom(layer, k, step) {
   return k;
 }
 
+/** The first bead of an instance by its number, or of the layer where it has none; 0 where there is none at all. */
+function firstBead(layer, number) {
+  let first = 0;
+  for (let k = layer.n - 1; k > 0; k--) {
+    if (layer.flag[k] & PEN_UP) continue;
+    if (layer.instance[k] === number || layer.instance[first] !== number) first = k;
+  }
+  return first;
+}
+
 /** Between the plate's frame and that of an instance of a part. */
 class Frame {
   constructor(instance) {

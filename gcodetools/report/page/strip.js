@@ -231,13 +231,15 @@ class Strip {
     const lines = this.lines(columns, key);
     const values = lines.flatMap((line) => [...(line.high ?? line.best)]).filter(Number.isFinite);
     if (!values.length || plot.width < 24) return [];
-    const most = BESIDE[key].most ?? Math.max(...values) * 1.02;
-    const x = (value) => plot.x + (value / most) * plot.width;
+    const most = mostShown(key, values);
+    const x = (value) => plot.x + Math.min(1, value / most) * plot.width;
     const parts = [];
     const marks = ticks(0, most, Math.max(2.2, plot.width / (3 * text)));
+    const longest = Math.max(...marks.map((value) => value.toLocaleString("en").length));
+    const stride = Math.ceil(((0.6 * longest + 0.8) * text * marks.length) / plot.width);
     marks.forEach((value, k) => {
       parts.push(draw("line", { x1: x(value), x2: x(value), y1: plot.y - 4, y2: toY(0), class: "rule" }));
-      if (k % Math.ceil((2.6 * text * marks.length) / plot.width)) return;
+      if (k % stride) return;
       const anchor = k === 0 ? "start" : x(value) > plot.x + plot.width - text ? "end" : "middle";
       parts.push(
         draw("text", { x: x(value), y: plot.y - 8, "text-anchor": anchor, class: "soft" }, value.toLocaleString("en")),
@@ -330,25 +332,28 @@ class Strip {
   /** Look at some layers in idle time: how far the part reaches across on each. */
   async survey(number) {
     const { data, stores, state } = this.model;
+    if (this.outlines.has(number)) return;
     const instance = data.instances[number];
-    if (!instance || this.outlines.has(number)) return;
-    const store = stores.at(-1);
+    // A store of its own, so that what is shown and near stays unpacked.
+    const store = new Store(stores.at(-1).side);
     const frame = new Frame(instance);
-    const span = instance.last_layer - instance.first_layer + 1;
+    const [first, end] = instance ? [instance.first_layer, instance.last_layer] : [0, store.count - 1];
+    const skirt = data.features.indexOf("skirt");
+    const span = end - first + 1;
     const heavy = (store.side.points ?? 0) > 1.5e6;
     const step = Math.max(1, Math.ceil(span / (heavy ? 24 : 160)));
     const rows = [];
     let begun = performance.now();
-    for (let k = instance.first_layer; k <= instance.last_layer; k += step) {
+    for (let k = first; k <= end; k += step) {
       if (performance.now() - begun > SLICE_MS) {
         await idle();
         begun = performance.now();
       }
       if (state.instance !== number) return;
       const layer = await store.layer(k);
-      const row = layer && reach(layer, number + 1, frame);
-      const top = Math.min(k + step - 1, instance.last_layer);
-      if (row) rows.push({ ...row, z: store.side.layers.z_mm[top] - instance.z_mm });
+      const row = layer && reach(layer, number + 1, frame, skirt);
+      const top = Math.min(k + step - 1, end);
+      if (row) rows.push({ ...row, z: store.side.layers.z_mm[top] - frame.z });
     }
     if (!rows.length) return;
     this.outlines.set(number, rows);
@@ -366,11 +371,20 @@ function idle() {
   );
 }
 
-/** How far an instance's beads reach across in its own x on a layer, or null. */
-function reach(layer, number, frame) {
+/** The largest value that the plot has room for: of times not that of one layer that takes ten times what others do. */
+function mostShown(key, values) {
+  const most = Math.max(...values) * 1.02;
+  if (BESIDE[key].most) return BESIDE[key].most;
+  if (BESIDE[key].banded) return most;
+  const sorted = [...values].sort((a, b) => a - b);
+  return Math.min(most, 2 * sorted[Math.floor(0.95 * (sorted.length - 1))] || most);
+}
+
+/** How far an instance's beads (0: all but the skirt's) reach across in its own x on a layer, or null. */
+function reach(layer, number, frame, skirt) {
   let [low, high] = [Infinity, -Infinity];
   for (let k = 0; k < layer.n; k++) {
-    if (layer.instance[k] !== number) continue;
+    if (number ? layer.instance[k] !== number : layer.feature[k] === skirt) continue;
     const [x] = frame.toPart(layer.x[k], layer.y[k]);
     const half = layer.width[k] / 200;
     if (x - half < low) low = x - half;
