@@ -94,6 +94,11 @@ def show_demo(record: dict[str, Any], paper: Paper) -> None:
     """What was done, and what to open."""
     show_apply(record["apply"], paper)
     paper.blank()
+    advice = record["advise"]
+    paper.title(f"Asked how to reach a margin of {advice['goal']['margin']:g} (modelled)")
+    for one in advice["regions"]:
+        paper.line(f"{one['part']}/{one['region']}: {one['sentence']}", 2, 2)
+    paper.blank()
     paper.title("Open next")
     for item in record["open"]:
         paper.line(item["path"], 2)

@@ -112,7 +112,8 @@ def _tell(group: list[Record], changes: Record, costs: Record, paper: Paper) -> 
     cost = ", ".join(told_cost) or "nothing"
     head = f"{group[0]['part']}/{group[0]['region']}"
     of_all = f" of all {len(alike)}" if len(alike) > 1 else ""
-    paper.line(f"{head}: {'; '.join(told) or 'no change'}. Cost{of_all}: {cost}.", hang=2)
+    paper.line(f"{head}: {group[0]['sentence']}", hang=2)
+    paper.line(f"Treated: {'; '.join(told) or 'no change'}. Cost{of_all}: {cost}.", 2, 2)
 
 
 def _times(change: Record, key: str) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from gcodetools.demo.shapes import Part
 
-__all__ = ["BED_MM", "InstanceTruth", "Made", "Placement", "Truth", "hoophouse_plate"]
+__all__ = ["BED_MM", "InstanceTruth", "Made", "Placement", "Truth", "clip_and_hook", "hoophouse_plate"]
 
 BED_MM = 220.0
 
@@ -89,3 +89,8 @@ def hoophouse_plate() -> tuple[Placement, ...]:
     easy = [Placement("wedge-key-easy", 99 + 16 * k, 130) for k in range(4)]
     hooks = [Placement("shelf-hook", 40 + 34 * k, 180, 0.0 if k < 3 else 90.0) for k in range(4)]
     return (*clips, *saddles, *snug, *easy, *hooks)
+
+
+def clip_and_hook() -> tuple[Placement, ...]:
+    """One film clip and one shelf hook."""
+    return Placement("film-clip", 80, 110), Placement("shelf-hook", 130, 110)

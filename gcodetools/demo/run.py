@@ -10,10 +10,14 @@ from typing import Any
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import make_plate
 from gcodetools.demo.picture import clip_picture
+from gcodetools.demo.plates import clip_and_hook
 from gcodetools.errors import CannotWrite
 from gcodetools.gcode.files import write_atomic
+from gcodetools.jobs.advice_climb import Goal
+from gcodetools.jobs.advise import advise_plate
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.check import checked
+from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.learn import drawing_beside, learnt_record
 from gcodetools.jobs.records import Approve, unopposed
 from gcodetools.kit.drawing import draw_sections
@@ -23,9 +27,10 @@ from gcodetools.toolpath.plate import Plate
 
 __all__ = ["run_demo"]
 
+_ASKED, _MARGIN = ("film-clip/lips", "shelf-hook/finger"), 1.5
 _NAMES = (
     "hoophouse.kit.yaml", "hoophouse.svg", "plate.gcode", "plate-treated.gcode", "film-clip-layer.svg",
-    "learnt.kit.yaml",
+    "learnt.kit.yaml", "pair.gcode",
 )  # fmt: skip
 
 
@@ -41,15 +46,20 @@ def run_demo(
     CannotWrite : the folder can't be made or written to.
     """
     _check_folder(folder)
-    kit_at, drawing, plate_at, treated, picture, learnt_at = (folder / name for name in _NAMES)
+    kit_at, drawing, plate_at, treated, picture, learnt_at, pair_at = (folder / name for name in _NAMES)
     progress("making the plate")
-    kit_text, sliced = hoophouse_kit().encode(), make_plate()
+    kit_text, sliced, pair = hoophouse_kit().encode(), make_plate(), make_plate(parts=clip_and_hook())
     progress("checking the kit")
     kit = kit_from_bytes(kit_text, str(kit_at), folder)
     check_record, warnings = checked(kit)
     progress("reading")
     plate = Plate.from_bytes(sliced, str(plate_at))
     applied = apply_plate(plate, kit, Options((kit_at,)), progress)
+    progress("estimating strength")
+    gains = gains_of(applied)
+    advice, _ = advise_plate(
+        Plate.from_bytes(pair, str(pair_at)), kit, Options((kit_at,)), _ASKED, Goal(margin=_MARGIN), progress
+    )
     progress("learning a part")
     learnt = learn(plate, "film-clip")
     learn_record = learnt_record(learnt, plate_at, learnt_at)
@@ -60,6 +70,7 @@ def run_demo(
         {
             kit_at: kit_text,
             plate_at: sliced,
+            pair_at: pair,
             drawing: draw_sections(kit).encode(),
             treated: applied.treated.render(),
             picture: clip_picture(applied).encode(),
@@ -71,13 +82,15 @@ def run_demo(
         "schema": "beadwright.demo/1",
         "folder": str(folder),
         "check": {**check_record, "drawing": str(drawing)},
-        "apply": {**applied.record, "out": str(treated)},
+        "apply": {**applied.record, **gains, "out": str(treated)},
+        "advise": advice,
         "learn": learn_record,
         "open": [
             {"path": str(kit_at), "what": "the kit: parts, regions and treatments, with comments"},
             {"path": str(drawing), "what": "its parts and regions, drawn"},
             {"path": str(plate_at), "what": "the plate as sliced"},
             {"path": str(treated), "what": "the plate as treated; compare it with the one above"},
+            {"path": str(pair_at), "what": "one clip and one hook, which `advise` was asked about"},
             {"path": str(picture), "what": "one layer of a film clip before and after: what its lips gained"},
             {"path": learn_record["drawing"], "what": "the drawing `learn` makes of one part of a plate"},
         ],

@@ -21,7 +21,7 @@ _ASSETS = Path(__file__).with_name("page")
 # One scope, in the order of use; the last one starts the page.
 _SCRIPTS = (
     *("words", "store", "colours", "scene", "notes", "layer"),
-    *("strip", "cards", "traces", "drawn", "reading", "margins", "page"),
+    *("strip", "cards", "answers", "traces", "drawn", "reading", "margins", "page"),
 )
 _SLOT = re.compile(r"\{\{(\w+)\}\}")
 # In JSON these stand in strings only, where an escape means the same; beyond ASCII json escapes all.

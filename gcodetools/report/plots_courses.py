@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.errors import UsageError
 from gcodetools.report.plot_data import StripCourse, StripPlot, StripRegion, TracePlot, TraceSide
 from gcodetools.report.sheet import LINE_MM, MARGIN_MM, NOTE_PT, Sheet
 
@@ -21,6 +22,7 @@ _LEFT_MM, _BELOW_MM, _RIGHT_MM = 11.0, 10.5, 10.0
 _BRACKET_MM = 2.6
 _LEAST_SPAN_C = 10.0
 _BAND = 0.13
+_TELLING_MM, _LEAST_PANEL_MM = 18.0, 9.0
 
 
 def hatch_of(number: int) -> str:
@@ -29,13 +31,18 @@ def hatch_of(number: int) -> str:
 
 
 def draw_strip(sheet: Sheet, plot: StripPlot) -> None:
-    """The part from the side at the left, to scale along its height; a panel a region beside it."""
+    """The part from the side at the left, to scale along its height; a panel a region beside it.
+
+    Raises
+    ------
+    UsageError : the sheet is too narrow for the regions.
+    """
     two = any(len(region.courses) > 1 for region in plot.regions)
-    legend = _strip_legend(sheet, two)
-    top = sheet.heading(plot.title, plot.subtitle, sheet.width - 2 * MARGIN_MM - legend) + LINE_MM + 7.0
+    legend, below = _strip_legend(sheet, two)
+    top = sheet.heading(plot.title, plot.subtitle, sheet.width - 2 * MARGIN_MM - legend) + below
     opened = any(np.any(list(region.courses.values())[-1].open) for region in plot.regions)
     head = 11.7 if opened else 9.0
-    top += head - 9.0
+    top += LINE_MM + head - 2.0
     foot = sheet.note(plot.note) - _BELOW_MM
     high = foot - top
     low_z, high_z = float(plot.z_mm[0]), float(plot.z_mm[-1])
@@ -52,6 +59,11 @@ def draw_strip(sheet: Sheet, plot: StripPlot) -> None:
     x += 1.5
     n = len(plot.regions)
     room = sheet.width - MARGIN_MM - _RIGHT_MM - x - _GAP_MM * (n - 1)
+    if room / n < _LEAST_PANEL_MM:
+        raise UsageError(
+            f"--size {sheet.width:g}x{sheet.height:g}: too narrow for {n} regions side by side",
+            "Give a wider --size.",
+        )
     most = max(_most(region) for region in plot.regions)
     for number, region in enumerate(plot.regions):
         left = x + number * (room / n + _GAP_MM)
@@ -67,7 +79,7 @@ def draw_strip(sheet: Sheet, plot: StripPlot) -> None:
         place = left, top - head + 4.7, room / n + _GAP_MM - 1.0
         _least(sheet, axes, list(region.courses.values())[-1], plot.quantity.unit, place)
         if number == n - 1:
-            _layer_numbers(sheet, axes, plot)
+            _layer_numbers(sheet, axes, plot, high)
     sheet.text(
         x + (sheet.width - MARGIN_MM - _RIGHT_MM - x) / 2, foot + 8.2, plot.quantity.words, ha="center"
     )
@@ -77,16 +89,18 @@ def draw_strip(sheet: Sheet, plot: StripPlot) -> None:
     part.set_ylim(low_z, high_z)
 
 
-def _strip_legend(sheet: Sheet, two: bool) -> float:
-    """Words and lines at the top right; their width, mm."""
-    look, y = sheet.look, MARGIN_MM + 2.2
+def _strip_legend(sheet: Sheet, two: bool) -> tuple[float, float]:
+    """Words and lines at the top right, or below the headings; the room they take there, mm across and down."""
+    look = sheet.look
     entries: list[tuple[str, dict[str, Any]]] = [("best estimate, with its band", _line_style(sheet, False))]
     if two:
         entries = [
             ("before", _line_style(sheet, True)),
             ("after, each with its band", _line_style(sheet, False)),
         ]
-    x = sheet.width - MARGIN_MM
+    wide = sum(sheet.wide(words) + 12.0 for words, _ in entries)
+    at_right = wide <= 0.6 * sheet.width
+    x, y = sheet.width - MARGIN_MM, MARGIN_MM + (2.2 if at_right else 13.0)
     for words, style in reversed(entries):
         x -= sheet.wide(words)
         sheet.text(x, y, words, va="center")
@@ -98,7 +112,7 @@ def _strip_legend(sheet: Sheet, two: bool) -> float:
             sheet.frame.fill_between([x, x + 6.5], y - 1.5, y + 1.5, color=look.ink, alpha=_BAND, linewidth=0)
         sheet.stroke([x, x + 6.5], [y, y], **style)
         x -= 4.0
-    return sheet.width - MARGIN_MM - x
+    return (wide, 0.0) if at_right else (0.0, LINE_MM + 1.5)
 
 
 def _line_style(sheet: Sheet, before: bool) -> dict[str, Any]:
@@ -171,7 +185,8 @@ def _least(
     """Mark the layer with the least; its numbers stand below the region's name. place : x, y and width there, mm."""
     x, y, room = place
     k = course.least
-    if np.any(course.open):
+    telling = room >= _TELLING_MM
+    if np.any(course.open) and telling:
         lost = f"{_spans(course.layer[course.open])}: no strength"
         sheet.text(x, y + 5.4, sheet.fitted(lost, room, NOTE_PT), size=NOTE_PT, color=sheet.look.accent)
     if k < 0:
@@ -183,7 +198,7 @@ def _least(
         label="least", clip_on=False, zorder=5,
     )  # fmt: skip
     words = f"least at layer {course.layer[k]}:", f"{_two(best)} ({_two(low)} to {_two(high)}) {unit}"
-    for number, line in enumerate(words):
+    for number, line in enumerate(words if telling else ()):
         sheet.text(
             x, y + 2.7 * number, sheet.fitted(line, room, NOTE_PT), size=NOTE_PT, color=sheet.look.accent
         )
@@ -209,11 +224,13 @@ def _two(value: float) -> str:
     return f"{rounded:.0f}" if rounded >= 10 else f"{rounded:.1f}" if rounded >= 1 else f"{rounded:.2g}"
 
 
-def _layer_numbers(sheet: Sheet, axes: Any, plot: StripPlot) -> None:
+def _layer_numbers(sheet: Sheet, axes: Any, plot: StripPlot, high: float) -> None:
     """Layers of the instance at the right."""
     first = plot.first_layer
     count = len(plot.z_mm) - 1
-    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 10000) if count / s <= 8)
+    step = next(
+        s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 10000) if count / s <= max(high / 7.0, 1.0)
+    )
     numbers = [n for n in range(first, first + count) if n % step == 0 or count <= 2]
     other = axes.secondary_yaxis("right")
     other.set_yticks([float(plot.z_mm[n - first + 1]) for n in numbers])

@@ -114,17 +114,15 @@ def test_a_folder_that_is_not_there_is_status_7_and_a_missing_file_3(bench, run)
 
 
 def test_strict_and_a_warning_write_nothing(bench, run):
-    text = (bench / "plate.gcode").read_text().replace("filament_type", "filament_kind")
-    (bench / "kit.yaml").write_text(
-        (bench / KIT)
-        .read_text()
-        .replace("z: [0", "z: [900", 1)
-        .replace("    regions:\n", "    regions:\n", 1)
+    (bench / "far.kit.yaml").write_text(
+        "beadwright: 1\nkit: far\nparts:\n  hook:\n    found_by: {label: ['shelf-hook*']}\n    regions:\n"
+        "      low: {within: {slab: {z: [0, 4]}}}\n      high: {within: {slab: {z: [900, 901]}}}\n"
     )
-    (bench / "plate.gcode").write_text(text)
-    ran = run("plot", "plate.gcode", "--kit", KIT, "--layer", "1", "--strict", "-o", "a.svg")
-    assert (ran.status == 0) == ("warning" not in ran.err)
-    assert (bench / "a.svg").exists() == (ran.status == 0)
+    args = ("plot", "plate.gcode", "--kit", "far.kit.yaml", "--layer", "1", "-o", "a.svg")
+    ran = run(*args, "--strict")
+    assert ran.status == 6 and "hook#1/high meets no bead" in ran.err
+    assert not (bench / "a.svg").exists()
+    assert run(*args).status == 0 and (bench / "a.svg").exists()
 
 
 def test_without_the_plotting_library_it_is_asked_for(bench, run, monkeypatch):

@@ -125,6 +125,20 @@ def test_what_regions_claim_is_as_long_as_their_records_say():
             assert told < one["length_mm"], name
 
 
+def test_beads_have_the_nozzle_and_the_instance_of_their_region():
+    data, points = both()
+    keys = [region["key"] for region in data["regions"]]
+    owners = [instance["key"] for instance in data["instances"]]
+    for side, one in points.items():
+        for record in data["records"][side]:
+            owner = f"{record['part']}#{record['instance']}"
+            mine = one.region == 1 + keys.index(f"{owner}/{record['region']}")
+            assert set(one.instance[mine].tolist()) == {1 + owners.index(owner)}
+            got = one.nozzle[mine] * 0.1
+            reached = record["nozzle_c"]
+            assert got.min() >= reached["reached_min"] - 0.06 and got.max() <= reached["reached_max"] + 0.06
+
+
 def test_added_beads_are_those_that_the_treatment_adds_and_removes():
     _, points = both()
     draft = applied().treated.draft

@@ -126,6 +126,11 @@ def test_a_square_is_one_run_with_its_numbers():
     assert set(one.width.tolist()) == {round(float(plate.beads.width[-1]) / 0.01)}
 
 
+def test_feeds_are_those_of_the_speed_factor():
+    _, one = of_file(SQUARE.replace("G1 Y30", "M220 S50\nG1 Y30"))
+    assert one.feed.tolist() == [300, 300, 150, 150, 150]
+
+
 def test_a_travel_begins_a_new_run():
     _, one = of_file(SQUARE + "G1 X40 Y40\nG1 X50 E1\n")
     assert np.flatnonzero(one.flag & PEN_UP).tolist() == [0, 5]

@@ -32,7 +32,7 @@ from gcodetools.report.sheet import DARK, LIGHT, Look, Sheet
 from gcodetools.report.strokes import GONE, NEW
 
 ODD = r"$\frac{1}{2}$ <script>alert(1)</script> & \n_^{x} %s {} ü"
-SIZES = [(80.0, 60.0), (160.0, 100.0), (300.0, 120.0), (90.0, 200.0)]
+SIZES = [(100.0, 80.0), (160.0, 100.0), (300.0, 120.0), (90.0, 200.0)]
 MM = 25.4
 
 

@@ -28,7 +28,7 @@ class Page {
   start() {
     const { data, state } = this;
     byId("sheet").replaceChildren(...headingOf(data));
-    byId("hold").replaceChildren(holdAnswer(data, this.groups));
+    byId("hold").replaceChildren(...holdAnswer(data, this.groups, (one) => this.look(one, true)));
     byId("costs").replaceChildren(...costAnswer(data));
     byId("watch").replaceChildren(...watchAnswer(data, this.groups));
     this.cards();
@@ -181,26 +181,32 @@ class Page {
     return [0, snapped(((tops[instance.last_layer] ?? 0) - instance.z_mm) / (instance.scale || 1))];
   }
 
-  /** Look at a region of one instance: the part, its weakest layer, its beads. */
+  /** Look at a region of one instance: the part, its weakest layer, its beads; once more, and all beads are looked at. */
   look(one, chosen) {
     const { data, state } = this;
-    const instance = one
-      ? data.instances.findIndex((pose) => pose.part === one.after.part && pose.instance === one.after.instance)
-      : state.instance;
-    state.region = chosen && state.region !== one.key ? one.key : null;
-    for (const item of byId("verdict").children)
-      item.classList.toggle(
-        "chosen",
-        chosen &&
-          state.region !== null &&
-          data.regions.find((region) => region.key === one.key) &&
-          item.dataset.group === `${one.after.part}/${one.after.region}`,
-      );
+    const pose = (each) => each.part === one?.after.part && each.instance === one.after.instance;
+    const instance = one ? data.instances.findIndex(pose) : state.instance;
+    state.region =
+      chosen && state.region !== one.key && data.regions.some((region) => region.key === one.key) ? one.key : null;
     this.stand(instance >= 0 ? instance : WHOLE);
     const first = data.instances[instance]?.first_layer ?? 0;
-    const weakest = this.weakest(one);
-    const middle = Math.floor(this.stores.at(-1).count / 2);
-    this.show(weakest ?? (one ? first + Math.round((one.after.layers[0] + one.after.layers[1]) / 2) - 1 : middle));
+    const middle = one
+      ? first + Math.round((one.after.layers[0] + one.after.layers[1]) / 2) - 1
+      : this.stores.at(-1).count / 2;
+    this.show(this.weakest(one) ?? middle);
+    if (chosen) this.bringUp(`${one.after.part}/${one.after.region}`);
+  }
+
+  /** What is looked at comes into sight: its card in the list, and the drawing where the window is small. */
+  bringUp(group) {
+    const list = byId("cards");
+    for (const item of byId("verdict").children) {
+      const mine = this.state.region !== null && item.dataset.group === group;
+      item.classList.toggle("chosen", mine);
+      if (mine && list.scrollHeight > list.clientHeight + 1) list.scrollTop = item.offsetTop - list.offsetTop - 8;
+    }
+    const box = byId("layer").getBoundingClientRect();
+    if (box.top > 0.8 * window.innerHeight || box.bottom < 80) byId("drawing").scrollIntoView();
   }
 
   /** The layer of the plate with the least strength in a region, or null. */

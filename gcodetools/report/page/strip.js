@@ -142,10 +142,10 @@ class Strip {
     const regions = this.regions(columns);
     const body = {
       x: scaleWidth + 12,
-      width: narrow ? 20 : clamp(0.3 * (width - 40 - 1.25 * text * regions.length), 24, 64),
+      width: narrow ? 14 : clamp(0.3 * (width - 40 - 1.25 * text * regions.length), 24, 64),
     };
-    const bars = { x: body.x + body.width + 6, step: narrow ? 9 : 1.25 * text, width: narrow ? 7 : 11 };
-    const plot = { x: bars.x + regions.length * bars.step + 8, y: head };
+    const bars = { x: body.x + body.width + 6, step: narrow ? 7 : 1.25 * text, width: narrow ? 5 : 11 };
+    const plot = { x: bars.x + regions.length * bars.step + (narrow ? 4 : 8), y: head };
     plot.width = width - plot.x - 6;
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     svg.replaceChildren(
@@ -198,7 +198,7 @@ class Strip {
     const right = [];
     const left = [];
     let below = 0;
-    for (const row of outline) {
+    for (const row of steadied(outline, 0.02 * (high - low))) {
       right.push(`${x(row.high)} ${toY(below).toFixed(1)}`, `${x(row.high)} ${toY(row.z).toFixed(1)}`);
       left.push(`${x(row.low)} ${toY(below).toFixed(1)}`, `${x(row.low)} ${toY(row.z).toFixed(1)}`);
       below = row.z;
@@ -369,6 +369,16 @@ function idle() {
   return new Promise((done) =>
     window.requestIdleCallback ? requestIdleCallback(done, { timeout: 100 }) : setTimeout(done, 8),
   );
+}
+
+/** Rows of an outline without what the fill makes of it: a change smaller than `least` mm is none. */
+function steadied(rows, least) {
+  let last = rows[0];
+  return rows.map((row) => {
+    const end = (key) => (Math.abs(row[key] - last[key]) < least ? last[key] : row[key]);
+    last = { z: row.z, low: end("low"), high: end("high") };
+    return last;
+  });
 }
 
 /** The largest value that the plot has room for: of times not that of one layer that takes ten times what others do. */
