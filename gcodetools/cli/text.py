@@ -6,6 +6,7 @@ from typing import Any
 
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.text_apply import show_apply
+from gcodetools.cli.text_strength import show_sentences
 from gcodetools.cli.words import plainly
 from gcodetools.jobs.records import counted
 
@@ -94,6 +95,10 @@ def show_demo(record: dict[str, Any], paper: Paper) -> None:
     """What was done, and what to open."""
     show_apply(record["apply"], paper)
     paper.blank()
+    if "strength" in record["apply"]:
+        paper.title("What its regions bear, treated (modelled)")
+        show_sentences(record["apply"]["strength"], paper)
+        paper.blank()
     advice = record["advise"]
     paper.title(f"Asked how to reach a margin of {advice['goal']['margin']:g} (modelled)")
     for one in advice["regions"]:

@@ -41,7 +41,7 @@ def show_apply(record: dict[str, Any], paper: Paper) -> None:
         show_added(record["costs"], paper)
     if "strength" in record:
         paper.blank()
-        show_strength(record["strength"], record["costs"]["added"]["regions"], paper)
+        show_strength(record["strength"], record["costs"]["added"]["regions"], paper, brief=not paper.verbose)
     paper.blank()
     _show_written(record, paper)
 

@@ -10,7 +10,7 @@ from gcodetools.cli.text_costs import signed
 from gcodetools.cli.text_estimate import endings, grouped, margin, spread, worst_first
 from gcodetools.cli.words import clock, numbers
 
-__all__ = ["show_strength"]
+__all__ = ["show_sentences", "show_strength"]
 
 Record = dict[str, Any]
 _WHAT = {
@@ -22,10 +22,11 @@ _WHAT = {
 }
 
 
-def show_strength(strength: Record, costs: Record, paper: Paper) -> None:
-    """Regions before and after, the worst first; a line each on what changed and what it cost.
+def show_strength(strength: Record, costs: Record, paper: Paper, *, brief: bool = False) -> None:
+    """Regions before and after, the worst first; what each bears, what changed and what it cost.
 
-    strength : as in the records of `compare` and `apply`. costs : what is added, by region.
+    strength : as in the records of `compare` and `apply`. costs : what is added, by region. brief : sentences of
+    those regions only that may not hold, and no cautions.
     """
     before = {_name(one): one for one in strength["before"]}
     groups = worst_first(grouped(strength["after"]))
@@ -36,7 +37,7 @@ def show_strength(strength: Record, costs: Record, paper: Paper) -> None:
         if first is None:
             continue
         lead = (f"{one['part']}/{one['region']}", _instances(group, strength))
-        for what, a, b in _pairs(first, one):
+        for what, a, b in _pairs(first, one, strength["change"].get(_name(one), {})):
             rows.append((*lead, what, a, b))
             lead = ("", "")
     paper.table(rows)
@@ -45,16 +46,17 @@ def show_strength(strength: Record, costs: Record, paper: Paper) -> None:
     paper.line(f"no.: instances, {shown}; best estimate (low to high) of {draws:,} draws.")
     paper.blank()
     for group in groups:
-        _tell(group, strength["change"], costs, paper)
+        _tell(group, strength["change"], costs, paper, brief and not _doubtful(group[0]))
     paper.blank()
     endings([{**one, "treated_means": _MEANS} for one in strength["after"]], paper)
-    for caution in strength["cautions"]:
+    # The one on what these numbers are not for stands beside them in any case.
+    for caution in strength["cautions"][: 1 if brief else None]:
         paper.line(caution, hang=2)
 
 
 _MEANS = (
-    "better or worse: the whole band of after over before lies on one side of no change; `not shown to help`: it "
-    "includes no change"
+    "better or worse: the whole band of after over before lies more than 2 % on one side of no change; `not shown to "
+    "help`: it does not"
 )
 
 
@@ -75,23 +77,36 @@ def _name(one: Record) -> str:
     return f"{one['part']}#{one['instance']}/{one['region']}"
 
 
-def _pairs(a: Record, b: Record) -> list[tuple[str, ...]]:
-    """What is told of both sides, where it differs at all; the margin in any case."""
+def _pairs(a: Record, b: Record, change: Record) -> list[tuple[str, ...]]:
+    """What is told of both sides where it changed; the margin in any case."""
     sides = [one.get("strength_mpa", {}) for one in (a, b)]
     loads = [one.get("load", {}) for one in (a, b)]
-    found: list[tuple[str, ...]] = [("margin", *(margin(load.get("margin")) for load in loads))]
-    found += [
-        ("margin at tilt", *(margin(load.get("margin_crooked")) for load in loads)),
-        ("across layers MPa", *(spread(side.get("across_layers")) for side in sides)),
-        ("along beads MPa", *(spread(side.get("along_beads")) for side in sides)),
-        ("push N", *(spread(load.get("force_n")) for load in loads)),
+    found = [
+        ("margin", "", [margin(load.get("margin")) for load in loads]),
+        ("margin at tilt", "margin", [margin(load.get("margin_crooked")) for load in loads]),
+        ("layers MPa", "across_layers", [spread(side.get("across_layers")) for side in sides]),
+        ("beads MPa", "along_beads", [spread(side.get("along_beads")) for side in sides]),
+        ("push N", "stiffness", [spread(load.get("force_n")) for load in loads]),
     ]
-    shown = [row for row in found if row[1] != row[2] or (row[0] == "margin" and row[1] != "-")]
+    shown: list[tuple[str, ...]] = [
+        (what, *texts)
+        for what, key, texts in found
+        if texts != ["-", "-"] and (not key or change.get(key, {}).get("verdict", "no change") != "no change")
+    ]
     return shown or [("", "no change", "no change")]
 
 
-def _tell(group: list[Record], changes: Record, costs: Record, paper: Paper) -> None:
-    """What changed by so much, the worst instance's, and what all instances cost together."""
+def _doubtful(one: Record) -> bool:
+    """Whether a region's load may be too much for it, or no margin is told of it."""
+    load = one.get("load")
+    if load is None:
+        return False
+    margins = [load[key]["best"] for key in ("margin", "margin_crooked") if key in load]
+    return min(margins, default=0.0) < 1.0
+
+
+def _tell(group: list[Record], changes: Record, costs: Record, paper: Paper, brief: bool) -> None:
+    """What the worst instance bears (unless `brief`), what changed by so much, and what all cost together."""
     names = [_name(one) for one in group if _name(one) in changes]
     if not names:
         return
@@ -112,8 +127,12 @@ def _tell(group: list[Record], changes: Record, costs: Record, paper: Paper) -> 
     cost = ", ".join(told_cost) or "nothing"
     head = f"{group[0]['part']}/{group[0]['region']}"
     of_all = f" of all {len(alike)}" if len(alike) > 1 else ""
+    changed = f"{'; '.join(told) or 'no change'}. Cost{of_all}: {cost}."
+    if brief:
+        paper.line(f"{head}: {changed}", hang=2)
+        return
     paper.line(f"{head}: {group[0]['sentence']}", hang=2)
-    paper.line(f"Treated: {'; '.join(told) or 'no change'}. Cost{of_all}: {cost}.", 2, 2)
+    paper.line(f"Treated: {changed}", 2, 2)
 
 
 def _times(change: Record, key: str) -> str:
@@ -122,3 +141,9 @@ def _times(change: Record, key: str) -> str:
     low, best, high = (figures(change[key], 3) for key in ("low", "best", "high"))
     band = f"{best} ({low} to {high}) times" if low != high else f"{best} times"
     return band if key == "stiffness" else f"{change['verdict']}, {band}"
+
+
+def show_sentences(strength: Record, paper: Paper) -> None:
+    """What each region bears now, a sentence each, the worst first."""
+    for group in worst_first(grouped(strength["after"])):
+        paper.line(f"{group[0]['part']}/{group[0]['region']}: {group[0]['sentence']}", 2, 2)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from gcodetools.errors import InputError, UsageError
 from gcodetools.jobs.estimate import require_strength
 from gcodetools.jobs.plot_sides import Side, layer_of, pose_named, same_layer
+from gcodetools.jobs.records import counted
 from gcodetools.jobs.regions import Found
 from gcodetools.jobs.strengths import beads_got, strengths_of
 from gcodetools.kit.placing import Pose
@@ -281,7 +282,9 @@ def _span(layers: Layers | None, count: int, whose: str) -> Layers:
     if layers is None:
         return 1, count
     if not 1 <= layers[0] <= layers[1] <= count:
-        raise UsageError(f"--layers {layers[0]}-{layers[1]}: {whose} has {count} layers", f"Give 1-{count}.")
+        raise UsageError(
+            f"--layers {layers[0]}-{layers[1]}: {whose} has {counted(count, 'layer')}", f"Give 1-{count}."
+        )
     return layers
 
 

@@ -13,6 +13,7 @@ from gcodetools.edit.record import already_treated
 from gcodetools.errors import InputError, NotFoundOnPlate, UsageError
 from gcodetools.jobs.apply import Options, read_plate
 from gcodetools.jobs.rates import bed_of, rates_of
+from gcodetools.jobs.records import counted
 from gcodetools.jobs.regions import Found, found_regions
 from gcodetools.jobs.sources import Profiles, Subset, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
@@ -136,7 +137,7 @@ def layer_of(side: Side, pose: Pose | None, number: int) -> tuple[int, I8]:
     beads, layers = side.plate.beads, side.plate.layers
     count, whose = (len(layers), side.file) if pose is None else (pose.layers, f"{pose.part}#{pose.instance}")
     if not 1 <= number <= count:
-        raise UsageError(f"--layer {number}: {whose} has {count} layers", f"Give 1 to {count}.")
+        raise UsageError(f"--layer {number}: {whose} has {counted(count, 'layer')}", f"Give 1 to {count}.")
     if pose is None:
         rows = np.arange(int(layers.first_row[number - 1]), int(layers.last_row[number - 1]))
         rows = rows[beads.is_bead[rows]]

@@ -16,13 +16,13 @@ __all__ = ["draw_strip", "draw_trace", "hatch_of"]
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
 
-_HATCHES = ("//////", "\\\\\\\\\\\\", "....", "xxxx", "-----", "|||||")
+_HATCHES = ("//////", "\\\\\\\\\\\\", "xxxx", "-----", "|||||", "...")
 _GAP_MM = 4.0
 _LEFT_MM, _BELOW_MM, _RIGHT_MM = 11.0, 10.5, 10.0
 _BRACKET_MM = 2.6
 _LEAST_SPAN_C = 10.0
 _BAND = 0.13
-_TELLING_MM, _LEAST_PANEL_MM = 18.0, 9.0
+_LEAST_PANEL_MM = 9.0
 
 
 def hatch_of(number: int) -> str:
@@ -185,10 +185,9 @@ def _least(
     """Mark the layer with the least; its numbers stand below the region's name. place : x, y and width there, mm."""
     x, y, room = place
     k = course.least
-    telling = room >= _TELLING_MM
-    if np.any(course.open) and telling:
-        lost = f"{_spans(course.layer[course.open])}: no strength"
-        sheet.text(x, y + 5.4, sheet.fitted(lost, room, NOTE_PT), size=NOTE_PT, color=sheet.look.accent)
+    if np.any(course.open):
+        lost = _spans(course.layer[course.open])
+        _fitting(sheet, (x, y + 5.4, room), f"{lost}: no strength", f"{lost}: none")
     if k < 0:
         sheet.text(x, y, sheet.fitted("no weld counted", room, NOTE_PT), size=NOTE_PT, quiet=True)
         return
@@ -197,11 +196,18 @@ def _least(
         [best], [float(course.z_mm[k])], marker="o", markersize=4.0, color=sheet.look.accent, linestyle="none",
         label="least", clip_on=False, zorder=5,
     )  # fmt: skip
-    words = f"least at layer {course.layer[k]}:", f"{_two(best)} ({_two(low)} to {_two(high)}) {unit}"
-    for number, line in enumerate(words if telling else ()):
-        sheet.text(
-            x, y + 2.7 * number, sheet.fitted(line, room, NOTE_PT), size=NOTE_PT, color=sheet.look.accent
-        )
+    number, told = course.layer[k], f"{_two(best)} ({_two(low)} to {_two(high)})"
+    _fitting(sheet, (x, y, room), f"least at layer {number}:", f"layer {number}:")
+    _fitting(sheet, (x, y + 2.7, room), f"{told} {unit}", told)
+
+
+def _fitting(sheet: Sheet, place: tuple[float, float, float], *words: str) -> None:
+    """The first of some words that fits, whole, or nothing: half a number tells another one."""
+    x, y, room = place
+    for text in words:
+        if sheet.wide(text, NOTE_PT) <= room:
+            sheet.text(x, y, text, size=NOTE_PT, color=sheet.look.accent)
+            return
 
 
 def _spans(layers: I4) -> str:

@@ -154,7 +154,7 @@ class Sheet:
             spine.set_color(self.look.grey)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
-        for axis, room in ((axes.xaxis, width / 9.0), (axes.yaxis, height / 6.0)):
+        for axis, room in ((axes.xaxis, width / 6.0), (axes.yaxis, height / 6.0)):
             axis.set_major_formatter(self.formatter())
             axis.set_major_locator(MaxNLocator(nbins=min(max(int(room), 1), 6), steps=[1, 2, 2.5, 5, 10]))
         return axes

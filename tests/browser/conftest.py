@@ -12,7 +12,7 @@ import os
 import select
 import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,7 @@ FLAGS = (
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
     "--disable-dev-shm-usage", "--hide-scrollbars", "--host-resolver-rules=MAP * ~NOTFOUND", "--remote-debugging-pipe",
 )  # fmt: skip
-PATIENCE_S = 60.0
+PATIENCE_S = 30.0
 DESK, PHONE = (1440, 900), (390, 844)
 KEYS = {
     "Tab": 9, "Enter": 13, "Escape": 27, "PageUp": 33, "PageDown": 34, "End": 35, "Home": 36,
@@ -141,6 +141,7 @@ class Tab:
         self.session = browser.send("Target.attachToTarget", targetId=self.target, flatten=True)["sessionId"]
         for domain in ("Page", "Runtime", "Log", "Network"):
             self.send(f"{domain}.enable")
+        self.send("Page.bringToFront")  # a tab behind another is given no frames
         self.watch(WATCHED)
 
     def send(self, method: str, **params: Any) -> Any:
@@ -166,7 +167,7 @@ class Tab:
         self.browser.events.clear()
         answer = self.send("Page.navigate", url=path.as_uri())
         assert "errorText" not in answer, answer
-        self.until("document.body?.dataset.ready === '1'", self.troubles)
+        self.until("document.body?.dataset.ready === '1'", fatal=True)
         self.settle()
 
     def run(self, expression: str) -> Any:
@@ -175,11 +176,12 @@ class Tab:
         assert "exceptionDetails" not in answer, (expression, answer["exceptionDetails"])
         return answer["result"].get("value")
 
-    def until(self, expression: str, why: Callable[[], Any] = lambda: "") -> None:
-        """Wait until an expression holds."""
+    def until(self, expression: str, fatal: bool = False) -> None:
+        """Wait until an expression holds; fatal : an error of the page ends the waiting."""
         end = time.monotonic() + PATIENCE_S
         while not self.run(expression):
-            assert time.monotonic() < end, (f"never came true: {expression}", why())
+            late = time.monotonic() > end or (fatal and any("Error" in one for one in self.troubles()))
+            assert not late, (f"never came true: {expression}", self.troubles())
             time.sleep(0.02)
 
     def settle(self) -> None:

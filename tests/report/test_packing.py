@@ -248,6 +248,16 @@ def test_beads_in_line_become_one_and_corners_stay():
     assert (1500, 500) in set(zip(less.x.tolist(), less.y.tolist(), strict=True))
 
 
+def test_beads_in_line_stay_apart_inside_of_a_region():
+    rows = np.arange(6, 11)
+    claims = Claims(rows, 0.0 * rows, 0.0 * rows + 1.0, 0 * rows, 0.0 * rows, 0.0 * rows)
+    _, one = of_file(LINE, claims=claims)
+    less = thinned(one, 2)
+    assert len(less) < len(one)
+    assert less.x[less.region != 0].tolist() == one.x[one.region != 0].tolist()
+    assert len(set(one.x[one.region != 0].tolist())) == 5
+
+
 def test_thinning_leaves_regions_whole():
     made = points([50] * 8, seed=3)
     made.region[:] = np.where(made.region < 128, 0, 7)

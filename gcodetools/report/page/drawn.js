@@ -195,7 +195,10 @@ class Drawer {
       return "Each range needs its lower end first.";
     if (this.way === "ring" && !(numbers[2] >= 0 && numbers[2] < numbers[3] && numbers[4] < numbers[5]))
       return WAYS.ring.hint;
+    if (this.way === "ring" && (numbers[4] < -360 || numbers[5] > 720))
+      return "Angles lie between -360 and 720 degrees.";
     if (this.way === "polygon" && numbers.length < 3) return WAYS.polygon.hint;
+    if (this.way === "polygon" && crosses(numbers)) return "Its edges cross; a kit's polygon has none that do.";
     return null;
   }
 
@@ -292,6 +295,20 @@ class Drawer {
       angles.map((angle) => [cx + radius * Math.cos(angle), cy + radius * Math.sin(angle)]);
     return [...along(outer, arc), ...along(inner, [...arc].reverse())];
   }
+}
+
+/** Whether two edges of a closed polygon cross. */
+function crosses(corners) {
+  const n = corners.length;
+  const side = ([ax, ay], [bx, by], [px, py]) => Math.sign((bx - ax) * (py - ay) - (by - ay) * (px - ax));
+  for (let j = 0; j < n; j++) {
+    for (let k = j + 2; k < n; k++) {
+      if (j === 0 && k === n - 1) continue;
+      const [a, b, c, d] = [corners[j], corners[j + 1], corners[k], corners[(k + 1) % n]];
+      if (side(a, b, c) * side(a, b, d) < 0 && side(c, d, a) * side(c, d, b) < 0) return true;
+    }
+  }
+  return false;
 }
 
 function dotAt(pen, [x, y], colour) {

@@ -219,6 +219,7 @@ class LayerView {
       instances: layer ? placesOf(layer, "instance") : new Map(),
     }));
     this.hatches = null;
+    this.number = (this.number ?? 0) + 1;
     if (this.bead && this.at) this.point(this.at);
     this.told.ranged(this.range);
     this.render();
@@ -233,42 +234,70 @@ class LayerView {
     });
   }
 
-  /** Draw at once. */
+  /** Draw at once: beads anew only where they or the view changed, the rest over them. */
   now() {
     if (!this.width || !this.view || !this.palette) return;
     const begun = performance.now();
-    const { context, ratio, palette } = this;
-    this.hatches ??= Array.from({ length: HATCHES }, (_, k) =>
-      hatchPattern(context, k, palette.of("edge"), Math.round(7 * ratio), 0.9 * ratio),
-    );
-    context.setTransform(1, 0, 0, 1, 0, 0);
-    context.clearRect(0, 0, this.canvas.width, this.canvas.height);
+    const { context, canvas, view } = this;
     const panels = this.panels();
-    panels.forEach((panel, k) => this.panel(panel, this.scenes[k], panels.length > 1));
+    const drawn = [view.x, view.y, view.scale, canvas.width, canvas.height, this.number].join();
+    if (drawn !== this.drawn) this.beads(panels);
+    this.drawn = drawn;
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.clearRect(0, 0, canvas.width, canvas.height);
+    context.drawImage(this.under.canvas, 0, 0);
+    panels.forEach((panel, k) => {
+      if (!this.scenes[k]) return;
+      this.clip(context, panel);
+      this.inMm(context, panel);
+      if (this.bead?.name === panel.name) this.markBead(panel.layer, view.scale * this.ratio);
+      context.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
+      annotate(this, panel, this.scenes[k], panels.length > 1);
+      this.model.overlay(panel, context);
+      context.restore();
+    });
     this.drawnIn = performance.now() - begun;
   }
 
-  panel(panel, scene, titled) {
-    const { context, ratio, view } = this;
-    if (!scene) return;
-    context.save();
-    context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    context.beginPath();
-    context.rect(panel.x, panel.y, panel.width, panel.height);
-    context.clip();
-    const scale = view.scale * ratio;
-    const [ox, oy] = this.toScreen(panel, 0, 0);
-    context.setTransform(scale, 0, 0, -scale, ox * ratio, oy * ratio);
-    const back = context.getTransform().inverse();
-    for (const hatch of this.hatches) hatch.setTransform(back);
-    context.lineCap = context.lineJoin = "round";
-    drawScene(context, scene.buckets, scale, this.hatches);
-    if (scene.ghost) dashLine(context, scene.ghost, this.palette.of("ink"), scale);
-    if (this.bead?.name === panel.name) this.markBead(panel.layer, scale);
-    context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    annotate(this, panel, scene, titled);
-    this.model.overlay(panel, context);
-    context.restore();
+  /** The beads of all panels, on a canvas of their own. */
+  beads(panels) {
+    const { ratio, palette } = this;
+    this.under ??= document.createElement("canvas").getContext("2d");
+    const pen = this.under;
+    const { width, height } = this.canvas;
+    if (pen.canvas.width !== width || pen.canvas.height !== height)
+      [pen.canvas.width, pen.canvas.height] = [width, height];
+    pen.clearRect(0, 0, width, height);
+    this.hatches ??= Array.from({ length: HATCHES }, (_, k) =>
+      hatchPattern(pen, k, palette.of("edge"), Math.round(7 * ratio), 0.9 * ratio),
+    );
+    const scale = this.view.scale * ratio;
+    panels.forEach((panel, k) => {
+      if (!this.scenes[k]) return;
+      this.clip(pen, panel);
+      this.inMm(pen, panel);
+      const back = pen.getTransform().inverse();
+      for (const hatch of this.hatches) hatch.setTransform(back);
+      drawScene(pen, this.scenes[k].buckets, scale, this.hatches);
+      if (this.scenes[k].ghost) dashLine(pen, this.scenes[k].ghost, palette.of("ink"), scale);
+      pen.restore();
+    });
+  }
+
+  clip(pen, panel) {
+    pen.save();
+    pen.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
+    pen.beginPath();
+    pen.rect(panel.x, panel.y, panel.width, panel.height);
+    pen.clip();
+  }
+
+  /** From here on a pen draws in mm of the plate, y upward. */
+  inMm(pen, panel) {
+    const scale = this.view.scale * this.ratio;
+    const [x, y] = this.toScreen(panel, 0, 0);
+    pen.setTransform(scale, 0, 0, -scale, x * this.ratio, y * this.ratio);
+    pen.lineCap = pen.lineJoin = "round";
   }
 
   markBead(layer, scale) {

@@ -124,7 +124,7 @@ class Page {
     k = clamp(Math.round(k), 0, last.count - 1);
     this.state.layer = k;
     this.strip.render();
-    this.traces.render();
+    this.traces.mark();
     const twins = this.stores.map((store, side) => this.twin(side, k));
     let layers;
     try {

@@ -38,17 +38,9 @@ class Traces {
     const gap = 1.9 * text;
     const each = (height - foot - 2 * gap) / 2;
     const parts = [];
-    const here = this.spanOf(trace);
-    if (here)
-      parts.push(
-        draw("rect", {
-          x: x(here[0]),
-          y: gap - 6,
-          width: Math.max(1.5, x(here[1]) - x(here[0])),
-          height: height - gap - foot + 6,
-          class: "band",
-        }),
-      );
+    this.here = draw("rect", { y: gap - 6, height: height - gap - foot + 6, class: "band" });
+    this.across = x;
+    parts.push(this.here);
     const warm = [...trace.told_c, ...trace.reached_c, ...(other?.reached_c ?? [])].filter((value) => value > 120);
     const span = warm.length ? [Math.min(...warm), Math.max(...warm)] : [0, 1];
     const pad = Math.max(4, 0.15 * (span[1] - span[0]));
@@ -79,6 +71,18 @@ class Traces {
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     svg.setAttribute("aria-label", this.words(trace));
     svg.replaceChildren(...parts);
+    this.mark();
+  }
+
+  /** Where the layer shown is, in time. */
+  mark() {
+    if (!this.here) return;
+    const span = this.spanOf(this.trace());
+    this.here.toggleAttribute("hidden", !span);
+    if (!span) return;
+    const [from, to] = span.map(this.across);
+    this.here.setAttribute("x", from);
+    this.here.setAttribute("width", Math.max(1.5, to - from));
   }
 
   spanOf(trace) {
