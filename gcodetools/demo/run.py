@@ -20,9 +20,11 @@ from gcodetools.jobs.check import checked
 from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.learn import drawing_beside, learnt_record
 from gcodetools.jobs.records import Approve, unopposed
+from gcodetools.jobs.report import report_plates
 from gcodetools.kit.drawing import draw_sections
 from gcodetools.kit.learning import learn
 from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.report.page import assemble
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["run_demo"]
@@ -30,7 +32,7 @@ __all__ = ["run_demo"]
 _ASKED, _MARGIN = ("film-clip/lips", "shelf-hook/finger"), 1.5
 _NAMES = (
     "hoophouse.kit.yaml", "hoophouse.svg", "plate.gcode", "plate-treated.gcode", "film-clip-layer.svg",
-    "learnt.kit.yaml", "pair.gcode",
+    "learnt.kit.yaml", "pair.gcode", "hoophouse.html",
 )  # fmt: skip
 
 
@@ -46,7 +48,9 @@ def run_demo(
     CannotWrite : the folder can't be made or written to.
     """
     _check_folder(folder)
-    kit_at, drawing, plate_at, treated, picture, learnt_at, pair_at = (folder / name for name in _NAMES)
+    kit_at, drawing, plate_at, treated, picture, learnt_at, pair_at, page_at = (
+        folder / name for name in _NAMES
+    )
     progress("making the plate")
     kit_text, sliced, pair = hoophouse_kit().encode(), make_plate(), make_plate(parts=clip_and_hook())
     progress("checking the kit")
@@ -60,6 +64,8 @@ def run_demo(
     advice, _ = advise_plate(
         Plate.from_bytes(pair, str(pair_at)), kit, Options((kit_at,)), _ASKED, Goal(margin=_MARGIN), progress
     )
+    progress("drawing the page")
+    page = assemble(report_plates(applied.treated.plate, plate, kit, Options((kit_at,)))[0])
     progress("learning a part")
     learnt = learn(plate, "film-clip")
     learn_record = learnt_record(learnt, plate_at, learnt_at)
@@ -71,6 +77,7 @@ def run_demo(
             kit_at: kit_text,
             plate_at: sliced,
             pair_at: pair,
+            page_at: page,
             drawing: draw_sections(kit).encode(),
             treated: applied.treated.render(),
             picture: clip_picture(applied).encode(),
@@ -86,6 +93,10 @@ def run_demo(
         "advise": advice,
         "learn": learn_record,
         "open": [
+            {
+                "path": str(page_at),
+                "what": "the page: will it hold, what does it cost, layer by layer; in a browser",
+            },
             {"path": str(kit_at), "what": "the kit: parts, regions and treatments, with comments"},
             {"path": str(drawing), "what": "its parts and regions, drawn"},
             {"path": str(plate_at), "what": "the plate as sliced"},

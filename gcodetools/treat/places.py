@@ -103,10 +103,12 @@ def places_of(space: shapely.Geometry, filled: Sequence[Filled], strands: Sequen
     place, strand = place[same], strand[same]
     # Those that nothing carries are not laid, though deeper ones may be.
     loop = np.array([s.loop for s in strands])[strand]
-    pairs = np.unique(np.stack([place, loop])[:, loop > 0], axis=1)
+    most = int(loop.max(initial=0)) + 1
+    pairs = np.zeros(len(at) * most, bool)
+    pairs[place * most + np.maximum(loop, 0)] = True
     loops = np.full(len(at), -1)
     loops[place] = 0
-    loops += np.bincount(pairs[0], minlength=len(at))
+    loops += pairs.reshape(len(at), most)[:, 1:].sum(axis=1)
     # The bead beside a place is what tells that it lies in the region; an earlier one may have got there first.
     beside = np.zeros(len(at), bool)
     breadth = max(float(s.breadth.max()) for s in strands)
