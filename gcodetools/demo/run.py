@@ -15,7 +15,7 @@ from gcodetools.errors import CannotWrite
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.advice_climb import Goal
 from gcodetools.jobs.advise import advise_plate
-from gcodetools.jobs.apply import Options, apply_plate
+from gcodetools.jobs.apply import Applied, Options, apply_plate
 from gcodetools.jobs.check import checked
 from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.learn import drawing_beside, learnt_record
@@ -23,7 +23,7 @@ from gcodetools.jobs.records import Approve, unopposed
 from gcodetools.jobs.report import report_plates
 from gcodetools.kit.drawing import draw_sections
 from gcodetools.kit.learning import learn
-from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.kit.schema import Kit, kit_from_bytes
 from gcodetools.report.page import assemble
 from gcodetools.toolpath.plate import Plate
 
@@ -59,13 +59,7 @@ def run_demo(
     progress("reading")
     plate = Plate.from_bytes(sliced, str(plate_at))
     applied = apply_plate(plate, kit, Options((kit_at,)), progress)
-    progress("estimating strength")
-    gains = gains_of(applied)
-    advice, _ = advise_plate(
-        Plate.from_bytes(pair, str(pair_at)), kit, Options((kit_at,)), _ASKED, Goal(margin=_MARGIN), progress
-    )
-    progress("drawing the page")
-    page = assemble(report_plates(applied.treated.plate, plate, kit, Options((kit_at,)))[0])
+    gains, advice, page = _told(applied, kit, Plate.from_bytes(pair, str(pair_at)), progress)
     progress("learning a part")
     learnt = learn(plate, "film-clip")
     learn_record = learnt_record(learnt, plate_at, learnt_at)
@@ -93,21 +87,34 @@ def run_demo(
         "advise": advice,
         "learn": learn_record,
         "open": [
-            {
-                "path": str(page_at),
-                "what": "the page: will it hold, what does it cost, layer by layer; in a browser",
-            },
-            {"path": str(kit_at), "what": "the kit: parts, regions and treatments, with comments"},
-            {"path": str(drawing), "what": "its parts and regions, drawn"},
-            {"path": str(plate_at), "what": "the plate as sliced"},
-            {"path": str(treated), "what": "the plate as treated; compare it with the one above"},
-            {"path": str(pair_at), "what": "one clip and one hook, which `advise` was asked about"},
-            {"path": str(picture), "what": "one layer of a film clip before and after: what its lips gained"},
-            {"path": learn_record["drawing"], "what": "the drawing `learn` makes of one part of a plate"},
+            {"path": str(path), "what": what}
+            for path, what in (
+                (page_at, "the page: will it hold, what does it cost, layer by layer; in a browser"),
+                (kit_at, "the kit: parts, regions and treatments, with comments"),
+                (drawing, "its parts and regions, drawn"),
+                (plate_at, "the plate as sliced"),
+                (treated, "the plate as treated; compare it with the one above"),
+                (pair_at, "one clip and one hook, which `advise` was asked about"),
+                (picture, "one layer of a film clip before and after: what its lips gained"),
+                (learn_record["drawing"], "the drawing `learn` makes of one part of a plate"),
+            )
         ],
         "next": f"beadwright inspect {plate_at} --kit {kit_at}",
     }
     return record, warnings
+
+
+def _told(
+    applied: Applied, kit: Kit, pair: Plate, progress: Callable[[str], None]
+) -> tuple[dict[str, Any], dict[str, Any], bytes]:
+    """What the treatment did to strength, what `advise` says of a clip and a hook, and the page."""
+    options = Options(())
+    progress("estimating strength")
+    gains = gains_of(applied)
+    advice, _ = advise_plate(pair, kit, options, _ASKED, Goal(margin=_MARGIN), progress)
+    progress("drawing the page")
+    data, _ = report_plates(applied.treated.plate, applied.treated.original, kit, options)
+    return gains, advice, assemble(data)
 
 
 def _check_folder(folder: Path) -> None:

@@ -127,8 +127,8 @@ def test_the_height_pointed_at_is_the_layers_height(tab, pages):
     left, _, width, _ = tab.box("#strip")
     marks = tab.run(
         "(() => { const s = document.querySelector('#strip'); const top = s.getBoundingClientRect().top;"
-        "return [...s.querySelectorAll('text[text-anchor=end].soft')].filter((t) => /^\\d+$/.test(t.textContent) &&"
-        "t.previousElementSibling?.tagName === 'line').map((t) => [Number(t.textContent),"
+        "const all = [...s.querySelectorAll('text[text-anchor=end].soft')];"
+        "return all.filter((t) => t.getAttribute('x') === all[0].getAttribute('x')).map((t) => [Number(t.textContent),"
         "top + Number(t.previousElementSibling.getAttribute('y1'))]); })()"
     )
     (z0, y0), (z1, y1) = marks[0], marks[-1]

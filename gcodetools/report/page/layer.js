@@ -29,7 +29,8 @@ class LayerView {
     on("pointermove", (event) => this.move(event));
     on("pointerup", (event) => this.up(event));
     on("pointercancel", (event) => this.up(event));
-    on("pointerleave", () => this.pointers.size || this.point(null));
+    // A lifted finger leaves what it has read.
+    on("pointerleave", (event) => event.pointerType === "touch" || this.pointers.size || this.point(null));
     on("dblclick", (event) => (this.tool ? this.tool.finish() : this.zoomAt(this.place(event), ZOOM_STEP ** 3)));
   }
 

@@ -78,6 +78,7 @@ class Page {
 
   /** The drawing ends where the window does, on a window large enough: the first screen has all of it. */
   fill() {
+    this.reading.reserve();
     const drawing = byId("drawing");
     const beside = matchMedia("(min-width: 1181px)").matches;
     drawing.style.setProperty(

@@ -7,6 +7,15 @@ class Reading {
     this.two = this.data.sides.length > 1;
   }
 
+  /** Room for the most that is told of a bead: pointing moves nothing. */
+  reserve() {
+    const readout = byId("readout");
+    const { gridTemplateColumns, lineHeight } = getComputedStyle(readout);
+    const pairs = 5 + (this.data.instances.length ? 1 : 0) + (this.data.regions.length ? 2 : 0);
+    const lines = 1 + Math.ceil(pairs / gridTemplateColumns.split(" ").length);
+    readout.style.minHeight = `${Math.ceil(lines * parseFloat(lineHeight)) + 6}px`;
+  }
+
   read(place, bead) {
     const { data, state } = this;
     const rows = [];
