@@ -59,12 +59,12 @@ def run_demo(
     progress("reading")
     plate = Plate.from_bytes(sliced, str(plate_at))
     applied = apply_plate(plate, kit, Options((kit_at,)), progress)
-    gains, advice, page = _told(applied, kit, Plate.from_bytes(pair, str(pair_at)), progress)
     progress("learning a part")
     learnt = learn(plate, "film-clip")
     learn_record = learnt_record(learnt, plate_at, learnt_at)
     warnings = [*warnings, *applied.warnings, *learnt.warnings]
     approve(warnings)
+    gains, advice, page = _told(applied, kit, Plate.from_bytes(pair, str(pair_at)), progress)
     _written(
         folder,
         {
@@ -86,22 +86,23 @@ def run_demo(
         "apply": {**applied.record, **gains, "out": str(treated)},
         "advise": advice,
         "learn": learn_record,
-        "open": [
-            {"path": str(path), "what": what}
-            for path, what in (
-                (page_at, "the page: will it hold, what does it cost, layer by layer; in a browser"),
-                (kit_at, "the kit: parts, regions and treatments, with comments"),
-                (drawing, "its parts and regions, drawn"),
-                (plate_at, "the plate as sliced"),
-                (treated, "the plate as treated; compare it with the one above"),
-                (pair_at, "one clip and one hook, which `advise` was asked about"),
-                (picture, "one layer of a film clip before and after: what its lips gained"),
-                (learn_record["drawing"], "the drawing `learn` makes of one part of a plate"),
-            )
-        ],
+        "open": _named(
+            (page_at, "the page: will it hold, what does it cost, layer by layer; in a browser"),
+            (kit_at, "the kit: parts, regions and treatments, with comments"),
+            (drawing, "its parts and regions, drawn"),
+            (plate_at, "the plate as sliced"),
+            (treated, "the plate as treated; compare it with the one above"),
+            (pair_at, "one clip and one hook, which `advise` was asked about"),
+            (picture, "one layer of a film clip before and after: what its lips gained"),
+            (learn_record["drawing"], "the drawing `learn` makes of one part of a plate"),
+        ),
         "next": f"beadwright inspect {plate_at} --kit {kit_at}",
     }
     return record, warnings
+
+
+def _named(*files: tuple[Path, str]) -> list[dict[str, str]]:
+    return [{"path": str(path), "what": what} for path, what in files]
 
 
 def _told(

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -316,7 +317,7 @@ class Pages:
     """Made once: the demo's plate and a treated copy held against each other, and a small plate by the commands.
 
     demo, pair, plain : pages; the small plate's alone and without a kit is the last. data : what the demo's page was
-    made of. estimate, compare : records that the commands print of the small plate.
+    made of. lengths : of the beads of each layer of its treated plate, mm. estimate, compare : records that the commands print of the small plate.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -328,6 +329,7 @@ class Pages:
                 self._small()
                 (folder / "made").touch()
         self.data: Json = json.loads((folder / "demo.json").read_text())
+        self.lengths: list[float] = json.loads((folder / "lengths.json").read_text())
         self.estimate: Json = json.loads((folder / "estimate.json").read_text())
         self.compare: Json = json.loads((folder / "compare.json").read_text())
         self.demo, self.plain, self.pair = (folder / f"{name}.html" for name in ("demo", "plain", "pair"))
@@ -336,8 +338,11 @@ class Pages:
         kit = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
         plate = Plate.from_bytes(make_plate(), "plate.gcode")
         treated = apply_plate(plate, kit, Options(())).treated.render()
-        data, _ = report_plates(Plate.from_bytes(treated, "plate-treated.gcode"), plate, kit, Options(()))
-        (self.folder / "plate-treated.gcode").write_bytes(treated)
+        after = Plate.from_bytes(treated, "plate-treated.gcode")
+        data, _ = report_plates(after, plate, kit, Options(()))
+        bead = after.beads.is_bead & (after.beads.layer >= 0)
+        lengths = np.bincount(after.beads.layer[bead], after.beads.length_mm[bead], len(after.layers))
+        (self.folder / "lengths.json").write_text(json.dumps(lengths.tolist()))
         (self.folder / "demo.json").write_text(json.dumps(data))
         (self.folder / "demo.html").write_bytes(assemble(data))
 

@@ -17,12 +17,11 @@ from matplotlib import colormaps
 
 from gcodetools.demo.maker import hoophouse_plate
 from gcodetools.kit.schema import kit_from_bytes
-from gcodetools.toolpath.plate import Plate
 
 STEPS = 24  # of the page's scale
-PLACES = {f"{one.part}": [] for one in hoophouse_plate()}
-for _one in hoophouse_plate():
-    PLACES[_one.part].append(_one)
+PLACES = {
+    part: [one for one in hoophouse_plate() if one.part == part] for part in ("film-clip", "ridge-saddle", "shelf-hook")
+}
 # Lengths of what is stroked, by colour; paths are made once and stroked often, so they keep their own.
 RECORDED = """
 window.strokes = [];
@@ -257,10 +256,7 @@ def test_drawn_lengths_by_colour_are_the_data(tab, pages, quantity):
     share = shares(quantity, layer, k)
     assert np.isfinite(share).sum() > 50
     drawn: dict[tuple[int, ...], float] = {}
-    edge, quiet, paper, line = (
-        rgb(tab.run(f"getComputedStyle(document.documentElement).getPropertyValue('--{name}').trim()"))
-        for name in ("edge", "quiet", "paper", "line")
-    )
+    edge, quiet, paper, line = colours_named(tab, "edge", "quiet", "paper", "line")
     for colour, how_long, _, dashes in tab.run("window.strokes"):
         assert dashes == 0
         if rgb(colour) in (edge, quiet):
@@ -281,11 +277,65 @@ def test_drawn_lengths_by_colour_are_the_data(tab, pages, quantity):
         assert left.pop(near[0]) == pytest.approx(how_long, rel=1e-3, abs=0.05)
     assert left == {}
     # The file's own: what the plate has on this layer.
-    plate = Plate.from_path(pages.folder / "plate-treated.gcode") if hasattr(Plate, "from_path") else None
-    if plate is None:
-        plate = Plate.from_bytes((pages.folder / "plate-treated.gcode").read_bytes(), "plate-treated.gcode")
-    mine = plate.beads.is_bead & (plate.beads.layer == number - 1)
-    assert length.sum() == pytest.approx(plate.beads.length_mm[mine].sum(), rel=1e-3)
+    assert length.sum() == pytest.approx(pages.lengths[number - 1], rel=1e-3)
+
+
+def colours_named(tab: Any, *names: str) -> list[tuple[int, ...]]:
+    """Colours of the style sheet."""
+    style = "getComputedStyle(document.documentElement)"
+    return [rgb(tab.run(f"{style}.getPropertyValue('--{name}').trim()")) for name in names]
+
+
+def strokes_at(tab: Any, number: int) -> list[tuple[tuple[int, ...], float, int]]:
+    """Colour, length and dashes of what is stroked when a layer is shown, how often it is all drawn taken out."""
+    tab.run("window.strokes.length = 0")
+    tab.show(number)
+    raw = tab.run("window.strokes")
+    once = [raw[k] for k in range(len(raw)) if raw[k] not in raw[:k]]
+    times = len(raw) / len(once)
+    assert times == round(times)
+    return [(rgb(colour), length, dashes) for colour, length, _, dashes in once if not colour.startswith("[object")]
+
+
+def test_what_changed_is_drawn_as_long_as_it_is(tab, pages):
+    """New beads in the accent, removed ones as dashes over them, on the layer where most changed."""
+    tab.watch(RECORDED)
+    tab.open(pages.demo)
+    assert tab.run("document.querySelector('#quantity').value") == "change"
+    sides = {side["name"]: side for side in pages.data["sides"]}
+
+    def told(name: str, number: int) -> float:
+        layer = unpacked(sides[name], number)
+        k, length = beads_of(layer)
+        return float(length[(layer["flag"][k] & 2) > 0].sum())
+
+    number = max(range(10, 110, 7), key=lambda k: min(told("before", k), told("after", k)))
+    assert told("after", number) > 50 and told("before", number) > 50
+    (new,) = colours_named(tab, "new")
+    drawn = strokes_at(tab, number + 1)
+    assert sum(how_long for colour, how_long, dashes in drawn if colour == new and not dashes) == pytest.approx(
+        told("after", number), rel=1e-4
+    )
+    assert sum(how_long for _, how_long, dashes in drawn if dashes) == pytest.approx(told("before", number), rel=1e-4)
+
+
+def test_regions_are_drawn_as_long_as_they_are(tab, pages):
+    tab.watch(RECORDED)
+    tab.open(pages.demo)
+    tab.choose("#quantity", "region")
+    layer = unpacked(side_of(pages, "after"), 39)
+    k, length = beads_of(layer)
+    hatch = np.array([-1, *(one["hatch"] for one in pages.data["regions"])])[layer["region"][k]]
+    drawn = strokes_at(tab, 40)
+    wide = np.max(layer["width"][k]) / 100 * tab.run("beadwright.stats().scale") >= 3
+    assert wide, "too far away to be filled"
+    seen = 0
+    for number in sorted(set(hatch.tolist()) - {-1}):
+        (hue,) = colours_named(tab, f"hue-{number}")
+        mine = sum(how_long for colour, how_long, _ in drawn if colour == hue)
+        assert mine == pytest.approx(length[hatch == number].sum(), rel=1e-4)
+        seen += 1
+    assert seen >= 3
 
 
 @pytest.mark.parametrize("quantity", ["feed", "nozzle"])
@@ -478,3 +528,29 @@ def test_a_region_can_be_typed_without_a_mouse(tab, pages):
         tab.send("Input.insertText", text=str(value))
     box = kit_of(tab, "film-clip").parts["film-clip"].regions["drawn"].within
     assert (tuple(box.x), tuple(box.y), tuple(box.z)) == ((-2, 3), (1.5, 6), (2, 9))
+
+
+def test_copying_says_so(tab, pages):
+    start_drawing(tab, pages, "box")
+    assert tab.run("document.querySelector('#copy').disabled") is True  # nothing is drawn yet
+    left, top, width, height = tab.box("#layer")
+    tab.drag((left + 0.4 * width, top + 0.4 * height), (left + 0.6 * width, top + 0.6 * height))
+    tab.press("#copy")
+    tab.until("document.querySelector('#draw [role=status]').textContent !== ''")
+    said = tab.text("#draw [role=status]")
+    assert said in ("Copied.", "Selected: copy it with the keyboard.")
+    if said.startswith("Selected"):
+        assert tab.run("getSelection().toString()").strip() == tab.text("#fragment").strip()
+
+
+def test_a_time_chosen_on_the_traces_is_the_layer_laid_then(tab, pages):
+    tab.open(pages.demo)
+    trace = pages.data["trace"]["after"]
+    left, top, width, height = tab.box("#traces")
+    shown = []
+    for share in (0.2, 0.5, 0.8):
+        tab.click(left + share * width, top + height / 3)
+        tab.settle()
+        shown.append(tab.layer())
+        assert shown[-1] - 1 in trace["layer"]
+    assert shown == sorted(set(shown))
