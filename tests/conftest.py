@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+# Its pipes are POSIX's.
+collect_ignore = ["browser"] if os.name == "nt" else []
 PROJECT = Path(__file__).resolve().parent.parent
 SAMPLE_SUFFIXES = {".gcode", ".g"}
 
@@ -48,7 +50,9 @@ def pytest_report_header(config: pytest.Config) -> list[str]:
     else:
         said = [f"samples: {len(sample_paths())} in {folder}"]
     if browser is None:
-        said.append("browser: none found (install chromium, or set BEADWRIGHT_BROWSER); tests of the page are skipped")
+        said.append(
+            "browser: none found (install chromium, or set BEADWRIGHT_BROWSER); tests of the page are skipped"
+        )
     else:
         said.append(f"browser: {browser}")
     return said

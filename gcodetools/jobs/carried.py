@@ -37,8 +37,15 @@ def carried(draft: Draft, treated: Plate, edits: Edits, poses: Sequence[Pose]) -
     mine = np.where(last >= behind, last, np.minimum(behind, len(owner) - 1))
     new_owner = owner[mine]
     own_line = last >= behind
+    # A travel left out behind a bead falls together with it.
+    new_owner = np.where(
+        own_line & (new_owner == _NOBODY), owner[np.minimum(behind, len(owner) - 1)], new_owner
+    )
     if draft.runs:
-        new_owner = np.where(own_line, new_owner, _of_runs(draft, poses, behind, new_owner))
+        # Where rows before the next that stays were left out, the run may stand before any of these.
+        stays = np.searchsorted(line, line[np.minimum(behind, len(line) - 1)], side="right") - 1
+        kept = own_line & (new_owner != _NOBODY)
+        new_owner = np.where(kept, new_owner, _of_runs(draft, poses, behind, stays, new_owner))
     beads = np.flatnonzero(treated.beads.is_bead & (treated.beads.layer >= 0) & (new_owner >= 0))
     order = beads[np.argsort(new_owner[beads], kind="stable")]
     ends = np.searchsorted(new_owner[order], np.arange(len(poses) + 1))
@@ -53,11 +60,16 @@ def carried(draft: Draft, treated: Plate, edits: Edits, poses: Sequence[Pose]) -
     return result
 
 
-def _of_runs(draft: Draft, poses: Sequence[Pose], behind: I8, owner: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Owners of new rows: where a run stands before the row `behind`, of who asked for it."""
+def _of_runs(
+    draft: Draft, poses: Sequence[Pose], behind: I8, stays: I8, owner: NDArray[np.int32]
+) -> NDArray[np.int32]:
+    """Owners of new rows: where a run stands before one of the rows `behind` to `stays`, of who asked for it."""
     number = {f"{pose.part}#{pose.instance}": k for k, pose in enumerate(poses)}
-    asked = np.full(len(draft.plate.moves) + 1, _NOBODY, np.int32)
-    for run in reversed(draft.runs):
-        asked[run.row] = number.get(run.region.rsplit("/", 1)[0], _NOBODY)
-    found = asked[behind]
+    rows = np.array([run.row for run in draft.runs], np.int64)
+    asked = np.array([number.get(run.region.rsplit("/", 1)[0], _NOBODY) for run in draft.runs], np.int32)
+    order = np.argsort(rows, kind="stable")
+    rows, asked = rows[order], asked[order]
+    at = np.minimum(np.searchsorted(rows, behind, side="left"), len(rows) - 1)
+    near = (rows[at] >= behind) & (rows[at] <= np.maximum(stays, behind))
+    found = np.where(near, asked[at], _NOBODY)
     return np.where(found >= 0, found, owner).astype(np.int32)

@@ -42,7 +42,7 @@ def strain_limit(once: float, repeated: float | None, times: int) -> Rule:
         return Rule(
             limit, f"the limit is that of {times} snaps, 60 % of a single snap's strain by rule", "memory"
         )
-    text = f"{times:,} snaps: the rule for repeated use holds for hundreds; snaps were not measured for more"
+    text = f"{times:,} snaps: the rule for repeated use holds for hundreds; for more nothing is measured"
     return Rule(limit, text, "assumed")
 
 

@@ -11,6 +11,7 @@ import json
 import os
 import select
 import signal
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -28,6 +29,9 @@ from gcodetools.jobs.report import report_plates
 from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.report.page import assemble
 from gcodetools.toolpath.plate import Plate
+
+# Tests are imported without a package, so their helpers are found by folder.
+sys.path.insert(0, str(Path(__file__).parent))
 
 Json = dict[str, Any]
 
@@ -70,13 +74,12 @@ class Browser:
                 (os.POSIX_SPAWN_DUP2, theirs_in, 3),
                 (os.POSIX_SPAWN_DUP2, theirs_out, 4),
             ],
-            setsid=True,
+            setpgroup=0,
         )
         for end in (silent, theirs_in, theirs_out):
             os.close(end)
         self._number, self._rest = 0, b""
         self._answers: dict[int, Json] = {}
-        self._queue: list[Json] = []
         self.events: list[Json] = []
 
     def send(self, method: str, session: str | None = None, **params: Any) -> Any:
@@ -125,7 +128,6 @@ class Browser:
                     raise TimeoutError
                 time.sleep(0.02)
         except (AssertionError, OSError, TimeoutError):
-            # Its own session, so its own group.
             os.killpg(self._pid, signal.SIGKILL)
             os.waitpid(self._pid, 0)
         finally:
@@ -155,9 +157,17 @@ class Tab:
         """Run a script before those of each page opened from now on."""
         self.send("Page.addScriptToEvaluateOnNewDocument", source=script)
 
-    def look(self, size: tuple[int, int] = DESK, touch: bool = False, media: str = "", **features: str) -> None:
+    def look(
+        self, size: tuple[int, int] = DESK, touch: bool = False, media: str = "", **features: str
+    ) -> None:
         """The window's size and what the reader prefers: `scheme="dark"`, `motion="reduce"`."""
-        self.send("Emulation.setDeviceMetricsOverride", width=size[0], height=size[1], deviceScaleFactor=1, mobile=touch)
+        self.send(
+            "Emulation.setDeviceMetricsOverride",
+            width=size[0],
+            height=size[1],
+            deviceScaleFactor=1,
+            mobile=touch,
+        )
         self.send("Emulation.setTouchEmulationEnabled", enabled=touch)
         names = {"scheme": "prefers-color-scheme", "motion": "prefers-reduced-motion"}
         told = [{"name": names[key], "value": value} for key, value in features.items()]
@@ -246,7 +256,9 @@ class Tab:
         self.mouse("mouseMoved", *start)
         self.mouse("mousePressed", *start)
         for share in (0.5, 1.0):
-            self.mouse("mouseMoved", *(a + (b - a) * share for a, b in zip(start, end, strict=True)), held=True)
+            self.mouse(
+                "mouseMoved", *(a + (b - a) * share for a, b in zip(start, end, strict=True)), held=True
+            )
         self.mouse("mouseReleased", *end)
         self.settle()
 
@@ -317,7 +329,8 @@ class Pages:
     """Made once: the demo's plate and a treated copy held against each other, and a small plate by the commands.
 
     demo, pair, plain : pages; the small plate's alone and without a kit is the last. data : what the demo's page was
-    made of. lengths : of the beads of each layer of its treated plate, mm. estimate, compare : records that the commands print of the small plate.
+    made of. lengths : of the beads of each layer of its treated plate, mm. estimate, compare : records that the
+    commands print of the small plate.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -348,7 +361,9 @@ class Pages:
 
     def _small(self) -> None:
         spots = (Placement("film-clip", 60, 110, 30.0), Placement("wedge-key-snug", 100, 110))
-        kit, plate, treated = (self.folder / name for name in ("kit.yaml", "small.gcode", "small-treated.gcode"))
+        kit, plate, treated = (
+            self.folder / name for name in ("kit.yaml", "small.gcode", "small-treated.gcode")
+        )
         kit.write_text(hoophouse_kit())
         plate.write_bytes(make_plate(parts=spots))
         self._command("apply", plate, "--kit", kit, "-o", treated)

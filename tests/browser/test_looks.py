@@ -15,17 +15,21 @@ import pytest
 # is what its ancestors paint below it; writing on a drawing stands on its own halo.
 CONTRAST = r"""
 (() => {
-  const parse = (text) => { const n = text.match(/[\d.]+/g)?.map(Number) ?? [0, 0, 0, 0]; return n.length < 4 ? [...n, 1] : n; };
+  const parse = (text) => {
+    const n = text.match(/[\d.]+/g)?.map(Number) ?? [0, 0, 0, 0];
+    return n.length < 4 ? [...n, 1] : n;
+  };
   const over = ([r, g, b, a], ground) => [r, g, b].map((c, k) => c * a + ground[k] * (1 - a));
   const linear = (c) => (c / 255 <= 0.04045 ? c / 255 / 12.92 : ((c / 255 + 0.055) / 1.055) ** 2.4);
   const luminance = (c) => 0.2126 * linear(c[0]) + 0.7152 * linear(c[1]) + 0.0722 * linear(c[2]);
-  const contrast = (a, b) => { const [p, q] = [luminance(a), luminance(b)].sort((x, y) => y - x); return (p + 0.05) / (q + 0.05); };
-  const ground = (e) => {
-    const layers = [];
-    for (let at = e; at; at = at.parentElement) layers.push(parse(getComputedStyle(at).backgroundColor));
-    return layers.reverse().reduce((below, layer) => over(layer, below), [255, 255, 255]);
+  const contrast = (a, b) => {
+    const [p, q] = [luminance(a), luminance(b)].sort((x, y) => y - x);
+    return (p + 0.05) / (q + 0.05);
   };
-  const seen = (e) => e.checkVisibility({ opacityProperty: true, visibilityProperty: true }) && e.getClientRects().length > 0;
+  const above = (e) => (e ? [...above(e.parentElement), e] : []);
+  const painted = (below, at) => over(parse(getComputedStyle(at).backgroundColor), below);
+  const ground = (e) => above(e).reduce(painted, [255, 255, 255]);
+  const seen = (e) => e.checkVisibility({ opacityProperty: true, visibilityProperty: true }) && e.getClientRects().length;
   for (const d of document.querySelectorAll("details")) d.open = true;
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   const found = [];
@@ -34,13 +38,11 @@ CONTRAST = r"""
     if (!node.data.trim() || !seen(e) || e.closest("script, style, noscript, title, option")) continue;
     const style = getComputedStyle(e);
     const drawn = e instanceof SVGElement;
-    const halo = drawn && style.stroke !== "none" && parseFloat(style.strokeWidth) >= 3 && style.paintOrder.startsWith("stroke");
-    const below = halo ? over(parse(style.stroke), ground(e)) : ground(e);
-    let opacity = 1;
-    for (let at = e; at; at = at.parentElement) opacity *= parseFloat(getComputedStyle(at).opacity);
+    const halo = drawn && style.paintOrder.startsWith("stroke") && parseFloat(style.strokeWidth) >= 3;
+    const below = halo && style.stroke !== "none" ? over(parse(style.stroke), ground(e)) : ground(e);
     const ink = parse(drawn ? style.fill : style.color);
-    ink[3] *= opacity;
-    found.push([contrast(over(ink, below), below), node.data.trim().slice(0, 40), drawn ? style.fill : style.color, below.join()]);
+    ink[3] *= above(e).reduce((product, at) => product * parseFloat(getComputedStyle(at).opacity), 1);
+    found.push([contrast(over(ink, below), below), node.data.trim().slice(0, 40), ink.join(), below.join()]);
   }
   return found;
 })()
@@ -71,8 +73,8 @@ def test_contrast_is_counted_as_the_guidelines_do(tab, tmp_path):
     """Known values: black on white 21; #767676 on white is the lightest grey that passes (4.54), #777777 does not."""
     page = tmp_path / "greys.html"
     page.write_text(
-        "<!doctype html><body data-ready=1 style='background: #fff'><p style='color: #000'>a</p><p style='color: #767676'>b"
-        "</p><p style='color: #777777'>c</p><p style='color: #fff; background: #000'>d</p><p style='color: #0008'>e</p>"
+        "<!doctype html><body data-ready=1 style='background: #fff'><p style='color: #000'>a</p>"
+        "<p style='color: #767676'>b</p><p style='color: #777777'>c</p><p style='color: #fff; background: #000'>d</p><p style='color: #0008'>e</p>"
         "<p style='display: none; color: #fff'>f</p>"
     )
     tab.open(page)
@@ -87,8 +89,8 @@ def test_lines_and_marks_can_be_seen(tab, pages, scheme):
     tab.look(scheme=scheme)
     tab.open(pages.demo)
     style = tab.run(
-        "[...document.querySelectorAll('#strip .thick, #strip .thin, #strip .accent, #strip .ink, .margin .dot, .margin .solid,"
-        " #traces .thick, #traces .told, #traces .was')].map((e) => { const s = getComputedStyle(e);"
+        "[...document.querySelectorAll('#strip .thick, #strip .thin, #strip .accent, #strip .ink, .margin .dot,"
+        " .margin .solid, #traces .thick, #traces .told, #traces .was')].map((e) => { const s = getComputedStyle(e);"
         "return [e.getAttribute('class'), s.stroke === 'none' ? s.fill : s.stroke,"
         "getComputedStyle(document.documentElement).backgroundColor]; })"
     )
@@ -131,14 +133,16 @@ def test_a_narrow_window_scrolls_one_way_only(tab, pages, width):
     )
     assert wide == []
     lost = tab.run(
-        f"{CONTROLS}.filter((e) => {{ if (e.closest('.skip')) return false; e.scrollIntoView({{block: 'center'}});"
-        f"const b = e.getBoundingClientRect(); return b.left < -1 || b.right > innerWidth + 1 || b.height < 1; }}).map({WHO})"
+        f"{CONTROLS}.filter((e) => {{ if (e.closest('.skip')) return false;"
+        "e.scrollIntoView({block: 'center'});"
+        "const b = e.getBoundingClientRect(); return b.left < -1 || b.right > innerWidth + 1 || b.height < 1; })"
+        f".map({WHO})"
     )
     assert lost == []
     # Nothing is cut off: what it shows, or what it scrolls to.
     cut = tab.run(
-        "[...document.querySelectorAll('#hold, #costs, #watch, #verdict li, #minutes td, #notes p, #readout dd')].filter((e) =>"
-        "e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflowX === 'hidden').map((e) => e.textContent)"
+        "[...document.querySelectorAll('#hold, #costs, #watch, #verdict li, #minutes td, #notes p, #readout dd')]"
+        ".filter((e) => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflowX === 'hidden').map((e) => e.textContent)"
     )
     assert cut == []
 
@@ -166,7 +170,8 @@ def test_tab_reaches_everything_in_order_and_shows_where_it_is(tab, pages):
             f"((e) => {{ if (e === document.body) return null; const all = {CONTROLS};"
             "const mark = e.matches('input[type=radio]') ? e.nextElementSibling : e; const s = getComputedStyle(mark);"
             "const b = mark.getBoundingClientRect();"
-            f"return {{who: {WHO}(e), at: all.indexOf(e), ring: s.outlineStyle === 'none' ? 0 : parseFloat(s.outlineWidth),"
+            "const ring = s.outlineStyle === 'none' ? 0 : parseFloat(s.outlineWidth);"
+            f"return {{who: {WHO}(e), at: all.indexOf(e), ring,"
             "colour: s.outlineColor, seen: b.bottom > 0 && b.top < innerHeight && b.width > 0,"
             "ground: getComputedStyle(document.documentElement).backgroundColor}; })(document.activeElement)"
         )
@@ -174,7 +179,9 @@ def test_tab_reaches_everything_in_order_and_shows_where_it_is(tab, pages):
             break
         stops.append(stop)
     reached = {stop["at"] for stop in stops}
-    radios = tab.run(f"{CONTROLS}.map((e, k) => [k, e.matches('#side input')]).filter((p) => p[1]).map((p) => p[0])")
+    radios = tab.run(
+        f"{CONTROLS}.map((e, k) => [k, e.matches('#side input')]).filter((p) => p[1]).map((p) => p[0])"
+    )
     missed = set(range(count)) - reached - set(radios)
     assert [tab.run(f"{WHO}({CONTROLS}[{k}])") for k in sorted(missed)] == []
     assert reached & set(radios)
@@ -220,17 +227,34 @@ def test_everything_has_a_name_and_a_role(tab, pages):
         for one in nodes
         if not one.get("ignored") and "role" in one
     ]
-    acting = {"button", "combobox", "slider", "radio", "link", "spinbutton", "textbox", "img", "image", "canvas"}
+    acting = {
+        "button",
+        "combobox",
+        "slider",
+        "radio",
+        "link",
+        "spinbutton",
+        "textbox",
+        "img",
+        "image",
+        "canvas",
+    }
     assert [role for role, name in told if role in acting and not name.strip()] == []
     roles = [role for role, _ in told]
     for role in ("slider", "combobox", "radio", "button", "main", "heading"):
         assert role in roles, role
     headings = [name for role, name in told if role == "heading"]
-    assert headings.index("Will it hold?") < headings.index("What does it cost?") < headings.index("What to watch?")
+    assert (
+        headings.index("Will it hold?")
+        < headings.index("What does it cost?")
+        < headings.index("What to watch?")
+    )
     slider = next(one for one in nodes if one.get("role", {}).get("value") == "slider")
     told_of = {item["name"]: item["value"].get("value") for item in slider["properties"]}
     assert "valuetext" in told_of and told_of["valuetext"].startswith("layer ")
-    assert float(told_of["valuemin"]) == 1 and float(told_of["valuemax"]) == len(pages.data["sides"][-1]["layers"]["z_mm"])
+    assert float(told_of["valuemin"]) == 1 and float(told_of["valuemax"]) == len(
+        pages.data["sides"][-1]["layers"]["z_mm"]
+    )
 
 
 def pdf_pages(data: bytes) -> int:
@@ -252,15 +276,20 @@ def test_on_paper_nothing_is_cut(tab, pages, name):
     tab.open(getattr(pages, name))
     assert tab.run("document.documentElement.scrollWidth") <= 703
     cut = tab.run(
-        "[...document.querySelectorAll('body *')].filter((e) => { const s = getComputedStyle(e), b = e.getBoundingClientRect();"
+        "[...document.querySelectorAll('body *')].filter((e) => {"
+        "const s = getComputedStyle(e), b = e.getBoundingClientRect();"
         "if (!b.width || e.closest('svg *') || e.closest('.skip') || s.clipPath !== 'none') return false;"
         "const hides = (o) => o !== 'visible';"
         "return b.right > 704 || (hides(s.overflowY) && e.scrollHeight > e.clientHeight + 2) ||"
-        "(hides(s.overflowX) && e.scrollWidth > e.clientWidth + 2); }).map((e) => e.tagName + ' ' + (e.id || e.className))"
+        "(hides(s.overflowX) && e.scrollWidth > e.clientWidth + 2); })"
+        ".map((e) => e.tagName + ' ' + (e.id || e.className))"
     )
     assert cut == []
     # Black on white even for a reader of the dark.
-    assert tab.run("getComputedStyle(document.documentElement).backgroundColor") in ("rgb(255, 255, 255)", "#FFFFFF")
+    assert tab.run("getComputedStyle(document.documentElement).backgroundColor") in (
+        "rgb(255, 255, 255)",
+        "#FFFFFF",
+    )
     for wanted in ("#hold", "#costs", "#layer", "#strip", "#traces", "#minutes", "#notes"):
         assert tab.run(f"document.querySelector('{wanted}').checkVisibility()"), wanted
     texts = tab.run(CONTRAST)

@@ -12,7 +12,9 @@ MINUS = "\u2212"
 
 
 def cards(tab: Any) -> list[dict[str, str]]:
-    return tab.run("[...document.querySelectorAll('#verdict > li')].map((e) => ({key: e.dataset.key, text: e.innerText}))")
+    return tab.run(
+        "[...document.querySelectorAll('#verdict > li')].map((e) => ({key: e.dataset.key, text: e.innerText}))"
+    )
 
 
 def key_of(record: dict[str, Any]) -> str:
@@ -154,14 +156,18 @@ def test_costs_say_what_compare_prints(tab, pages):
 
 def seconds_in(text: str) -> float:
     """The first time in a text: `1 h 02 min`, `50 min`, `4 min 12 s`, `13 s`."""
-    found = re.search(r"(?:(\d+) h )?(?:(\d+) min)?(?: ?(\d+) s)?", text[re.search(r"\d+ (?:h|min|s)\b", text).start() :])
+    found = re.search(
+        r"(?:(\d+) h )?(?:(\d+) min)?(?: ?(\d+) s)?", text[re.search(r"\d+ (?:h|min|s)\b", text).start() :]
+    )
     hours, minutes, seconds = (int(part or 0) for part in found.groups())
     return 3600.0 * hours + 60.0 * minutes + seconds
 
 
 def test_the_table_of_minutes_adds_up_and_is_compares(tab, pages):
     tab.open(pages.pair)
-    rows = tab.run("[...document.querySelectorAll('#minutes tr')].map((r) => [...r.children].map((c) => c.textContent))")
+    rows = tab.run(
+        "[...document.querySelectorAll('#minutes tr')].map((r) => [...r.children].map((c) => c.textContent))"
+    )
     whole = [row for row in rows if row[0] == "whole"]
     assert len(whole) == 1
     table = pages.compare["after"]

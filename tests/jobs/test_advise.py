@@ -136,7 +136,7 @@ def test_each_shape_gives_the_margin_by_estimate_and_no_less_would(region, times
         # By the whole way of another command, with the numbers written into the kit.
         found = least(margins(with_load(region, dict(one.changed)), plate(region), region))
         assert found == pytest.approx(decisive(one.case).best, rel=2e-3)
-        assert found >= wanted * (1 - 1e-9)
+        assert found >= wanted - 1e-6  # records are rounded to it
         # One step of its rounding back is not enough.
         ((key, value),) = one.changed.items()
         less = {key: round(float(value) + ROUNDED[key], 6)}
