@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -39,8 +40,7 @@ def sample_paths() -> list[Path]:
 
 def browser_found() -> str | None:
     """A Chromium: BEADWRIGHT_BROWSER, or the system's."""
-    names = (os.environ.get("BEADWRIGHT_BROWSER", ""), "chromium", "chromium-browser")
-    return next((found for name in names if name and (found := shutil.which(name))), None)
+    return shutil.which(os.environ.get("BEADWRIGHT_BROWSER") or "chromium")
 
 
 def pytest_report_header(config: pytest.Config) -> list[str]:
@@ -99,3 +99,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         n, first = (*mark.args, 0)[:2]
         if number % n != first % n:
             item.add_marker(pytest.mark.long)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """A file's tests go to one worker, so that what they share is made once."""
+    from xdist.scheduler import LoadFileScheduling
+
+    return LoadFileScheduling(config, log)

@@ -13,9 +13,9 @@ import select
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -326,26 +326,48 @@ def tab(browser: Browser) -> Iterator[Tab]:
 
 
 class Pages:
-    """Made once: the demo's plate and a treated copy held against each other, and a small plate by the commands.
+    """Made once, when first asked for: the demo's plate and a treated copy held against each other, and a small plate
+    by the commands.
 
     demo, pair, plain : pages; the small plate's alone and without a kit is the last. data : what the demo's page was
     made of. lengths : of the beads of each layer of its treated plate, mm. estimate, compare : records that the
     commands print of the small plate.
     """
 
+    _FILES: ClassVar = {"html": ("demo", "pair", "plain"), "json": ("data", "lengths", "estimate", "compare")}
+    _DEMO = ("demo", "data", "lengths")
+
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        with (folder / "lock").open("w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
-            if not (folder / "made").exists():
-                self._demo()
-                self._small()
-                (folder / "made").touch()
-        self.data: Json = json.loads((folder / "demo.json").read_text())
-        self.lengths: list[float] = json.loads((folder / "lengths.json").read_text())
-        self.estimate: Json = json.loads((folder / "estimate.json").read_text())
-        self.compare: Json = json.loads((folder / "compare.json").read_text())
-        self.demo, self.plain, self.pair = (folder / f"{name}.html" for name in ("demo", "plain", "pair"))
+
+    def __getattr__(self, name: str) -> Any:
+        file = next((file for file in ("html", "json") if name in self._FILES[file]), None)
+        if file is None:
+            raise AttributeError(name)
+        self._made("demo" if name in self._DEMO else "small")
+        path = self.folder / f"{name}.{file}"
+        value = path if file == "html" else json.loads(path.read_text())
+        setattr(self, name, value)
+        return value
+
+    def _made(self, wanted: str) -> None:
+        """Make what is wanted; while another worker is at it, the other half."""
+        jobs = {"demo": self._demo, "small": self._small}
+        for name in sorted(jobs, key=lambda name: name != wanted):
+            self._locked(name, jobs[name], fcntl.LOCK_EX | fcntl.LOCK_NB)
+            if (self.folder / f"{wanted}.made").exists():
+                return
+        self._locked(wanted, jobs[wanted], fcntl.LOCK_EX)
+
+    def _locked(self, name: str, job: Callable[[], None], how: int) -> None:
+        with (self.folder / f"{name}.lock").open("w") as lock:
+            try:
+                fcntl.flock(lock, how)
+            except BlockingIOError:
+                return
+            if not (self.folder / f"{name}.made").exists():
+                job()
+                (self.folder / f"{name}.made").touch()
 
     def _demo(self) -> None:
         kit = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
@@ -356,7 +378,7 @@ class Pages:
         bead = after.beads.is_bead & (after.beads.layer >= 0)
         lengths = np.bincount(after.beads.layer[bead], after.beads.length_mm[bead], len(after.layers))
         (self.folder / "lengths.json").write_text(json.dumps(lengths.tolist()))
-        (self.folder / "demo.json").write_text(json.dumps(data))
+        (self.folder / "data.json").write_text(json.dumps(data))
         (self.folder / "demo.html").write_bytes(assemble(data))
 
     def _small(self) -> None:

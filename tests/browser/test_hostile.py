@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from click.testing import CliRunner
 
 from gcodetools.cli.main import cli
@@ -82,8 +83,6 @@ def test_hostile_names_are_shown_as_they_are_and_run_nothing(tab, hostile):
 
 
 def test_a_hostile_part_is_quoted_in_the_lines_for_a_kit(tab, hostile):
-    import yaml
-
     tab.open(hostile)
     tab.press("#draw button[data-way=box]")
     left, top, width, height = tab.box("#layer")

@@ -29,7 +29,8 @@ CONTRAST = r"""
   const above = (e) => (e ? [...above(e.parentElement), e] : []);
   const painted = (below, at) => over(parse(getComputedStyle(at).backgroundColor), below);
   const ground = (e) => above(e).reduce(painted, [255, 255, 255]);
-  const seen = (e) => e.checkVisibility({ opacityProperty: true, visibilityProperty: true }) && e.getClientRects().length;
+  const ways = { opacityProperty: true, visibilityProperty: true };
+  const seen = (e) => e.checkVisibility(ways) && e.getClientRects().length > 0;
   for (const d of document.querySelectorAll("details")) d.open = true;
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   const found = [];
@@ -74,7 +75,8 @@ def test_contrast_is_counted_as_the_guidelines_do(tab, tmp_path):
     page = tmp_path / "greys.html"
     page.write_text(
         "<!doctype html><body data-ready=1 style='background: #fff'><p style='color: #000'>a</p>"
-        "<p style='color: #767676'>b</p><p style='color: #777777'>c</p><p style='color: #fff; background: #000'>d</p><p style='color: #0008'>e</p>"
+        "<p style='color: #767676'>b</p><p style='color: #777777'>c</p>"
+        "<p style='color: #fff; background: #000'>d</p><p style='color: #0008'>e</p>"
         "<p style='display: none; color: #fff'>f</p>"
     )
     tab.open(page)
@@ -142,7 +144,8 @@ def test_a_narrow_window_scrolls_one_way_only(tab, pages, width):
     # Nothing is cut off: what it shows, or what it scrolls to.
     cut = tab.run(
         "[...document.querySelectorAll('#hold, #costs, #watch, #verdict li, #minutes td, #notes p, #readout dd')]"
-        ".filter((e) => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflowX === 'hidden').map((e) => e.textContent)"
+        ".filter((e) => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflowX === 'hidden')"
+        ".map((e) => e.textContent)"
     )
     assert cut == []
 

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
+
+from gcodetools.cli.main import cli
+from gcodetools.demo.bench import big_plate
 
 MINUS = "\u2212"
 
@@ -125,8 +130,6 @@ def test_margin_bars_are_as_long_as_their_numbers(tab, pages):
         "return {key: e.dataset.key, low: n(band, 'x'), high: n(band, 'x') + n(band, 'width'), one: n(limit, 'x1'),"
         "best: n(best, 'x') + n(best, 'width') / 2, wide: s.clientWidth, short: best.classList.contains('dot')}; })"
     )
-    import math
-
     seen = 0
     for bar in filter(None, bars):
         margin = records[bar["key"]]["load"]["margin"]
@@ -201,3 +204,37 @@ def test_it_opens_and_steps_fast(tab, pages):
     for number in (40, 41, 42, 80):
         tab.show(number)
         assert 0 < tab.run("beadwright.stats().step_ms") < 1000
+
+
+@pytest.mark.long
+def test_a_plate_of_two_million_lines_opens_and_steps_fast(tab, tmp_path):
+    plate, page = tmp_path / "big.gcode", tmp_path / "big.html"
+    plate.write_bytes(big_plate())
+    ran = CliRunner().invoke(cli, ["report", str(plate), "-o", str(page)])
+    assert ran.exit_code == 0, ran.output
+    assert page.stat().st_size < 15_000_000
+    tab.open(page)
+    assert tab.run("beadwright.stats().open_ms") < 3000
+    layers = int(tab.run("document.querySelector('#strip').getAttribute('aria-valuemax')"))
+    steps = []
+    for number in [*range(layers // 2, layers // 2 + 20), *range(1, layers, layers // 20)]:
+        tab.show(number)
+        steps.append(tab.run("beadwright.stats().step_ms"))
+    # One step may meet the machine at work on something else.
+    assert sorted(steps)[int(0.9 * len(steps))] < 100, steps
+    assert tab.troubles() == []
+
+
+@pytest.mark.long
+def test_pages_of_real_files_open_in_silence(tab, tmp_path, sample_path):
+    page = tmp_path / "sample.html"
+    ran = CliRunner().invoke(cli, ["report", str(sample_path), "-o", str(page)])
+    assert ran.exit_code == 0, ran.output
+    for size, touch in (((1440, 900), False), ((390, 844), True)):
+        tab.look(size, touch=touch)
+        tab.open(page)
+        last = int(tab.run("document.querySelector('#strip').getAttribute('aria-valuemax')"))
+        for number in (1, last // 2 or 1, last):
+            tab.show(number)
+        assert tab.troubles() == [] and tab.requests() == [page.as_uri()]
+        assert tab.run("document.documentElement.scrollWidth") <= size[0]

@@ -1,6 +1,7 @@
 """Pointing, reading and drawing: places in the plate's and the part's frame, numbers of beads, lines for a kit.
 
-Places are compared with the poses that the demo's plate was made with, lines for a kit read by the program's own reader.
+Places are compared with the poses that the demo's plate was made with; lines for a kit are read by the program's own
+reader.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ def test_pointing_leaves_the_drawing_where_it_is(tab, pages, size):
     look_at(tab, pages, "film-clip#3", 30)
     left, top, width, height = tab.box("#layer")
     seen = set()
-    for share in np.linspace(0.05, 0.95, 25):
+    for share in np.linspace(0.1, 0.9, 13):
         tab.mouse("mouseMoved", left + width * share, top + height * share)
         tab.settle()
         seen.add((len(readout(tab)), *tab.box("#layer")))

@@ -127,6 +127,7 @@ def test_where_beads_limit_nothing_is_tried_and_the_shape_is_told(monkeypatch):
     assert {tuple(shape["load"]) for shape in one["shapes"] if shape["offered"]} == {("gap",), ("wall",)}
 
 
+@pytest.mark.every(3, 2)
 @pytest.mark.parametrize(("region", "times"), [(LIPS, 1.3), (LIPS, 1.05), (FINGER, 3.0), (FINGER, 1.2)])
 def test_each_shape_gives_the_margin_by_estimate_and_no_less_would(region, times):
     wanted = times * least(margins(KIT, plate(region), region))

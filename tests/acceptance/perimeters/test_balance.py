@@ -16,8 +16,8 @@ FILL = "{perimeters: {fill: true}}"
 LEFT = 0.96  # of what went, that must come where the file's own fill was not overfull: ends of cut lines
 CASES = [
     pytest.param("D-part.gcode", ONE, id="D add 1"),
-    pytest.param("D-part.gcode", FILL, id="D fill"),
-    pytest.param("E0-tpu.gcode", ONE, id="E0 add 1"),
+    pytest.param("D-part.gcode", FILL, id="D fill", marks=pytest.mark.long),
+    pytest.param("E0-tpu.gcode", ONE, id="E0 add 1", marks=pytest.mark.long),
     pytest.param("I-no-marks.gcode", ONE, id="I add 1", marks=pytest.mark.long),
     pytest.param("C-arcs.gcode", ONE, id="C add 1", marks=pytest.mark.long),
 ]
@@ -52,6 +52,7 @@ def test_an_island_loses_no_plastic_but_what_was_overfull_and_that_is_told(sampl
     assert less < 0.1 or any("less plastic" in done.why for done in applied.done), less
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("treat", [ONE, FILL])
 def test_rooms_that_gap_fill_fills_along_the_walls_are_left_as_they_are(samples, probe, treat):
     """Layers 26-30 of this file have nothing but gap fill inside their walls, one bead wide."""
