@@ -21,6 +21,7 @@ PLACES = {
 }
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("size", [(1440, 900), (1280, 800), (1000, 800), (390, 844)])
 def test_pointing_leaves_the_drawing_where_it_is(tab, pages, size):
     tab.look(size)

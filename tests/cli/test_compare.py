@@ -38,6 +38,7 @@ def test_the_record_is_that_of_the_contract(pair, run):
     )
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("columns", [60, 80, 110])
 @pytest.mark.parametrize("second", ["treated.gcode", "other.gcode"])
 def test_no_line_is_wider_than_the_terminal(pair, run, made, monkeypatch, columns, second):

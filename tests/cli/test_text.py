@@ -237,6 +237,7 @@ def test_post_is_short():
     ]  # fmt: skip
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("columns", [60, 80, 110])
 @pytest.mark.parametrize("command", ["inspect", "apply", "check", "learn"])
 def test_no_line_is_wider_than_the_terminal(bench, run, monkeypatch, command, columns):

@@ -109,7 +109,7 @@ def all_seen(treated: Treated, name: str, count: int, seed: int, near: bool = Fa
     return real
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(4)
 @pytest.mark.parametrize("name", KINDS)
 @pytest.mark.parametrize(
     "more", [{}, {"reset": False}, {"held": True}, {"rests": True}], ids=["plain", "bracket", "held", "rests"]
@@ -118,6 +118,7 @@ def test_faults_in_runs_hops_rests_counters_and_kept_text_are_seen(name, more):
     assert all_seen(rich(name, **more), name, 30, 17) >= 12
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize("name", KINDS)
 def test_faults_in_random_drafts_are_seen(name):
     plate = squares(Sheet(**KINDS[name]), names=("a",), reset=True).plate()
@@ -127,7 +128,7 @@ def test_faults_in_random_drafts_are_seen(name):
     )
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(4)
 @pytest.mark.parametrize(
     ("letter", "options"),
     [("B", {"relative_e": False}), ("C", {"firmware_retraction": True, "arcs": True}),

@@ -184,6 +184,7 @@ def test_a_ring_is_not_opened_until_it_holds_nothing():
 # --- between the layers ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_the_fragment_pasted_into_the_kit_gives_what_was_promised():
     one = advice(FINGER, margin=4.0 * start())
     assert one["outcome"] == "reached"
@@ -195,12 +196,14 @@ def test_the_fragment_pasted_into_the_kit_gives_what_was_promised():
     assert applied.summary["added"]["time_s"] == one["best"]["added"]["time_s"]
 
 
+@pytest.mark.long
 def test_the_root_on_sparse_fill_is_made_solid_below():
     one = advice(FINGER, margin=4.0 * start())
     root = next(rung for rung in one["ladder"] if rung["step"].startswith("solid below the root"))
     assert root["verdict"] == "better" and root["gain"]["best"] > 2.0
 
 
+@pytest.mark.long
 def test_short_of_the_margin_it_says_what_it_reaches_and_that_settings_cannot():
     one = advice(FINGER, margin=40.0 * start())
     assert one["outcome"] == "short"
@@ -217,6 +220,7 @@ def nozzle_steps(*sets: str) -> tuple[list[float], list[str]]:
     return [step.changes["nozzle"].add_c for step in ladders.get("nozzle", [])], left_out
 
 
+@pytest.mark.long
 def test_no_heat_past_the_machine_nor_past_the_peak():
     """The demo prints at 230 C; the profile's table of coupons has its peak at 245 C."""
     assert nozzle_steps()[0] == [5.0, 10.0]  # desktop-220 stands 240 C
@@ -235,6 +239,7 @@ def test_a_plastic_without_measured_heat_gets_no_hotter_nozzle():
     assert "nozzle" not in ladders and any("nothing is measured of heat" in text for text in left_out)
 
 
+@pytest.mark.long
 def test_what_is_not_shown_to_help_is_never_kept_without_saying_so():
     one = advice(FINGER, margin=40.0 * start())
     kept = [rung for rung in one["ladder"] if rung["kept"]]
@@ -245,6 +250,7 @@ def test_what_is_not_shown_to_help_is_never_kept_without_saying_so():
     assert NOT_SHOWN in one["sentence"] and NOT_SHOWN in one["best"]["fragment"]
 
 
+@pytest.mark.long
 def test_every_rung_says_what_became_of_it_and_numbers_carry_their_doubt():
     for rung in advice(FINGER, margin=40.0 * start())["ladder"]:
         assert rung["why"]
@@ -253,6 +259,7 @@ def test_every_rung_says_what_became_of_it_and_numbers_carry_their_doubt():
         assert rung["added"].keys() == {"time_s", "mass_g", "cost"}
 
 
+@pytest.mark.long
 def test_steps_add_up_to_the_set():
     one = advice(FINGER, margin=4.0 * start())
     for key in ("time_s", "mass_g", "cost"):

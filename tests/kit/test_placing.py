@@ -79,6 +79,7 @@ def hoophouse() -> schema.Kit:
     return schema.kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
 
 
+@pytest.mark.every(2)
 @pytest.mark.parametrize(
     ("convention", "labelled", "sequential"),
     [("B", False, False), ("B", True, False), ("A", True, False), ("J", False, False), ("B", False, True)],

@@ -121,6 +121,7 @@ def asked(upper: Samples, lower: Samples, side: int = 30) -> tuple[np.ndarray, n
     return answers[0], answers[1], answers[2]
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("count", [3, 25, 80])
 def test_shares_are_those_of_polygons(seed: int, count: int):
@@ -134,6 +135,7 @@ def test_shares_are_those_of_polygons(seed: int, count: int):
     assert abs(np.mean(coarse - exact)) < 0.03
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_ages_are_those_of_the_nearest_samples(seed: int):
     rng = np.random.default_rng(seed)

@@ -168,6 +168,7 @@ def test_beads_are_drawn_in_their_length_and_width(quantity, size):
         assert set(np.round(wide, 6)) == {0.42, 0.5, 0.86}
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("quantity", ["age", "bond", "feed", "rate", "nozzle"])
 def test_each_colour_stands_for_its_value(quantity, dark):
@@ -283,6 +284,7 @@ def test_the_part_stands_to_scale_beside_its_strip():
     assert box.width * sheet.width / 2.0 == pytest.approx(box.height * sheet.height / 12.0)
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize(("seconds", "unit", "each"), [(90, "s", 1), (4000, "min", 60), (20000, "h", 3600)])
 def test_a_trace_draws_its_columns(seconds, unit, each):
     plot = trace(seconds=seconds)
@@ -304,6 +306,7 @@ def test_a_trace_draws_its_columns(seconds, unit, each):
     assert visits.get_xlabel() == f"time since the file begins, {unit}"
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", PLOTS)
 def test_no_text_leaves_the_sheet(name, size):
@@ -320,6 +323,7 @@ def test_no_text_leaves_the_sheet(name, size):
             assert min(box.x0, box.y0) >= -1 and box.x1 <= edge.x1 + 1 and box.y1 <= edge.y1 + 1, (text, box)
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("name", PLOTS)
 def test_odd_signs_are_shown_as_they_are(name):
     plot = PLOTS[name](ODD)
@@ -333,6 +337,7 @@ def test_odd_signs_are_shown_as_they_are(name):
         assert len(rendered(plot, form, (300, 160))) > 1000
 
 
+@pytest.mark.every(3)
 @pytest.mark.parametrize("words", ["tab\there\x07 and\nline", "日本語 🦆 \ud800", "$", "$$", "\\", "%", "{"])
 def test_any_label_can_be_drawn(words):
     for form in ("png", "svg", "pdf"):
