@@ -18,7 +18,7 @@ from gcodetools.kit.drawing import draw_sections
 from gcodetools.kit.schema import Kit, Part, Region, load_kits, resolve_treatment
 from gcodetools.kit.settings import Nozzle
 from gcodetools.marks.settings import Settings
-from gcodetools.strength.law import Law
+from gcodetools.strength.law import Law, law_of
 from gcodetools.strength.loads import case_of, kind_of
 from gcodetools.strength.sentences import CAUTIONS, load_sentence, rests_on
 from gcodetools.strength.spreads import Draws
@@ -68,7 +68,7 @@ def checked(
     material = named.material if named.material_from != "assumed" else None
     machine = named.machine
     warnings: list[str] = []
-    law = Law(named.material, Draws()) if named.material.strength is not None else None
+    law = law_of(named.material, Draws()) if named.material.strength is not None else None
     parts: list[dict[str, Any]] = []
     for name, part in kit.parts.items():
         regions = []

@@ -15,7 +15,7 @@ from gcodetools.jobs.sources import Profiles
 from gcodetools.kit.schema import Kit
 from gcodetools.physics.timing import Times
 from gcodetools.strength.got import Got, got_of
-from gcodetools.strength.law import Law
+from gcodetools.strength.law import Law, law_of
 from gcodetools.strength.pieces import Instance, instance_of
 from gcodetools.strength.region import RegionStrength, strength_of
 from gcodetools.strength.spreads import Draws
@@ -53,7 +53,7 @@ def strengths_of(
     """
     if profiles.material.strength is None:
         return None
-    law = Law(profiles.material, draws or Draws())
+    law = law_of(profiles.material, draws or Draws())
     got, heating = beads_got(plate, kit, profiles, planned, mm3_per_mm)
     results: list[RegionStrength | None] = [None] * len(found)
     owners: dict[tuple[str, int], list[int]] = {}

@@ -12,6 +12,7 @@ prints it was measured on.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -22,12 +23,13 @@ from gcodetools.documents.materials import Bond, Material, Strength, Welding
 from gcodetools.physics.bond import Cells, Weld, healed_cells, height_factor
 from gcodetools.strength.spreads import Draws
 
-__all__ = ["Basis", "Law", "Welds"]
+__all__ = ["Basis", "Law", "Welds", "law_of"]
 
 F8 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Basis = Literal["measured", "modelled", "assumed"]
 
+_MOST_KNOWN = 4000  # welds remembered, 8 kB each
 _BLOCK = 64  # cells healed at a time: draws by cells by moments is a large array
 _MOST_FALL = 0.9
 _STEEP_C = (
@@ -249,6 +251,8 @@ class Law:
         )
         unique, back = np.unique(alike, axis=0, return_inverse=True)
         keys = [row.tobytes() for row in unique]
+        if len(self._known) > _MOST_KNOWN:
+            self._known.clear()
         new = [k for k, key in enumerate(keys) if key not in self._known]
         for low in range(0, len(new), _BLOCK):
             block = new[low : low + _BLOCK]
@@ -267,3 +271,9 @@ class Law:
         assert self.weld is not None
         moved = 1.0 / self.nozzle_ratio(np.array([self.weld.weld_at_c.value]))[:, 0]
         return np.minimum(self._reference[:, 0] * moved, 1.0)
+
+
+@lru_cache(maxsize=4)
+def law_of(material: Material, draws: Draws) -> Law:
+    """The law of a material; one for all plates of a run, so that welds that are alike are healed once."""
+    return Law(material, draws)

@@ -193,7 +193,8 @@ class Tab:
         end = time.monotonic() + PATIENCE_S
         while not self.run(expression):
             late = time.monotonic() > end or (fatal and any("Error" in one for one in self.troubles()))
-            assert not late, (f"never came true: {expression}", self.troubles())
+            # A page may have come up and failed between two looks.
+            assert not late or self.run(expression), (f"never came true: {expression}", self.troubles())
             time.sleep(0.02)
 
     def settle(self) -> None:

@@ -9,7 +9,8 @@ from xml.etree import ElementTree
 import pytest
 from shapely import box
 
-from gcodetools.demo.maker import Placement
+from gcodetools.demo import run as demo_run
+from gcodetools.demo.maker import Placement, hoophouse_plate
 from gcodetools.demo.shapes import Bands, Part
 
 KIT = "hoophouse.kit.yaml"
@@ -165,7 +166,15 @@ def ordinary(command: str) -> list[str]:
     }[command]
 
 
-def test_demo_makes_everything_it_names_without_a_warning(tmp_path: Path, run):
+@pytest.mark.parametrize(
+    "whole", [False, pytest.param(True, marks=pytest.mark.long)], ids=["one of each", "whole"]
+)
+def test_demo_makes_everything_it_names_without_a_warning(tmp_path: Path, run, monkeypatch, whole):
+    """With one of each part, for the whole plate takes a minute; that one is a long run."""
+    if not whole:
+        firsts = tuple({one.part: one for one in reversed(hoophouse_plate())}.values())
+        make = demo_run.make_plate
+        monkeypatch.setattr(demo_run, "make_plate", lambda *, parts=firsts: make(parts=parts))
     ran = run("demo", tmp_path / "d", "--json", "--strict")
     assert ran.status == 0
     record = ran.json
