@@ -25,6 +25,7 @@ def record(bench, run):
     return json.loads(_told[0])
 
 
+@pytest.mark.long
 def test_a_minute_is_not_exceeded_and_buys_something(record):
     assert record["schema"] == "beadwright.advise/1" and record["goal"] == {"minutes": 1.0}
     (one,) = record["regions"]
@@ -35,6 +36,7 @@ def test_a_minute_is_not_exceeded_and_buys_something(record):
     assert all(not rung["kept"] for rung in beyond)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("columns", [60, 80, 110])
 @pytest.mark.parametrize("verbose", [False, True])
 def test_no_line_is_wider_than_the_terminal(record, columns, verbose):
@@ -43,6 +45,7 @@ def test_no_line_is_wider_than_the_terminal(record, columns, verbose):
     assert max(map(len, paper.lines)) <= columns
 
 
+@pytest.mark.long
 def test_the_text_has_the_ladder_the_lines_to_paste_and_the_cautions(record):
     paper = Paper(width=110)
     show_advise(record, paper)

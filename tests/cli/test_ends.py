@@ -107,6 +107,9 @@ def test_a_strict_demo_that_is_warned_of_writes_nothing(tmp_path, run, monkeypat
     overlapping = demo_run.hoophouse_kit().replace("radius: [8, 11], angle: [145, 215]", "radius: [7, 11]")
     overlapping = overlapping.replace("radius: [7, 11]}", "radius: [7, 11], angle: [145, 215]}")
     monkeypatch.setattr(demo_run, "hoophouse_kit", lambda: overlapping)
+    make = demo_run.make_plate
+    few = demo_run.clip_and_hook()
+    monkeypatch.setattr(demo_run, "make_plate", lambda *, parts=few: make(parts=parts))
     ran = run("demo", tmp_path / "d", "--strict")
     assert ran.status == 6 and "regions ribs and spine share" in ran.err
     assert names(tmp_path) == []
