@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from gcodetools.cli.layout import Paper, figures
-from gcodetools.cli.words import clock, numbers
+from gcodetools.cli.words import band, clock, numbers
 
 __all__ = ["endings", "grouped", "margin", "show_estimate", "spread", "worst_first"]
 
@@ -104,7 +104,8 @@ def _from(record: dict[str, Any]) -> str:
 def _total(total: dict[str, Any]) -> str:
     time = total["time_s"]
     ends = f"{clock(time['low'])} to {clock(time['high'])}"
-    return f"{clock(time['best'])} ({ends}), {figures(total['mass_g'])} g, {total['cost']:.2f} of money"
+    mass, cost = (band(total[key], unit) for key, unit in (("mass_g", "g"), ("cost", "of money")))
+    return f"{clock(time['best'])} ({ends}, {time['basis']}), {mass}, {cost}"
 
 
 def _name(group: list[Region]) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 from gcodetools.edit.record import already_treated
 from gcodetools.errors import InputError, NotFoundOnPlate
 from gcodetools.jobs.apply import Options, read_plate
-from gcodetools.jobs.rates import bed_of, rates_of
+from gcodetools.jobs.rates import Rates, bed_of, columns_record, rates_of
 from gcodetools.jobs.records import estimate, without_nulls
 from gcodetools.jobs.region_states import nozzle_base_c, region_state
 from gcodetools.jobs.regions import Found, found_regions
@@ -86,7 +86,7 @@ def estimate_plate(plate: Plate, kit: Kit, options: Options) -> tuple[Record, li
         "draws": {"count": strengths.law.draws.count, "seed": strengths.law.draws.seed},
         "heating_from": strengths.heating,
         "regions": region_records(plate, kit, found, strengths, planned, rates.mm3_per_mm.value),
-        "total": _total(plate, planned, rates.gram_per_mm.value, rates.money_per_gram.value),
+        "total": _total(plate, planned, rates),
         "absent": list(placed.absent),
         "cautions": list(CAUTIONS),
     }
@@ -116,12 +116,18 @@ def _warnings(
     return list(dict.fromkeys(found))
 
 
-def _total(plate: Plate, planned: Times, gram_per_mm: float, money_per_gram: float) -> Record:
-    gram = float(np.maximum(plate.moves.e.sum(), 0.0)) * gram_per_mm
+def _total(plate: Plate, planned: Times, rates: Rates) -> Record:
+    """The whole print: time, filament and its price, each with its doubt."""
+    trusts = columns_record(rates, planned.band, planned.source)
+    gram = max(float(plate.moves.e.sum()), 0.0) * rates.gram_per_mm.value
+
+    def told(best: float, trust: Record) -> Record:
+        return estimate(best, best * trust["low"], best * trust["high"], trust["source"], trust["basis"])
+
     return {
         "time_s": estimate(planned.total_s, *planned.within(planned.total_s), planned.source),
-        "mass_g": round(gram, 3),
-        "cost": round(gram * money_per_gram, 4),
+        "mass_g": told(gram, trusts["mass_g"]),
+        "cost": told(gram * rates.money_per_gram.value, trusts["cost"]),
     }
 
 
