@@ -91,7 +91,9 @@ def test_one_file_tells_what_estimate_tells():
     data, _ = alone()
     record, _ = estimate_plate(plate(), KIT, NAMED)
     assert data["records"] == {"after": record["regions"]}
-    assert data["totals"]["mass_g"]["after"]["best"] == pytest.approx(record["total"]["mass_g"]["best"], abs=1e-3)
+    assert data["totals"]["mass_g"]["after"]["best"] == pytest.approx(
+        record["total"]["mass_g"]["best"], abs=1e-3
+    )
     assert (data["draws"], data["cautions"]) == (record["draws"], record["cautions"])
     assert "against" not in data and [side["name"] for side in data["sides"]] == ["after"]
     # `estimate` leaves heating up aside, which a named machine adds.
