@@ -13,7 +13,7 @@ from gcodetools.marks.conventions import Convention, load_convention
 from gcodetools.marks.sifter import NUMBER, Sifter, literal_head
 from gcodetools.marks.types import Marks
 
-__all__ = ["Settings", "find_settings", "macro_nozzle", "read"]
+__all__ = ["Settings", "find_settings", "macro_nozzle", "read", "statement_comments"]
 
 _PAIR = re.compile(rb"([A-Z_][A-Z0-9_]*)\s*=\s*([-+]?[0-9]*\.?[0-9]+)(?![\w.])", re.I)
 _MACRO = re.compile(rb"\s*[A-Z_][A-Z_]+[A-Z0-9_]*\s+[^;]*=", re.I)
@@ -67,15 +67,19 @@ def find_settings(sifter: Sifter, marks: Marks) -> Settings:
 def _raw(sifter: Sifter, table: Convention, marks: Marks) -> dict[str, str]:
     raw: dict[str, str] = {}
     patterns = [re.compile(pattern) for pattern in table.settings]
-    marked = tuple(_mark_heads(table))
-    for index in _outside_print(sifter, marks, table) if patterns else []:
+    for index in statement_comments(sifter, table, marks):
         text = sifter.text(index)
-        if marked and text.startswith(marked):
-            continue
         found = next((m for pattern in patterns if (m := pattern.fullmatch(text))), None)
         if found is not None:
             raw.setdefault(found["key"].strip(), found["value"].strip())
     return raw
+
+
+def statement_comments(sifter: Sifter, table: Convention, marks: Marks) -> list[int]:
+    """Indices of the comments that may state settings: outside the print, and no marks."""
+    marked = tuple(_mark_heads(table))
+    outside = _outside_print(sifter, marks, table) if table.settings else []
+    return [index for index in outside if not (marked and sifter.text(index).startswith(marked))]
 
 
 def _mark_heads(table: Convention) -> list[str]:

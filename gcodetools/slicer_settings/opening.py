@@ -1,0 +1,72 @@
+"""Opens a file of settings, whatever it is: INI-like, JSON, or a sliced file whose comments hold them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from gcodetools.errors import InputError
+from gcodetools.gcode.files import read_bytes
+from gcodetools.slicer_settings.blocks import read_blocks
+from gcodetools.slicer_settings.document import Document
+from gcodetools.slicer_settings.ini import read_ini
+from gcodetools.slicer_settings.json_spans import read_json
+
+__all__ = ["EXPECTED", "open_settings", "read_settings"]
+
+EXPECTED = "a slicer's settings (INI-like or JSON) or a sliced file that holds them"
+_HINT = "Export the settings of the print, or name the sliced file."
+_BOM = b"\xef\xbb\xbf"
+_LOOKED_AT = 1 << 21
+_COMMAND = re.compile(rb"^[ \t]*[GMTgmt]-?[0-9]+(?=[ \t\r\n.;]|\Z)", re.MULTILINE)
+_PAIR = re.compile(rb"^[ \t]*+[^;#(\[\s=][^=\r\n]{0,200}=", re.MULTILINE)
+_JSON_LIST = re.compile(rb"\[\s*(?:[\[{\"\]]|-?[0-9])")
+
+
+def open_settings(path: Path | str, letter: str | None = None) -> Document:
+    """Read a file from disk; see `read_settings`.
+
+    Raises
+    ------
+    InputError : unreadable, or no settings.
+    """
+    path = Path(path)
+    if path.is_dir():
+        raise InputError(f"{path}: a folder, expected {EXPECTED}", "Name one file in it.")
+    try:
+        data = read_bytes(path)
+    except InputError as error:
+        if ": empty, " in error.cause:
+            raise InputError(f"{path}: empty, expected {EXPECTED}", "Export it again.") from None
+        raise
+    return read_settings(data, str(path), letter)
+
+
+def read_settings(data: bytes, name: str, letter: str | None = None) -> Document:
+    """Read settings from bytes.
+
+    Parameters
+    ----------
+    letter : the convention of a sliced file's comments, where it is not to be told from its marks.
+
+    Raises
+    ------
+    InputError : no settings in it, or JSON that is none.
+    """
+    start = data.removeprefix(_BOM).lstrip()
+    if start.startswith(b"{"):
+        return _some(Document(name, data, "json", tuple(read_json(data, name))))
+    if _JSON_LIST.match(start):
+        raise InputError(f"{name}: a JSON list, expected {EXPECTED}", _HINT)
+    head = data[:_LOOKED_AT]
+    commands, pairs = len(_COMMAND.findall(head)), len(_PAIR.findall(head))
+    if pairs > commands:
+        stated, odd = read_ini(data)
+        return _some(Document(name, data, "ini", tuple(stated), None, None, tuple(odd)))
+    return _some(read_blocks(data, name, letter))
+
+
+def _some(document: Document) -> Document:
+    if not document.stated:
+        raise InputError(f"{document.name}: no settings in it, expected {EXPECTED}", _HINT)
+    return document
