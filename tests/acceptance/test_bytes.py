@@ -21,6 +21,7 @@ def test_rendering_the_demo_gives_its_bytes(demo, letter, labelled):
     assert plate.render() == made.data
 
 
+@pytest.mark.every(1)
 def test_a_kit_that_changes_nothing_gives_the_sample(sample, sample_path, probe):
     applied = probe.apply(sample, probe.kit(sample, probe.slab(sample), NOTHING))
     assert applied.placed.poses

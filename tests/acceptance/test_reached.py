@@ -13,7 +13,7 @@ import pytest
 from shapely import box
 
 from gcodetools.demo.maker import Placement
-from gcodetools.demo.shapes import Part
+from gcodetools.demo.shapes import Part, film_clip
 from gcodetools.documents.profiles import load_machine
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.sources import Subset
@@ -24,7 +24,8 @@ from gcodetools.toolpath.plate import Plate
 STEP_S = 0.04
 HEATING = load_machine("desktop-220").heating
 AREA_MM2 = np.pi * 1.75**2 / 4
-CLIPS = tuple(Placement("film-clip", 40 + 35 * (k % 3), 50 + 45 * (k // 3)) for k in range(9))
+LOW = film_clip(height_mm=8.0)
+CLIPS = tuple(Placement(LOW, 40 + 35 * (k % 3), 50 + 45 * (k // 3)) for k in range(9))
 SLAB = Part("slab", 2.0, lambda z: box(-20, -40, 20, 40), (-20.0, -40.0))
 LONG = tuple(Placement(SLAB, x, 110) for x in (45, 110, 175))
 

@@ -13,7 +13,6 @@ import select
 import signal
 import sys
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, ClassVar
@@ -24,7 +23,7 @@ from click.testing import CliRunner
 
 from gcodetools.cli.main import cli
 from gcodetools.demo.kit import hoophouse_kit
-from gcodetools.demo.maker import Placement, hoophouse_plate, make_plate
+from gcodetools.demo.maker import Placement, make_plate
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.report import report_plates
 from gcodetools.kit.schema import kit_from_bytes
@@ -327,17 +326,6 @@ def tab(browser: Browser) -> Iterator[Tab]:
     one.close()
 
 
-def few_of_each() -> tuple[Placement, ...]:
-    """The demo's plate with three of most parts, some of them turned: the whole one takes half a minute."""
-    seen: Counter[str] = Counter()
-    found = []
-    for one in hoophouse_plate():
-        seen[str(one.part)] += 1
-        if seen[str(one.part)] <= 3 or one.part == "shelf-hook":
-            found.append(one)
-    return tuple(found)
-
-
 class Pages:
     """Made once, when first asked for: the demo's plate and a treated copy held against each other, and a small plate
     by the commands.
@@ -379,10 +367,15 @@ class Pages:
             except BlockingIOError:
                 return
             if not (self.folder / f"{name}.made").exists():
-                job()
+                with pytest.MonkeyPatch.context() as patch:
+                    # Sections in fewer cells are sooner done; what a page says of them is held against its data.
+                    patch.setattr("gcodetools.physics.footprints._CELLS", 3_000)
+                    job()
                 (self.folder / f"{name}.made").touch()
 
     def _demo(self) -> None:
+        from page_data import few_of_each
+
         kit = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
         plate = Plate.from_bytes(make_plate(parts=few_of_each()), "plate.gcode")
         treated = apply_plate(plate, kit, Options(())).treated.render()

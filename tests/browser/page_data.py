@@ -9,10 +9,22 @@ from typing import Any
 
 import numpy as np
 
+from gcodetools.demo.maker import Placement, hoophouse_plate
+
 COLUMNS = (
     "x", "y", "flag", "feature", "region", "instance", "width", "height", "feed", "rate", "nozzle", "age", "bond",
 )  # fmt: skip
 WIDE = ("x", "y", "feed", "rate", "nozzle", "age")
+
+
+def few_of_each() -> tuple[Placement, ...]:
+    """The demo's plate with two of each part, of which one is turned if any is: the whole one takes half a minute."""
+    plate = hoophouse_plate()
+    found = []
+    for part in dict.fromkeys(one.part for one in plate):
+        first, *more = (one for one in plate if one.part == part)
+        found += [first, next((one for one in more if one.turn_deg), more[0])]
+    return tuple(found)
 
 
 def unpacked(side: dict[str, Any], wanted: int) -> dict[str, np.ndarray]:

@@ -271,7 +271,7 @@ def test_regions_are_drawn_as_long_as_they_are(tab, pages):
 
 @pytest.mark.parametrize("quantity", ["feed", "nozzle"])
 def test_pixels_at_beads_have_their_colours(tab, pages, quantity):
-    look_at(tab, pages, "film-clip#3", 60)
+    look_at(tab, pages, "film-clip#2", 60)
     tab.choose("#quantity", quantity)
     px, py, x, y, scale = mapping(tab)
     left, top, width, height = tab.box("#layer")

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 # The guidelines' relative luminance and contrast, written in the page's language, on computed colours. A text's ground
-# is what its ancestors paint below it; writing on a drawing stands on its own halo.
+# is what its ancestors paint below it; writing on a drawing stands on its own halo. Both are remembered by element.
 CONTRAST = r"""
 (() => {
   const parse = (text) => {
@@ -26,12 +26,20 @@ CONTRAST = r"""
     const [p, q] = [luminance(a), luminance(b)].sort((x, y) => y - x);
     return (p + 0.05) / (q + 0.05);
   };
-  const above = (e) => (e ? [...above(e.parentElement), e] : []);
-  const painted = (below, at) => over(parse(getComputedStyle(at).backgroundColor), below);
-  const ground = (e) => above(e).reduce(painted, [255, 255, 255]);
+  const remembered = (work, root) => {
+    const known = new Map();
+    const call = (e) => {
+      if (!e) return root;
+      if (!known.has(e)) known.set(e, work(call(e.parentElement), getComputedStyle(e)));
+      return known.get(e);
+    };
+    return call;
+  };
   const ways = { opacityProperty: true, visibilityProperty: true };
   const seen = (e) => e.checkVisibility(ways) && e.getClientRects().length > 0;
   for (const d of document.querySelectorAll("details")) d.open = true;
+  const ground = remembered((below, style) => over(parse(style.backgroundColor), below), [255, 255, 255]);
+  const opacity = remembered((product, style) => product * parseFloat(style.opacity), 1);
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   const found = [];
   for (let node = walker.nextNode(); node; node = walker.nextNode()) {
@@ -42,7 +50,7 @@ CONTRAST = r"""
     const halo = drawn && style.paintOrder.startsWith("stroke") && parseFloat(style.strokeWidth) >= 3;
     const below = halo && style.stroke !== "none" ? over(parse(style.stroke), ground(e)) : ground(e);
     const ink = parse(drawn ? style.fill : style.color);
-    ink[3] *= above(e).reduce((product, at) => product * parseFloat(getComputedStyle(at).opacity), 1);
+    ink[3] *= opacity(e);
     found.push([contrast(over(ink, below), below), node.data.trim().slice(0, 40), ink.join(), below.join()]);
   }
   return found;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -67,6 +68,24 @@ def run(capfd: pytest.CaptureFixture[str]) -> Run:
     return call
 
 
+_looked: dict[tuple[object, ...], Ran] = {}
+
+
+@pytest.fixture
+def look(run: Run) -> Run:
+    """`run` for commands that write nothing: the same one on the same files of the same folder is run once."""
+
+    def call(*args: object) -> Ran:
+        files = tuple((path.name, path.read_bytes()) for path in sorted(Path().iterdir()) if path.is_file())
+        told = tuple(os.environ.get(name) for name in ("COLUMNS", "BEADWRIGHT_KIT"))
+        key = (tuple(map(str, args)), told, files)
+        if key not in _looked:
+            _looked[key] = run(*args)
+        return _looked[key]
+
+    return call
+
+
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with `plate.gcode` (SMALL) and `hoophouse.kit.yaml`; the current one."""
@@ -75,6 +94,27 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "plate.gcode").write_bytes(plate_bytes())
     (tmp_path / "hoophouse.kit.yaml").write_text(hoophouse_kit(), encoding="utf-8")
     return tmp_path
+
+
+@pytest.fixture
+def keys(bench: Path) -> Path:
+    """`bench` with two keys alone: soon done."""
+    (bench / "plate.gcode").write_bytes(plate_bytes(KEYS))
+    return bench
+
+
+_treated: list[bytes] = []
+
+
+@pytest.fixture
+def pair(bench: Path, run: Run) -> Path:
+    """`bench` with `treated.gcode` beside its plate; treated once."""
+    if not _treated:
+        args = ("plate.gcode", "--kit", "hoophouse.kit.yaml", "-o", "treated.gcode", "-q")
+        assert run("apply", *args).status == 0
+        _treated.append((bench / "treated.gcode").read_bytes())
+    (bench / "treated.gcode").write_bytes(_treated[0])
+    return bench
 
 
 @pytest.fixture

@@ -266,7 +266,7 @@ def test_stopped_while_working_is_130_with_the_original(keys, made, start, numbe
     assert (keys / "plate.gcode").read_bytes() == made(KEYS)
 
 
-_SLOW_FLUSH = _HALTED.replace("time.sleep(60)", "time.sleep(1)")
+_SLOW_FLUSH = _HALTED.replace("time.sleep(60)", "time.sleep(0.3)")
 
 
 def test_stopped_while_replacing_finishes_with_status_0(keys, made, start):
@@ -278,20 +278,35 @@ def test_stopped_while_replacing_finishes_with_status_0(keys, made, start):
     assert (keys / "plate.gcode").read_bytes() != made(KEYS)
 
 
+def stamp(path: Path) -> tuple[int, ...]:
+    """What changes of a file as soon as it is written to or replaced."""
+    try:
+        told = path.stat()
+    except FileNotFoundError:
+        return ()
+    return told.st_ino, told.st_size, told.st_mtime_ns
+
+
 def test_killed_at_any_time_leaves_the_old_or_the_new_file(bench, made, start):
-    """Kills spread over the run of a larger plate; a named temporary lives for microseconds."""
-    old = made(CLIP)
-    (bench / "plate.gcode").write_bytes(old)
+    """Kills spread over the run of a larger plate, and one as soon as anything is seen of the file's change; a
+    named temporary lives for microseconds."""
+    old, plate = made(CLIP), bench / "plate.gcode"
+    plate.write_bytes(old)
     began = time.monotonic()
-    assert start("apply", "plate.gcode", "--kit", KIT, "-o", "new.gcode").wait(60) == 0
+    assert start("apply", "plate.gcode", "--kit", KIT, "-o", "new.gcode", "--no-estimate").wait(60) == 0
     whole = time.monotonic() - began
     new = (bench / "new.gcode").read_bytes()
     before = names(bench)
-    for share in (0.5, 0.8, 0.9, 0.97):
-        (bench / "plate.gcode").write_bytes(old)
+    for share in (0.5, 0.8, 0.95, None):
+        plate.write_bytes(old)
+        was = stamp(plate)
         process = start("post", "--kit", KIT, "plate.gcode")
-        time.sleep(whole * share)
+        if share is not None:
+            time.sleep(whole * share)
+        while share is None and stamp(plate) == was and process.poll() is None:
+            time.sleep(0.0005)
         process.kill()
         process.wait(30)
-        assert (bench / "plate.gcode").read_bytes() in (old, new)
+        assert plate.read_bytes() in (old, new)
+        assert share is not None or stamp(plate) != was
         assert names(bench) == before

@@ -15,6 +15,7 @@ from gcodetools.cli.options import wants_colour
 from gcodetools.cli.text_costs import clock_signed, hms
 from gcodetools.demo.maker import Placement
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = "hoophouse.kit.yaml"
 KEYS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110))
 STRANGER = (Placement("wedge-key-easy", 110, 110),)
@@ -64,8 +65,8 @@ def test_verbose_lists_what_is_held_back(bench, run):
 def test_keep_times_leaves_what_the_file_says_of_itself(keys, run):
     stated = re.compile(rb"^M73 .*|^; estimated .*|^; filament used .*", re.M)
     before = stated.findall((keys / "plate.gcode").read_bytes())
-    run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "new.gcode")
-    run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "kept.gcode", "--keep-times")
+    run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "new.gcode", "-q")
+    run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "kept.gcode", "-q", "--keep-times")
     new, kept = ((keys / name).read_bytes() for name in ("new.gcode", "kept.gcode"))
     assert stated.findall(kept) == before != stated.findall(new)
     assert stated.sub(b"", new) == stated.sub(b"", kept)
@@ -171,12 +172,12 @@ def test_paper_emphasises_with_colour_only():
 
 
 @pytest.mark.parametrize("command", ["inspect", "apply", "check", "learn"])
-def test_no_terminal_codes_away_from_a_terminal(bench, run, command):
+def test_no_terminal_codes_away_from_a_terminal(keys, run, command):
     args = {
         "inspect": ["inspect", "plate.gcode", "--kit", KIT],
         "apply": ["apply", "plate.gcode", "--kit", KIT, "-o", "o.gcode"],
         "check": ["check", KIT],
-        "learn": ["learn", "plate.gcode", "--object", "shelf-hook", "-o", "h.kit.yaml"],
+        "learn": ["learn", "plate.gcode", "--object", "wedge-key-snug", "-o", "k.kit.yaml"],
     }[command]
     ran = run(*args)
     assert ran.status == 0 and ran.out and "\x1b" not in ran.out + ran.err

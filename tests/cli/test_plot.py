@@ -11,19 +11,7 @@ import pytest
 from gcodetools.report import sheet
 
 KIT = "hoophouse.kit.yaml"
-_treated: list[bytes] = []
-
-
-@pytest.fixture
-def pair(bench, run):
-    """`bench` with `treated.gcode` beside its plate; treated once."""
-    if not _treated:
-        assert run("apply", "plate.gcode", "--kit", KIT, "-o", "treated.gcode", "-q").status == 0
-        _treated.append((bench / "treated.gcode").read_bytes())
-    (bench / "treated.gcode").write_bytes(_treated[0])
-    return bench
-
-
+pytestmark = pytest.mark.usefixtures("few_cells")
 DRAWN = {
     "layer": ["--layer", "12", "--instance", "wedge-key-snug#2"],
     "strip": ["--strip", "--instance", "wedge-key-snug#1", "--quantity", "bond"],

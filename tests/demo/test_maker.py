@@ -17,7 +17,7 @@ from shapely import LineString, Point, affinity, box, contains_xy, union_all
 
 from gcodetools.demo import maker
 from gcodetools.demo.plates import Placement
-from gcodetools.demo.shapes import film_clip, part_named, shelf_hook
+from gcodetools.demo.shapes import film_clip, part_named, ridge_saddle, shelf_hook
 from gcodetools.demo.slicing import Recipe, layer_count, plan
 
 FILAMENT = pi * 1.75**2 / 4
@@ -113,8 +113,9 @@ SMALL = (
     Placement(CLIP, 60, 60),
     Placement(CLIP, 100, 60, 30.0),
     Placement("wedge-key-easy", 140, 60, 90.0),
-    Placement("ridge-saddle", 90, 110, 180.0),
+    Placement(ridge_saddle(height_mm=10.4), 90, 110, 180.0),  # its slots end at 10 mm
 )
+LAYERS = 52
 
 
 @dataclass
@@ -164,10 +165,10 @@ def test_layers_are_marked_and_counted(small: Small) -> None:
     letter, made = small.letter, small.made
     text = made.data.decode()
     heights = sorted({round(bead[4], 3) for bead in small.found.beads})
-    assert heights == [round(0.2 * (k + 1), 3) for k in range(70)]
-    assert made.truth.layers == 70
+    assert heights == [round(0.2 * (k + 1), 3) for k in range(LAYERS)]
+    assert made.truth.layers == LAYERS
     if letter in LAYER_MARK:
-        assert len(re.findall(LAYER_MARK[letter], text, re.M)) == 70
+        assert len(re.findall(LAYER_MARK[letter], text, re.M)) == LAYERS
     else:
         assert not any(re.search(pattern, text, re.M) for pattern in LAYER_MARK.values())
 
@@ -210,7 +211,7 @@ def test_no_bead_leaves_its_part_by_more_than_half_its_width(small: Small) -> No
             here = affinity.translate(turned, placement.x_mm, placement.y_mm)
             inside.setdefault(k, []).append(here)
     hull = union_all(inside[0]).convex_hull
-    for k in (0, 1, 6, 30, 50, 69):
+    for k in (0, 1, 6, 30, 50, LAYERS - 1):
         allowed = union_all(inside[k]).buffer(-0.225).buffer(0.006)
         beads = [b for b in found.beads if abs(b[4] - 0.2 * (k + 1)) < 1e-6]
         if k == 0:
@@ -266,9 +267,9 @@ def test_labels_bracket_each_instance_in_each_of_its_layers() -> None:
     starts, ends = (
         Counter(re.findall(rf"^EXCLUDE_OBJECT_{w} NAME=(\S+)", text, re.M)) for w in ("START", "END")
     )
-    assert starts == ends == dict(zip(names, (12, 12, 24, 70), strict=True))
+    assert starts == ends == dict(zip(names, (12, 12, 24, LAYERS), strict=True))
     opened = re.findall(r"^; (?:stop )?printing object (.*)$", text, re.M)
-    assert opened[::2] == opened[1::2] and len(opened) == 2 * (12 + 12 + 24 + 70)
+    assert opened[::2] == opened[1::2] and len(opened) == 2 * (12 + 12 + 24 + LAYERS)
 
 
 def test_unlabelled_plates_name_no_part() -> None:

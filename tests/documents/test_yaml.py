@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import yaml as pyyaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetools.documents import yaml
@@ -193,6 +193,7 @@ def test_what_cannot_be_read_is_an_input_error(tmp_path, path):
         yaml.load(Path(f"{tmp_path}/{path}"))
 
 
+@settings(max_examples=25)
 @given(json_values)
 def test_json_reads_as_the_json_library_reads_it(data):
     assert yaml.plain(yaml.load(json.dumps({"a": data}, ensure_ascii=False).encode(), "f")) == {"a": data}

@@ -332,7 +332,7 @@ line = st.one_of(
 programs = st.lists(line, min_size=1, max_size=60).map(lambda lines: "\n".join(lines) + "\n")
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(programs, st.sampled_from([40, 1000]))
 def test_moves_and_states_are_those_of_a_reader_of_lines(text: str, block: int) -> None:
     machine = Machine()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from itertools import pairwise
 from math import pi
 
@@ -21,8 +22,9 @@ from gcodetools.treat.target import Done
 PARTS = (Placement("film-clip", 60, 110), Placement("shelf-hook", 130, 110))
 
 
+@cache
 def applied(*treatments: tuple[str, str]) -> Applied:
-    """A clip and a hook; treatments of the demo's kit replaced."""
+    """A clip and a hook; treatments of the demo's kit replaced. Worked out once: nobody changes it."""
     text = hoophouse_kit()
     for old, new in treatments:
         assert old in text

@@ -35,6 +35,8 @@ from gcodetools.strength.spreads import Band
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.limits import bounds_of
 
+# Margins by advice and by estimate are of the same cells, few or many.
+pytestmark = pytest.mark.usefixtures("few_cells")
 TEXT = hoophouse_kit()
 KIT = kit_from_bytes(TEXT.encode(), "hoophouse.kit.yaml")
 BARE = Options(())

@@ -14,7 +14,12 @@ from gcodetools.kit.placing import place
 from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.toolpath.plate import Plate
 
-PARTS = (Placement("film-clip", 50, 60), Placement("film-clip", 90, 60), Placement("shelf-hook", 130, 110))
+PARTS = (
+    Placement("film-clip", 50, 60),
+    Placement("wedge-key-snug", 90, 60),
+    Placement("wedge-key-snug", 110, 60),
+    Placement("shelf-hook", 130, 110),
+)
 
 
 @pytest.mark.every(3)

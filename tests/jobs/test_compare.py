@@ -25,6 +25,7 @@ from gcodetools.kit.selection import Selection
 from gcodetools.physics.timing import times
 from gcodetools.toolpath.plate import Plate
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
 PARTS = (
     Placement("wedge-key-snug", 60, 110),
@@ -276,6 +277,7 @@ def test_an_instance_that_stands_elsewhere_is_told():
     assert record["parts"]["moved"] == ["wedge-key-snug#2"]
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("letter", CONVENTIONS)
 def test_the_same_beads_in_another_convention(letter):
     """The maker lays the same beads whatever the words: within the decimals of E the filament is the same."""

@@ -22,6 +22,7 @@ from gcodetools.report.plot_data import LAYER_QUANTITIES, LayerBeads
 from gcodetools.report.strokes import GONE, NEW, after, before
 from gcodetools.toolpath.plate import Plate
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 PARTS = (Placement("film-clip", 60, 60), Placement("wedge-key-snug", 90, 110))
 KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
 CLIP, KEY, LAYER = "film-clip#1", "wedge-key-snug#1", 20

@@ -25,6 +25,7 @@ from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.report.pagedata import ADDED, PEN_UP, UNKNOWN_BOND, Points
 from gcodetools.toolpath.plate import Plate
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
 PARTS = (
     Placement("wedge-key-snug", 60, 110),

@@ -195,8 +195,16 @@ def test_a_spirals_wall_is_outermost(pen: Any) -> None:
     assert set(_word(plate.beads.feature[plate.beads.is_bead])) == {"outermost"}
 
 
-@pytest.mark.parametrize("arcs", [False, True], ids=["lines", "arcs"])
-@pytest.mark.parametrize("convention", CONVENTIONS)
+def _ways() -> list[object]:
+    """Every convention, by turns with lines and with arcs; with both in the long runs."""
+    return [
+        pytest.param(letter, arcs, id=f"{letter}-{word}", marks=() if n % 2 == arcs else pytest.mark.long)
+        for n, letter in enumerate(CONVENTIONS)
+        for arcs, word in ((False, "lines"), (True, "arcs"))
+    ]
+
+
+@pytest.mark.parametrize(("convention", "arcs"), _ways())
 def test_without_words_a_made_plate_is_read_as_it_was_made(
     made: Callable[..., Made], read_made: Read, convention: str, arcs: bool
 ) -> None:

@@ -345,6 +345,7 @@ def test_no_fill_has_no_direction(sheet: Sheet) -> None:
     assert fill_direction(plate, rooms_of(plate, 1)[0]) is None
 
 
+@pytest.mark.every(1, 1)
 @pytest.mark.parametrize("convention", CONVENTIONS)
 def test_the_demos_plates_measure_as_they_were_made(convention: str, read_made: Callable[..., Plate]) -> None:
     found = measure(read_made(convention))

@@ -14,6 +14,7 @@ from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.style import Retraction, style_at, style_of
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("convention", CONVENTIONS)
 def test_the_demos_plates_have_the_style_they_were_made_with(
     convention: str, read_made: Callable[..., Plate]

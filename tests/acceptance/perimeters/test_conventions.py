@@ -65,14 +65,11 @@ def test_every_convention_gets_the_same_beads(press):
 @pytest.mark.parametrize(
     "options",
     [
-        {"firmware_retraction": True},
-        {"newline": "\r\n"},
-        {"object_commands": "m486"},
-        {"sequential": True},
-        {"labelled": False},
-        {"macro_start": True},
+        {"firmware_retraction": True, "newline": "\r\n"},
+        {"object_commands": "m486", "sequential": True},
+        {"labelled": False, "macro_start": True},
     ],
-    ids=lambda o: next(iter(o)),
+    ids=" and ".join,
 )
 def test_new_beads_in_other_habits(press, clean, options):
     printed = press(SHAPE, KIT, **options)

@@ -77,9 +77,9 @@ asked = st.one_of(
 
 
 def _pairs() -> list[object]:
-    """Every outline and every wish; each outline with a third of the wishes in every run, all with -m long."""
+    """Every outline and every wish; each outline with one of the wishes in every run, all with -m long."""
     return [
-        pytest.param(shape, treat, id=f"{shape}-{treat}", marks=() if (n + m) % 3 == 0 else pytest.mark.long)
+        pytest.param(shape, treat, id=f"{shape}-{treat}", marks=() if (n + m) % 6 == 0 else pytest.mark.long)
         for n, shape in enumerate(PLAIN)
         for m, treat in enumerate(TREATS)
     ]
@@ -120,7 +120,7 @@ cases = {
 
 
 # The same examples every time, and no search for a smaller one: that is for the long run.
-@settings(max_examples=8, derandomize=True, phases=[Phase.generate])
+@settings(max_examples=5, derandomize=True, phases=[Phase.generate])
 @given(**cases)
 def test_new_beads_of_any_outline_are_without_fault(press, clean, **case):
     _judge(press, clean, **case)

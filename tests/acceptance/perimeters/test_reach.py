@@ -21,6 +21,7 @@ SHAPES = {
 }
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("count", [1, 2, 3])
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_asked_number_is_reached_within_two_layers(press, clean, shape, count):
@@ -46,6 +47,7 @@ def test_the_asked_number_is_reached_within_two_layers(press, clean, shape, coun
     )
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("treat", ["{perimeters: {add: 3}}", "{infill: solid}", "{perimeters: {fill: true}}"])
 def test_no_new_bead_spans_more_than_it_can_bridge(press, clean, treat):
     """Between places that carry it (plastic below, or a wall within two beads beside it) at most 5 mm."""
