@@ -12,9 +12,9 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct, field
 
 from gcodetools.documents.fields import Flaw
-from gcodetools.documents.kinds import Celsius, Count, PositiveMm
+from gcodetools.documents.kinds import Celsius, Count, PositiveMm, Reference
 
-__all__ = ["Annular", "Cantilever", "Key", "Load", "OpenRing", "Press", "Use"]
+__all__ = ["Annular", "Cantilever", "Fitted", "Key", "Load", "OpenRing", "Press", "Use"]
 
 Friction = Annotated[float, Meta(ge=0, le=1.5)]
 Lead = Annotated[float, Meta(gt=0, lt=90, extra={"unit": "degrees"})]
@@ -22,6 +22,8 @@ Slope = Annotated[float, Meta(ge=0, lt=45, extra={"unit": "degrees"})]
 Tilt = Annotated[float, Meta(ge=0, lt=90, extra={"unit": "degrees"})]
 Printed = Literal["standing", "lying"]
 Opening = Annotated[float, Meta(gt=0, lt=360, extra={"unit": "degrees"})]
+# Below 0 it is play: fits are often drawn loose, and more than this is no fit.
+Squeeze = Annotated[float, Meta(ge=-0.5, le=10_000, extra={"unit": "mm"})]
 
 
 class OpenRing(Struct, frozen=True, forbid_unknown_fields=True, tag="open_ring", tag_field="load"):
@@ -97,17 +99,19 @@ class Annular(Struct, frozen=True, forbid_unknown_fields=True, tag="annular", ta
 class Press(Struct, frozen=True, forbid_unknown_fields=True, tag="press", tag_field="load"):
     """A round pin pressed into a hub.
 
-    diameter : of the joint. interference : on the diameter. outer : of the hub. inner : the pin's own hole.
-    length : of the joint along its axis. pin : what the pin is made of.
+    diameter : of the joint. interference : on the diameter, below 0 play. outer : of the hub. inner : the pin's own
+    hole. length : of the joint along its axis. pin : what the pin is made of. mate : the partner's region,
+    `part/region`, where both are parts of the kit.
     """
 
     diameter_mm: PositiveMm = field(name="diameter")
-    interference_mm: PositiveMm = field(name="interference")
+    interference_mm: Squeeze = field(name="interference")
     outer_mm: PositiveMm = field(name="outer")
     length_mm: PositiveMm = field(name="length")
     inner_mm: Annotated[float, Meta(ge=0, extra={"unit": "mm"})] = field(default=0.0, name="inner")
     pin: Literal["same", "rigid"] = "same"
     friction: Friction = 0.4
+    mate: Reference | None = None
 
     def flaws(self) -> Iterator[Flaw]:
         if self.outer_mm <= self.diameter_mm:
@@ -122,17 +126,19 @@ class Press(Struct, frozen=True, forbid_unknown_fields=True, tag="press", tag_fi
 class Key(Struct, frozen=True, forbid_unknown_fields=True, tag="key", tag_field="load"):
     """A key squeezed in a slot.
 
-    width : across the squeezed direction. squeeze : interference over the width. height, length : of the
-    flanks. taper : angle of each side along the key. slot : whether the slot gives way too.
+    width : across the squeezed direction. squeeze : interference over the width, below 0 play. height, length : of
+    the flanks. taper : angle of each side along the key. slot : whether the slot gives way too. mate : the partner's
+    region, `part/region`, where both are parts of the kit.
     """
 
     width_mm: PositiveMm = field(name="width")
-    squeeze_mm: PositiveMm = field(name="squeeze")
+    squeeze_mm: Squeeze = field(name="squeeze")
     height_mm: PositiveMm = field(name="height")
     length_mm: PositiveMm = field(name="length")
     taper_deg: Slope = field(default=0.0, name="taper")
     slot: Literal["same", "rigid"] = "same"
     friction: Friction = 0.4
+    mate: Reference | None = None
 
     def flaws(self) -> Iterator[Flaw]:
         if self.squeeze_mm >= self.width_mm / 2:
@@ -141,6 +147,7 @@ class Key(Struct, frozen=True, forbid_unknown_fields=True, tag="key", tag_field=
 
 
 Load = OpenRing | Cantilever | Annular | Press | Key
+Fitted = Press | Key  # what holds by being squeezed
 
 
 class Use(Struct, frozen=True, forbid_unknown_fields=True):

@@ -40,7 +40,8 @@ class Demand:
     stiffness_n_per_mm : clamping force over opening. force_low, force_high : shares, at most and at least 1, on
     stiffness, push and pull for what the model leaves out.
     push_n, pull_n : force to put together and to take apart; None where it locks.
-    opening_mm : undercut, opening of the mouth, interference or squeeze.
+    opening_mm : undercut, opening of the mouth, interference or squeeze (below 0: play).
+    printed : share of the handbook's forces that rough printed faces keep. area_mm2 : of the faces that clamp.
     """
 
     kind: str
@@ -57,11 +58,18 @@ class Demand:
     twist_strain: float = 0.0
     force_low: float = 1.0
     force_high: float = 1.0
+    printed: float = 1.0
+    area_mm2: float = 0.0
 
     @property
     def clamp_n(self) -> float:
         """Force across the joint at full opening, N; of a ring on each lip."""
-        return self.stiffness_n_per_mm * self.opening_mm
+        return self.stiffness_n_per_mm * max(self.opening_mm, 0.0)
+
+    @property
+    def pressure_mpa(self) -> float | None:
+        """Between the faces that clamp; None where the load has none."""
+        return self.clamp_n / self.area_mm2 if self.area_mm2 > 0.0 else None
 
 
 def need(**numbers: float) -> None:

@@ -17,6 +17,7 @@ __all__ = [
     "annular_rigidity",
     "annular_tube_rigidity",
     "annular_undercut_for",
+    "holds_to_deg",
     "key",
     "key_squeeze_for",
     "press",
@@ -25,6 +26,7 @@ __all__ = [
 ]
 
 Mate = Literal["same", "rigid"]
+_PRINTED = 0.5  # of the force, for rough faces; common practice, no source
 _TESTED = 3.0  # measured at most, over a joint at the end; design guide, page 22 (verified)
 
 
@@ -193,42 +195,58 @@ def press(
     pin: Mate = "same",
     poisson: float = 0.38,
 ) -> Demand:
-    """A pin pressed into a hub, both of the region's plastic or the pin rigid; interference on the diameter.
+    """A pin pressed into a hub, both of the region's plastic or the pin rigid; interference on the diameter, 0 or
+    less where it is loose.
 
     strain: around the hub's bore, p / E [(D_o^2 + d^2) / (D_o^2 - d^2) + nu]. Push and pull mu p pi d L
-    (`press_pressure`). Rough bores that are not round, yielding and relaxation take about half of the force:
-    force_low (common practice, no source).
+    (`press_pressure`). Rough bores that are not round, yielding and relaxation take about half of the force: printed;
+    and another half, force_low (common practice, no source).
 
     Raises
     ------
     ValueError : a length or modulus not above 0, diameters in the wrong order.
     """
-    need(
-        interference_mm=interference_mm,
-        length_mm=length_mm,
-        modulus_mpa=modulus_mpa,
-        pin=diameter_mm - inner_mm,
-    )
-    pressure = press_pressure(interference_mm, diameter_mm, outer_mm, inner_mm, modulus_mpa, poisson, pin)
-    strain = pressure / modulus_mpa * (_hub(diameter_mm, outer_mm) + poisson)
-    clamp = pressure * math.pi * diameter_mm * length_mm
+    need(length_mm=length_mm, modulus_mpa=modulus_mpa, pin=diameter_mm - inner_mm)
+    squeezed = _squeezed(interference_mm)
+    unit = press_pressure(1.0, diameter_mm, outer_mm, inner_mm, modulus_mpa, poisson, pin)
+    strain = unit * squeezed / modulus_mpa * (_hub(diameter_mm, outer_mm) + poisson)
+    area = math.pi * diameter_mm * length_mm
     notes = (
         Note("stays strained for good: what the hub holds relaxes", "common practice"),
-        Note("printed bores are rough and not round: about half of the force is usual", "common practice"),
+        Note(
+            "printed bores are rough and not round: half of the plain sum's force is taken", "common practice"
+        ),
+        *_loose(interference_mm),
     )
-    slide = friction * clamp
+    slide = friction * unit * squeezed * area
     return Demand(
         "press",
         strain,
         strain,
         strain,
-        clamp / interference_mm,
+        unit * area,
         slide,
         slide,
         interference_mm,
         notes,
         force_low=0.5,
+        printed=_PRINTED,
+        area_mm2=area,
     )
+
+
+def _squeezed(interference: float) -> float:
+    """Raises ValueError for no number."""
+    if not math.isfinite(interference):
+        raise ValueError(f"interference: found {interference:g}, expected a number")
+    return max(interference, 0.0)
+
+
+def _loose(interference: float) -> list[Note]:
+    if interference > 0.0:
+        return []
+    play = f"{-interference:g} mm of play" if interference < 0.0 else "no squeeze"
+    return [Note(f"drawn with {play}: nothing holds it but what comes out larger than drawn", "derived")]
 
 
 def press_interference_for(
@@ -257,51 +275,58 @@ def key(
     slot: Mate = "same",
     poisson: float = 0.38,
 ) -> Demand:
-    """A key squeezed in a slot, held in its length (plane strain).
+    """A key squeezed in a slot, held in its length (plane strain); squeeze 0 or less where it is loose.
 
     p = E / (1 - nu^2) i / b in a rigid slot, half of it where the slot gives way as much; N = p times a flank's
     height and length. strain is the key's squeeze, a compression. Each flank at an angle a to the way: push
-    2 N (mu cos a + sin a), pull 2 N (mu cos a - sin a), which holds by itself while tan a < mu. Derived.
+    2 N (mu cos a + sin a), pull 2 N (mu cos a - sin a), which holds by itself while tan a < mu. Derived. printed,
+    force_low : as `press`, assumed to be so for flat faces too.
 
     Raises
     ------
     ValueError : a length or modulus not above 0.
     """
-    need(
-        width_mm=width_mm,
-        squeeze_mm=squeeze_mm,
-        height_mm=height_mm,
-        length_mm=length_mm,
-        modulus_mpa=modulus_mpa,
-    )
+    need(width_mm=width_mm, height_mm=height_mm, length_mm=length_mm, modulus_mpa=modulus_mpa)
+    squeezed = _squeezed(squeeze_mm)
     share = 0.5 if slot == "same" else 1.0
-    strain = share * squeeze_mm / width_mm
-    normal = modulus_mpa / (1.0 - poisson**2) * strain * height_mm * length_mm
+    strain = share * squeezed / width_mm
+    area = height_mm * length_mm
+    stiffness = modulus_mpa / (1.0 - poisson**2) * share / width_mm * area
+    normal = stiffness * squeezed
     a = math.radians(taper_deg)
-    pull = 2.0 * normal * (friction * math.cos(a) - math.sin(a))
+    grip = friction * math.cos(a) - math.sin(a)
     notes = [
         Note("the squeeze is a compression; how the slot's own walls open is not in the sum", "derived"),
         Note("stays strained for good: what it holds relaxes", "common practice"),
+        Note("printed flanks are rough: half of the plain sum's force is taken, as in press fits", "assumed"),
     ]
     if share < 1.0:
         notes.append(Note("the slot is taken to give way as much as the key", "assumed"))
-    if pull < 0.0:
+    if grip < 0.0:
         notes.append(
             Note("the taper is steeper than friction holds: the key slides out by itself", "derived")
         )
+    notes += _loose(squeeze_mm)
     return Demand(
         "key",
         strain,
-        squeeze_mm / width_mm,
+        squeezed / width_mm,
         strain,
-        normal / squeeze_mm,
+        stiffness,
         2.0 * normal * (friction * math.cos(a) + math.sin(a)),
-        max(pull, 0.0),
+        2.0 * normal * max(grip, 0.0),
         squeeze_mm,
         tuple(notes),
         force_high=1.0 / share,
         force_low=0.5,
+        printed=_PRINTED,
+        area_mm2=area,
     )
+
+
+def holds_to_deg(friction: float) -> float:
+    """Steepest taper of a side at which a key holds by friction alone, atan mu, degrees (derived)."""
+    return math.degrees(math.atan(friction))
 
 
 def key_squeeze_for(strain: float, *, width_mm: float, slot: Mate = "same") -> float:

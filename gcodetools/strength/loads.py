@@ -11,14 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
 from gcodetools.documents.materials import Strength
-from gcodetools.kit.loads import Cantilever, Load, OpenRing, Use
+from gcodetools.kit.loads import Cantilever, Fitted, Key, Load, OpenRing, Press, Use
 from gcodetools.physics.snapfit import (
     Demand,
     Rule,
@@ -36,7 +36,7 @@ from gcodetools.physics.snapfit import (
 from gcodetools.strength.law import Law
 from gcodetools.strength.spreads import Band, band_of
 
-__all__ = ["LoadCase", "Way", "case_of", "demand_of", "kind_of", "stands"]
+__all__ = ["LoadCase", "Way", "case_of", "demand_of", "kind_of", "squeeze_of", "squeezed", "stands"]
 
 F8 = NDArray[np.float64]
 Way = Literal["along", "across"]
@@ -47,8 +47,12 @@ _SUMS: dict[str, Callable[..., Demand]] = {
 _KINDS = {
     "OpenRing": "open_ring", "Cantilever": "cantilever", "Annular": "annular", "Press": "press", "Key": "key",
 }  # fmt: skip
-_NOT_A_SUM = ("printed",)
-_SIZE_MM = 0.1  # by which a printed opening or undercut is off; common practice, no source
+_NOT_A_SUM = ("printed", "mate")
+_SIZE_MM = 0.1  # by which a printed opening, undercut or squeeze is off; common practice, no source
+_UNIT_MM = (
+    0.1  # of squeeze, at which the sums of a fit are done: they are linear, and a drawn one may be play
+)
+_MOST = 100.0  # a fit that comes out loose has no end of margin
 _LEAST_SIZE = 0.1
 _CLOSE = 5.0
 _WARM_C = 40.0
@@ -67,7 +71,9 @@ class LoadCase:
     one. margin_draws, bears_draws : (1 + d,). stiffness_n_per_mm, push_n, pull_n, bears_n : forces;
     None where the joint locks. bears_n : across the joint where the allowed strain is reached.
     to_break : strain at break over demand, the least of both ways: what is left before it breaks at once.
-    notes : sentences. refused : why no margin is told.
+    notes : sentences. refused : why no margin is told. squeeze_mm, pressure_mpa, loose : of a fit, None and 0 for
+    other loads: what the squeeze comes out as, below 0 play; between its faces; the share of prints in which nothing
+    is squeezed.
     """
 
     kind: str
@@ -88,6 +94,9 @@ class LoadCase:
     bears_draws: F8
     notes: tuple[str, ...]
     refused: str
+    squeeze_mm: Band | None = None
+    pressure_mpa: Band | None = None
+    loose: float = 0.0
 
 
 def kind_of(load: Load) -> str:
@@ -143,22 +152,31 @@ def case_of(
     ------
     ValueError : as `demand_of`.
     """
-    straight = demand_of(load, law.strength, **({"tilt_deg": 0.0} if isinstance(load, OpenRing) else {}))
+    drawn = demand_of(load, law.strength, **({"tilt_deg": 0.0} if isinstance(load, OpenRing) else {}))
+    fit = load if isinstance(load, (Press, Key)) else None
+    straight = drawn if fit is None else demand_of(squeezed(fit, _UNIT_MM - squeeze_of(fit)), law.strength)
+    size = _sizes(drawn, law) if fit is None else _squeezes(drawn, law)
     standing, told = stands(load, tall_mm)
     rules = _Rules(law, use or Use())
-    asked = _asked(straight, standing, law)
+    asked = _asked(straight, standing, law, size)
     margins = rules.margins(asked, across_ratio)
     limits = min(margins, key=lambda way: float(margins[way][0]))
     margin = np.min(list(margins.values()), axis=0)
-    crooked, worst = None, asked
+    crooked, worst, most = None, asked, np.inf if fit is None else _MOST
     if isinstance(load, OpenRing) and load.tilt_deg > 0:
-        worst = _asked(demand_of(load, law.strength), standing, law)
+        worst = _tilted(load, standing, law)
         crooked = band_of(np.min(list(rules.margins(worst, across_ratio).values()), axis=0))
-    refused = rules.refused if straight.strain_plain > 0 else "nothing is bent by this load"
-    factor = _force_factor(straight, law, ei_share, standing and isinstance(load, Cantilever))
-    stiffness = straight.stiffness_n_per_mm * factor
-    # At the allowed strain, whatever the opening came out as.
-    bears = stiffness * straight.opening_mm * margin
+    refused = rules.refused if float(asked[limits][0]) > 0 else _nothing(drawn)
+    solid = _force_factor(straight, law, ei_share, standing and isinstance(load, Cantilever))
+    factor = solid * size
+    stiffness = straight.stiffness_n_per_mm * (factor if fit is None else solid)
+    if fit is None:
+        # At the allowed strain, whatever the opening came out as.
+        bears = stiffness * straight.opening_mm * margin
+    else:
+        at_unit = rules.margins(_asked(straight, standing, law, np.ones(1)), across_ratio)
+        bears = stiffness * _UNIT_MM * np.min(list(at_unit.values()), axis=0)
+    margin, to_break = np.minimum(margin, most), np.minimum(rules.to_break(worst, across_ratio), most)
     slide = factor * law.draws.between("friction", *_FRICTION, ratio=True)
     return LoadCase(
         kind=straight.kind,
@@ -170,32 +188,77 @@ def case_of(
         margin=None if refused else band_of(margin),
         margin_draws=margin,
         crooked=None if refused else crooked,
-        to_break=None if refused else band_of(rules.to_break(worst, across_ratio)),
-        opening_mm=straight.opening_mm,
+        to_break=None if refused else band_of(to_break),
+        opening_mm=drawn.opening_mm,
         stiffness_n_per_mm=band_of(stiffness),
         push_n=None if straight.push_n is None else band_of(straight.push_n * slide),
         pull_n=None if straight.pull_n is None else band_of(straight.pull_n * slide),
         bears_n=None if refused else band_of(bears),
         bears_draws=bears,
-        notes=(*rules.notes, *_notes(straight, limits, told, load)),
+        notes=(*rules.notes, *_notes(drawn, limits, told, load)),
         refused=refused,
+        **({} if fit is None else _fit_facts(drawn, straight, law, size, factor)),
     )
+
+
+def _tilted(load: OpenRing, standing: bool, law: Law) -> dict[Way, F8]:
+    demand = demand_of(load, law.strength)
+    return _asked(demand, standing, law, _sizes(demand, law))
+
+
+def _fit_facts(drawn: Demand, straight: Demand, law: Law, size: F8, factor: F8) -> dict[str, Any]:
+    """What a LoadCase holds of a fit alone. straight, size : the sums at the unit of squeeze, and how often that."""
+    pressure = straight.pressure_mpa
+    return {
+        "squeeze_mm": band_of(drawn.opening_mm + _off(law)),
+        "pressure_mpa": None if pressure is None else band_of(pressure * factor),
+        "loose": float(np.mean(size[min(1, len(size) - 1) :] <= 0.0)),
+    }
+
+
+def squeeze_of(load: Fitted) -> float:
+    """Squeeze or interference as drawn, mm; below 0 play."""
+    return load.interference_mm if isinstance(load, Press) else load.squeeze_mm
+
+
+def squeezed(load: Fitted, more_mm: float) -> Fitted:
+    """The load with so much more squeeze, as where its walls were moved."""
+    # Without the noise of binary sums, as the number is shown.
+    value = round(squeeze_of(load) + more_mm, 9)
+    return structs.replace(load, **{"interference_mm" if isinstance(load, Press) else "squeeze_mm": value})
+
+
+def _nothing(drawn: Demand) -> str:
+    if drawn.area_mm2 > 0.0:
+        return "it is loose, nothing is squeezed"
+    return "nothing is bent by this load"
 
 
 def _force_factor(demand: Demand, law: Law, ei_share: F8 | None, across: bool) -> F8:
     """(1 + d,) on the handbook's forces: modulus, across layers where the arm stands, section, and what the sum
-    leaves out."""
+    leaves out, as rough faces."""
     modulus = law.modulus_mpa / law.strength.modulus_mpa.value * (law.across_share if across else 1.0)
-    low, high = min(demand.force_low, 1.0), max(demand.force_high, 1.0)
+    low, best = demand.printed * min(demand.force_low, 1.0), demand.printed
+    high = max(demand.force_high, 1.0)
     share = np.ones(1) if ei_share is None else ei_share
-    factor: F8 = modulus * share * law.draws.between("force", low, 1.0, high, ratio=True)
-    return factor * _size_factor(demand, law)
+    factor: F8 = modulus * share * law.draws.between("force", low, best, high, ratio=True)
+    return factor
 
 
-def _size_factor(demand: Demand, law: Law) -> F8:
+def _off(law: Law) -> F8:
+    """(1 + d,) mm by which a printed size is off."""
+    return law.draws.between("size", -_SIZE_MM, 0.0, _SIZE_MM)
+
+
+def _sizes(demand: Demand, law: Law) -> F8:
     """(1 + d,) on strain and force, for printed sizes are not what was drawn."""
-    off = law.draws.between("size", -_SIZE_MM, 0.0, _SIZE_MM)
-    return np.maximum(1.0 + off / max(demand.opening_mm, 1e-9), _LEAST_SIZE)
+    return np.maximum(1.0 + _off(law) / max(demand.opening_mm, 1e-9), _LEAST_SIZE)
+
+
+def _squeezes(drawn: Demand, law: Law) -> F8:
+    """(1 + d,) squeeze of a fit as it comes out, over that of the sums; 0 where it comes out loose."""
+    squeeze: F8 = np.maximum(drawn.opening_mm + _off(law), 0.0) / _UNIT_MM
+    return squeeze
 
 
 def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
@@ -208,12 +271,12 @@ def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
             f"the handbook's plain sum, which the limits are made for; with curvature, friction and the lips' turn the "
             f"surface reaches {100 * fuller:.2g} % (derived)",
         )
-    if 0 < demand.opening_mm < _CLOSE * _SIZE_MM:
-        found.insert(
-            0,
-            f"printed sizes are off by about {_SIZE_MM:g} mm, which is much of {demand.opening_mm:g} mm: measure "
-            "the fit (common practice)",
-        )
+    much = (
+        f"which is much of {demand.opening_mm:g} mm" if demand.opening_mm > 0 else "which may make it tight"
+    )
+    if 0 < demand.opening_mm < _CLOSE * _SIZE_MM or (demand.area_mm2 > 0.0 and demand.opening_mm <= 0):
+        off = f"printed sizes are off by about {_SIZE_MM:g} mm"
+        found.insert(0, f"{off}, {much}: measure the fit (common practice)")
     if told != "the kit" and isinstance(load, (Cantilever, OpenRing)):
         way = (
             "standing, the weaker way, is assumed"
@@ -224,15 +287,15 @@ def _notes(demand: Demand, limits: Way, told: str, load: Load) -> list[str]:
     return found
 
 
-def _asked(demand: Demand, standing: bool, law: Law) -> dict[Way, F8]:
+def _asked(demand: Demand, standing: bool, law: Law, size: F8) -> dict[Way, F8]:
     """(1 + d,) strain each way. An arm that stands bends across its layers; a ring that stands bends along
-    its beads; what lies bends along its beads, a ring that lies also across."""
+    its beads; what lies bends along its beads, a ring that lies also across. size : on all but twist."""
     draws = law.draws
     if demand.strain_plain <= 0:
         return {"along": np.zeros(len(draws))}
     high = max(demand.strain_high, demand.strain_plain)
     plain = draws.between(f"strain.{demand.kind}", demand.strain_plain, demand.strain_plain, high, ratio=True)
-    plain = plain * _size_factor(demand, law)
+    plain = plain * size
     if demand.kind == "cantilever":
         return {"across": plain} if standing else {"along": plain}
     if not standing:
@@ -241,7 +304,7 @@ def _asked(demand: Demand, standing: bool, law: Law) -> dict[Way, F8]:
         if demand.across > 0:
             high = max(demand.across_high, demand.across)
             across = draws.between("across", demand.across, demand.across, high)
-            return {"along": plain, "across": across * _size_factor(demand, law)}
+            return {"along": plain, "across": across * size}
         return {"along": plain}
     # Long sleeves bend in plane strain: their layers are pulled, but not stretched. By greatest strain, as the
     # limits are, that asks nothing of them, by greatest stress it does; so it is the upper end. The twist of a

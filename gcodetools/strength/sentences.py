@@ -13,6 +13,7 @@ from gcodetools.strength.spreads import Band, band_of
 
 __all__ = [
     "CAUTIONS",
+    "HAND_N",
     "NOT_SHOWN",
     "ending",
     "load_sentence",
@@ -25,7 +26,7 @@ __all__ = [
 ]
 
 _FINE, _AMPLE = 3.0, 10.0
-_HAND_N = 120.0  # a thumb and the ball of a hand; common practice, no source
+HAND_N = 120.0  # a thumb and the ball of a hand; common practice, no source
 NOT_SHOWN = "not shown to help"
 CAUTIONS = (
     "Estimates, not for safety-critical, food, child or pressure use: where somebody can be hurt, follow local "
@@ -91,6 +92,9 @@ def sentence(one: RegionStrength, law: Law, nozzle_c: float | None = None) -> st
 def load_sentence(case: LoadCase, law: Law, nozzle_c: float | None = None, *, hollow: bool = False) -> str:
     """What a load asks, what is allowed, and what would help. nozzle_c : as `sentence`. hollow : whether the arm's
     layers rest on little that is solid."""
+    if case.squeeze_mm is not None and case.opening_mm <= 0:
+        play = f"{-case.opening_mm:.3g} mm of play" if case.opening_mm < 0 else "no squeeze"
+        return f"Has {play} as drawn: it is loose, and only what comes out larger holds it."
     way = _WAYS[case.limits]
     asked = f"{_deed(case)}: strain {percent(case.demand.best)} {way}, {percent(case.allowed.best)} allowed"
     if case.margin is None:
@@ -128,7 +132,7 @@ def _verdict(case: LoadCase) -> str:
 def _force(case: LoadCase) -> str:
     if case.push_n is None:
         return "By these numbers it locks: it can't be pushed on."
-    hand = ", more than a hand gives" if case.push_n.best > _HAND_N else ""
+    hand = ", more than a hand gives" if case.push_n.best > HAND_N else ""
     return f"It takes a push of about {span(case.push_n)} N{hand}."
 
 
@@ -167,6 +171,8 @@ def _heat(law: Law, nozzle_c: float | None) -> str:
 def rests_on(law: Law) -> str:
     """What the numbers rest on."""
     table, strength = law.table, law.strength
+    if law.own:
+        return f"measured on specimens of your own ({law.own}); what they don't tell is of other makers or by a model"
     if strength.across_mpa.flag == "given" or (table and all(point.flag == "given" for point in table)):
         return "measured on this plastic between its layers: your own coupons; the rest of other makers or by a model"
     plastic = PurePath(law.material.like or law.material.name).stem.upper()

@@ -22,8 +22,8 @@ def keys(bench, made):
     return bench
 
 
-def test_the_record_is_that_of_the_contract(bench, run):
-    ran = run(*ARGS, "--json")
+def test_the_record_is_that_of_the_contract(bench, look):
+    ran = look(*ARGS, "--json")
     assert (ran.status, ran.err) == (0, "")
     record = ran.json
     assert record["schema"] == "beadwright.estimate/1" and len(record["regions"]) == 3
@@ -31,16 +31,17 @@ def test_the_record_is_that_of_the_contract(bench, run):
     assert record["file"].endswith("plate.gcode") and record["material_from"] == "kit"
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("columns", [60, 80, 110])
-def test_no_line_is_wider_than_the_terminal(bench, run, monkeypatch, columns):
+def test_no_line_is_wider_than_the_terminal(bench, look, monkeypatch, columns):
     monkeypatch.setenv("COLUMNS", str(columns))
-    ran = run(*ARGS, "-v")
+    ran = look(*ARGS, "-v")
     assert ran.status == 0 and max(map(len, ran.out.splitlines())) <= columns
 
 
-def test_the_text_says_what_a_maker_needs(bench, run, monkeypatch):
+def test_the_text_says_what_a_maker_needs(bench, look, monkeypatch):
     monkeypatch.setenv("COLUMNS", "110")
-    ran = run(*ARGS)
+    ran = look(*ARGS)
     lines = ran.out.splitlines()
     told = " ".join(ran.out.split())
     for lead in LEADS:
@@ -54,9 +55,12 @@ def test_the_text_says_what_a_maker_needs(bench, run, monkeypatch):
         assert word not in ran.out, word
 
 
-def test_sentences_and_notes_are_those_of_the_record_and_what_is_left_out_is_counted(bench, run):
-    record = run(*ARGS, "--json").json
-    few, all_of_them = run(*ARGS).out, " ".join(run(*ARGS, "-v").out.split())
+def test_sentences_and_notes_are_those_of_the_record_and_what_is_left_out_is_counted(
+    bench, look, monkeypatch
+):
+    record = look(*ARGS, "--json").json
+    monkeypatch.setenv("COLUMNS", "110")
+    few, all_of_them = look(*ARGS).out, " ".join(look(*ARGS, "-v").out.split())
     finger = next(one for one in record["regions"] if one["region"] == "finger")
     notes = {note for one in record["regions"] for note in one["notes"]}
     for text in (finger["sentence"], *notes):
@@ -68,7 +72,7 @@ def test_sentences_and_notes_are_those_of_the_record_and_what_is_left_out_is_cou
     assert left > 0 and shown + left == len(notes)
 
 
-def test_only_some_instances(keys, bench, run):
+def test_only_some_instances(keys, run):
     assert run(*ARGS, "--only", "wedge-key-snug#1", "--json").json["regions"][0]["instance"] == 1
     ran = run(*ARGS, "--only", "wedge-key-snug#9")
     assert ran.status in (2, 4) and ran.first.startswith("error: ") and ran.out == ""
@@ -149,7 +153,9 @@ def test_check_runs_the_sums_without_a_file(bench, run):
     for one in regions:
         if "sums" in one:
             band = one["sums"]["demand"]
-            assert 0 < band["low"] <= band["best"] <= band["high"]
+            # A key of 0.05 mm may come out loose, with nothing squeezed.
+            assert band["low"] > 0 or (one["load"] == "key" and band["low"] == 0)
+            assert band["low"] <= band["best"] <= band["high"]
 
 
 def region(name, low, best, high, **load):

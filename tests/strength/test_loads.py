@@ -46,8 +46,10 @@ def test_every_load_has_its_case_and_bands_that_hold_the_best(kind):
     one = case(LOADS[kind])
     assert one.kind == kind == kind_of(LOADS[kind])
     assert len(bands(one)) >= 7
+    # A key squeezed by 0.05 mm may come out loose: nothing is squeezed then.
     for band in bands(one):
-        assert 0 < band.low <= band.best <= band.high < np.inf
+        assert band.low > 0 or (kind == "key" and band.low == 0)
+        assert band.low <= band.best <= band.high < np.inf
         assert band.low < band.high
     assert one.margin.best == pytest.approx(one.allowed.best / one.demand.best)
     assert one.margin_draws[0] == one.margin.best
