@@ -45,6 +45,7 @@ __all__ = [
     "load",
     "load_machine",
     "load_material",
+    "material_of",
     "missing",
     "names",
     "root",
@@ -255,9 +256,23 @@ def load_material(name_or_path: str, beside: Path | None = None) -> Material:
     return read(_likened(path, shown, ()), Material, shown)
 
 
+def material_of(text: bytes, path: Path) -> Material:
+    """A material from the bytes that are to stand at `path`, which need not be there.
+
+    Raises
+    ------
+    InputError : as `load_material`.
+    """
+    return read(_filled(yaml.load(text, str(path)), path, str(path), ()), Material, str(path))
+
+
 def _likened(path: Path, shown: str, chain: tuple[Path, ...]) -> yaml.Node:
     """The document at `path`, filled up from those it is like. chain : the files that led here."""
-    node = yaml.load(path, shown)
+    return _filled(yaml.load(path, shown), path, shown, chain)
+
+
+def _filled(node: yaml.Node, path: Path, shown: str, chain: tuple[Path, ...]) -> yaml.Node:
+    """As `_likened`, of a document that is read already."""
     if not isinstance(node, yaml.Mapping) or "like" not in node.entries:
         return node
     entry = node.entries["like"]

@@ -25,8 +25,11 @@ __all__ = [
 ]
 
 # How far a number may be trusted: read at its source; read in a text that quotes it; from memory; a trade
-# fact without a source; computed from other numbers here; chosen so that there is a number; set by the user.
-Flag = Literal["verified", "second-hand", "memory", "common practice", "derived", "assumption", "given"]
+# fact without a source; computed from other numbers here; chosen so that there is a number; set by the user; measured
+# on the user's own specimens and fitted here.
+Flag = Literal[
+    "verified", "second-hand", "memory", "common practice", "derived", "assumption", "given", "measured"
+]
 Source = Annotated[str, Meta(min_length=1)]
 Spread = tuple[float, float]
 

@@ -93,6 +93,14 @@ class Law:
         return "table" if self.table else "model" if self.weld is not None else ""
 
     @property
+    def own(self) -> str:
+        """Where the user's own specimens are told of, by `tune`; "" where strength across layers rests on none."""
+        level = self.strength.across_mpa
+        if level.flag == "measured":
+            return level.source
+        return next((point.source for point in self.table if point.flag == "measured"), "")
+
+    @property
     def peak_c(self) -> float | None:
         """The measured temperature with the greatest strength; None without a table."""
         best = max(self.table, key=lambda point: point.across_mpa, default=None)

@@ -31,6 +31,8 @@ _SECTION_DOUBT = (0.6, 1.0, 1.4)
 # An exponent, chosen with this table in view: PLA bars with 2 perimeters bore 1.29 times less than with 10 (Szot and
 # Rudnik 2024, doi 10.2478/adms-2024-0006, second-hand); weighed as stiffness alone, fill at an angle makes it 1.53.
 _ALONG_DOUBT = (0.3, 0.6, 1.0)
+# How far a print may be from the specimens that were measured and still be as they were; assumptions.
+_NEAR_C, _NEAR_FAN, _NEAR_RATIO, _NEAR_SHARE = 2.5, 0.1, 1.5, 0.15
 _LEAST_SHARE = 1e-3
 _STATIONS = 1200  # of a region's walls, spread over it
 HOLLOW = 0.7
@@ -123,9 +125,29 @@ def strength_of(
         ei_share=ei,
         case=case,
         fault=fault,
-        basis="modelled",
+        basis="measured" if arm is None and _as_measured(welds, law, instance, within) else "modelled",
         notes=tuple(_notes(welds, law, instance, within, arm, wall)),
     )
+
+
+def _as_measured(welds: LayerWelds, law: Law, instance: Instance, within: Bool) -> bool:
+    """Whether its layers are laid as the user's own specimens were, so that a measured number is all there is to it:
+    nozzle within what was measured, the rest near their reference, or told by what they showed of it."""
+    at, samples = law.strength.reference, instance.samples
+    if law.strength.across_mpa.flag != "measured" or welds.least_healed < 0 or np.isnan(welds.age_s):
+        return False
+    nozzle = instance.nozzle_c[within]
+    if law.table and all(point.flag == "measured" for point in law.table):
+        known = not welds.outside_nozzle and not np.any(np.isnan(nozzle))
+    else:
+        known = bool(np.all(np.abs(nozzle - at.nozzle_c.value) <= _NEAR_C))
+    sensitivity = law.weld.sensitivity if law.weld is not None else None
+    if sensitivity is None or sensitivity.fan.flag != "measured":
+        known &= bool(np.all(np.abs(instance.fan[within] - at.fan.value) <= _NEAR_FAN))
+    if sensitivity is None or sensitivity.age.flag != "measured":
+        known &= abs(np.log(welds.age_s / at.age_s.value)) <= np.log(_NEAR_RATIO)
+    share = np.median(samples.height_mm[within] / samples.width_mm[within])
+    return bool(known and abs(share / (at.height_mm.value / at.width_mm.value) - 1.0) <= _NEAR_SHARE)
 
 
 def _mean(columns: F8, weight: F8) -> F8:

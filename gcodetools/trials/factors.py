@@ -145,18 +145,23 @@ def _spread(kind: Kind, given: str, text: str) -> list[float]:
             f"For example --vary {KINDS['nozzle'].example}.",
         )
     first, last, step = parts
-    if step == 0 or (last - first) * step < 0:
+    unit = kind.unit.strip() if kind.unit == "%" else ""
+    if step == 0:
+        raise UsageError(f"--vary {text}: a step of 0", f"For example --vary {kind.example}.")
+    if (last - first) * step < 0:
         raise UsageError(
-            f"--vary {text}: no way from {first:g} to {last:g} in steps of {step:g}", "Turn it round."
+            f"--vary {text}: no way from {first:g} to {last:g} in steps of {step:g}",
+            f"Turn it round: --vary {kind.name}={last:g}{unit}:{first:g}{unit}:{step:g}{unit}.",
         )
     count = (last - first) / step
     if count > _MOST_VALUES:
         raise UsageError(f"--vary {text}: more than {_MOST_VALUES} values", "Give a larger step.")
     if abs(count - round(count)) > 1e-6:
         reached = first + int(count) * step
+        nearest_end = reached if reached != first else reached + step
         raise UsageError(
             f"--vary {text}: steps of {step:g} from {first:g} reach {reached:g} and {reached + step:g}, not {last:g}",
-            f"For example {kind.name}={first:g}:{reached:g}:{step:g}.",
+            f"For example --vary {kind.name}={first:g}{unit}:{nearest_end:g}{unit}:{step:g}{unit}.",
         )
     return [
         _checked(kind, round(float(value), 6), text, "--vary")
@@ -165,7 +170,17 @@ def _spread(kind: Kind, given: str, text: str) -> list[float]:
 
 
 def _listed(kind: Kind, given: str, text: str, option: str) -> list[float]:
-    return [_checked(kind, _number(kind, part, text, option), text, option) for part in given.split(",")]
+    parts = given.split(",")
+    if len(parts) > _MOST_VALUES:
+        raise UsageError(
+            f"{option} {_short(text)}: {len(parts)} values, expected at most {_MOST_VALUES}",
+            "Give fewer values.",
+        )
+    return [_checked(kind, _number(kind, part, text, option), text, option) for part in parts]
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def _number(kind: Kind, part: str, text: str, option: str) -> float:

@@ -21,6 +21,7 @@ I8 = NDArray[np.int64]
 DESIGNS = ("grid", "fraction", "subset", "curve")
 _LETTERS = "ABCDEFGH"
 _MOST_SHARE = 6
+_MOST_RUNS = 10_000  # of a grid, before a design takes some of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,11 @@ def runs_of(
     factors = tuple(factors)
     counts = tuple(len(factor.values) for factor in factors)
     of_all = math.prod(counts)
+    if of_all > _MOST_RUNS:
+        raise Refused(
+            f"{' x '.join(map(str, counts))} values make {of_all} steps, expected at most {_MOST_RUNS}",
+            _possible(factors, places, more, of_all, repeats or 1),
+        )
     room = places // (repeats or 1)
     if count is not None and kind in ("grid", "curve"):
         raise UsageError(
@@ -92,7 +98,7 @@ def runs_of(
     if needed > places:
         raise Refused(
             f"{_sum_words(len(index), repeats)} make {needed} specimens, there is room for {_count(places, where)}",
-            _possible(factors, places, more),
+            _possible(factors, places, more, len(index), repeats or 1),
         )
     values = np.array(
         [[factor.values[i] for factor, i in zip(factors, row, strict=True)] for row in index.tolist()]
@@ -119,10 +125,13 @@ def _sum_words(runs: int, repeats: int | None) -> str:
     return f"{runs} steps" if not repeats or repeats == 1 else f"{runs} steps, each {repeats} times,"
 
 
-def _possible(factors: tuple[Factor, ...], places: int, more: str) -> str:
+def _possible(factors: tuple[Factor, ...], places: int, more: str, steps: int, repeats: int) -> str:
     """What fits instead, in a sentence."""
     counts = [len(factor.values) for factor in factors]
     words = []
+    if repeats > 1 and steps <= places:
+        words.append(f"these steps with --repeat {places // steps}")
+    places //= repeats
     if len(factors) > 1:
         halvings = smallest_share(len(factors), places)
         if halvings is not None and 2 ** (len(factors) - halvings) < math.prod(counts):
@@ -138,8 +147,9 @@ def _possible(factors: tuple[Factor, ...], places: int, more: str) -> str:
             words.append(
                 "a grid of " + " x ".join(f"{n} {f.name}" for n, f in zip(left, factors, strict=True))
             )
-    else:
-        words.append(f"at most {places} values of {factors[0].name}")
+    elif places > 1:
+        each = f", each {repeats} times" if repeats > 1 else ""
+        words.append(f"at most {places} values of {factors[0].name}{each}")
     words.append(more)
     if len(factors) > 1:
         words.append("one factor after the other")
@@ -157,7 +167,7 @@ def _fraction(factors: tuple[Factor, ...], room: int, count: int | None) -> I8:
         )
     if len(factors) < 3:
         raise UsageError(
-            f"--design fraction: {len(factors)} factors, expected three or more",
+            f"--design fraction: {_count(len(factors), 'factor')}, expected three or more",
             "With two of them half of the runs can't tell one from the other: take --design grid.",
         )
     if count is not None:
@@ -173,7 +183,7 @@ def _fraction(factors: tuple[Factor, ...], room: int, count: int | None) -> I8:
         if found is None:
             least = next(2**p for p in range(2, 9) if 2**p > len(factors))
             raise Refused(
-                f"--design fraction: {len(factors)} factors need at least {least} specimens, there is room for {room}",
+                f"--design fraction: {len(factors)} factors need at least {least} steps, there is room for {room}",
                 "Vary fewer factors, or print more specimens.",
             )
         halvings = max(found, 1)
@@ -206,7 +216,9 @@ def _curve(factors: tuple[Factor, ...]) -> I8:
     """Edge middles and the centre, for three values a factor."""
     odd = next((f for f in factors if len(f.values) != 3), None)
     if odd is not None or len(factors) < 3:
-        what = f"{odd.name} has {len(odd.values)} values" if odd is not None else f"{len(factors)} factors"
+        what = (
+            f"{odd.name} has {len(odd.values)} values" if odd is not None else _count(len(factors), "factor")
+        )
         raise UsageError(
             f"--design curve: {what}, expected three factors or more of three values each",
             "Take --design grid or --design subset.",

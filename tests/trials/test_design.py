@@ -170,7 +170,7 @@ def test_a_fraction_takes_the_largest_that_fits_and_says_what_it_confounds():
     ("kind", "factors", "places", "more", "error", "words"),
     [
         ("grid", FOUR, 9, {}, Refused, ("there is room for 9 specimens", "8 steps with --design fraction")),
-        ("grid", FOUR[:1], 1, {}, Refused, ("2 steps", "at most 1 values")),
+        ("grid", FOUR[:1], 1, {}, Refused, ("2 steps", "Possible: more specimens.")),
         ("grid", FOUR[:2], 9, {"repeats": 3}, Refused, ("4 steps, each 3 times, make 12", "more specimens")),
         ("grid", FOUR[:2], 9, {"count": 3}, UsageError, ("--runs 3", "--design fraction")),
         ("fraction", FOUR[:2], 9, {}, UsageError, ("2 factors", "--design grid")),

@@ -1,0 +1,6 @@
+"""What tests of trials share stands beside them."""
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parent))
