@@ -19,7 +19,7 @@ FLOORS = [
     {"toolpath"},
     {"edit"},
     {"kit", "physics"},
-    {"treat", "strength"},
+    {"treat", "strength", "trials", "slicer_settings", "planning"},
     {"report"},
     {"jobs"},
     {"cli", "demo"},
@@ -30,8 +30,17 @@ FORBIDDEN = {("physics", "edit")}
 BESIDE = {("treat", "strength"), ("cli", "demo")}
 # The package itself loads lazily, and commands load by table: the only places with imports inside functions.
 LAZY_MODULES = {"__init__.py", "__main__.py", "cli/main.py"}
-# Loaded when first needed: two want an optional library, one shapely, which most of a kit does without.
-LAZY_IMPORTS = ("gcodetools.kit.mesh.", "gcodetools.kit.polygons.", "gcodetools.report.plots.")
+# Loaded when first needed: two want an optional library, one shapely, which most of a kit does without, one unpacks
+# what most sliced files are not packed in.
+LAZY_IMPORTS = (
+    "gcodetools.gcode.containers.opening.",
+    "gcodetools.kit.mesh.",
+    "gcodetools.kit.polygons.",
+    "gcodetools.report.plots.",
+    "gcodetools.report.plots_tune.",
+    "gcodetools.planning.calendar.",
+    "gcodetools.trials.fractions.",
+)
 MAX_LINES = 600
 MAX_FUNCTION_LINES = 60
 

@@ -141,3 +141,15 @@ def test_the_library_lines_of_readme_run(tmp_path, monkeypatch):
     )
     exec(compile(code, "README.md", "exec"), {"Path": Path})
     assert b"; beadwright record" in Path("treated.gcode").read_bytes()
+
+
+def test_the_order_in_readme_is_the_demos(tmp_path):
+    from gcodetools.demo.story import ORDER_TEXT
+    from gcodetools.planning.order import load_order
+
+    told = {}
+    for name, text in (("readme", block("Plan a print run")), ("demo", ORDER_TEXT)):
+        path = tmp_path / f"{name}.yaml"
+        path.write_text(text, encoding="utf-8")
+        told[name] = load_order(path, 0.0).file
+    assert told["readme"] == told["demo"]

@@ -12,6 +12,7 @@ from gcodetools.cli.options import (
     common,
     file_argument,
     kit_option,
+    plate_option,
     profile_options,
     subset_options,
 )
@@ -35,6 +36,7 @@ from gcodetools.jobs.sources import Subset
 @click.option(
     "--minutes", type=float, metavar="MINUTES", help="Minutes that the plate may take longer, instead."
 )
+@plate_option
 @profile_options
 @subset_options
 @common
@@ -47,6 +49,7 @@ def command(
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
+    plate: int | None,
     only: str | None,
     **kw: Any,
 ) -> None:
@@ -58,7 +61,7 @@ def command(
     Example:  beadwright advise plate.gcode --kit hoophouse.kit.yaml --margin 1.5
     """
     with Output(**kw) as output:
-        options = Options(kits, material, machine, sets, Subset.parse(only))
+        options = Options(kits, material, machine, sets, Subset.parse(only), plate=plate)
         record, warnings = advise_file(file, options, regions, Goal(margin, minutes), output.progress)
         output.warn_all(warnings)
         output.record(record, show_advise)

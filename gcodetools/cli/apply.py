@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -12,17 +11,17 @@ from gcodetools.cli.layout import Paper
 from gcodetools.cli.options import (
     Output,
     common,
-    expect_folder,
     file_argument,
     keep_times_option,
     kit_option,
+    plate_option,
     profile_options,
     subset_options,
+    unpacked_option,
 )
-from gcodetools.cli.process import discard_stdout
+from gcodetools.cli.outputs import check_out, ending_notes, to_stdout
 from gcodetools.cli.text import CAUTION
 from gcodetools.cli.text_apply import show_apply
-from gcodetools.errors import CannotWrite, UsageError
 from gcodetools.jobs.apply import Options, apply_file, write
 from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.sources import Subset
@@ -39,6 +38,8 @@ from gcodetools.jobs.sources import Subset
 @click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed.")
 @click.option("--no-estimate", is_flag=True, help="Leave out what the treatment does to strength.")
 @keep_times_option
+@unpacked_option
+@plate_option
 @profile_options
 @common
 def command(
@@ -51,6 +52,8 @@ def command(
     allow_none: bool,
     verify: bool,
     keep_times: bool,
+    unpacked: bool,
+    plate: int | None,
     no_estimate: bool,
     material: str | None,
     machine: str | None,
@@ -63,16 +66,17 @@ def command(
     Example:  beadwright apply plate.gcode --kit hoophouse.kit.yaml -o plate-treated.gcode
     """
     with Output(out=out, **kw) as output:
-        to_stdout = str(out) == "-"
-        if not to_stdout:
-            _check_out(out, file, kits)
+        piped = str(out) == "-"
+        if not piped:
+            check_out(out, file, kits)
         options = Options(
-            kits, material, machine, sets, Subset.parse(only, half), again, allow_none, verify, keep_times
-        )
+            kits, material, machine, sets, Subset.parse(only, half), again, allow_none, verify, keep_times,
+            plate=plate, unpacked=unpacked,
+        )  # fmt: skip
         applied = apply_file(file, options, output.progress)
-        output.warn_all(list(applied.warnings))
-        if to_stdout:
-            _to_stdout(applied.treated.render())
+        output.warn_all([*applied.warnings, *ending_notes(out, file, applied.treated)])
+        if piped:
+            to_stdout(applied.treated.render_file())
             return
         record = {**(applied.record if output.as_json else applied.summary), "out": str(out)}
         if not no_estimate and not output.quiet:
@@ -88,38 +92,3 @@ def _show(record: dict[str, Any], paper: Paper) -> None:
     if record["audit"]["replaced"] + record["audit"]["inserted"]:
         paper.blank()
         paper.line(CAUTION)
-
-
-def _to_stdout(data: bytes) -> None:
-    """Write the treated file to standard output.
-
-    Raises
-    ------
-    CannotWrite : its reader is gone, or the disk behind it is full.
-    """
-    try:
-        sys.stdout.buffer.write(data)
-        sys.stdout.buffer.flush()
-    except OSError as error:
-        discard_stdout()
-        raise CannotWrite(
-            f"-o -: can't write all of it: {error.strerror}", "What was written is not the whole file."
-        ) from None
-
-
-def _check_out(out: Path, file: Path, kits: tuple[Path, ...]) -> None:
-    """Refuse an output that can't be written or would bury what the user made.
-
-    Raises
-    ------
-    UsageError : a folder, the sliced file itself, a kit. CannotWrite : its folder is not there.
-    """
-    expect_folder(out)
-    if out.is_dir():
-        raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / file.name}.")
-    if not out.exists():
-        return
-    if file.exists() and out.samefile(file):
-        raise UsageError(f"-o {out}: the sliced file itself", "Name another, or use `beadwright post`.")
-    if any(kit.exists() and out.samefile(kit) for kit in kits):
-        raise UsageError(f"-o {out}: the kit itself", "Name another file.")

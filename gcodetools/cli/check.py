@@ -9,7 +9,10 @@ import click
 
 from gcodetools.cli.options import Output, common, expect_folder, profile_options
 from gcodetools.cli.text import show_check
+from gcodetools.errors import UsageError
 from gcodetools.jobs.check import check_kit
+
+_WIDEST_MM = 1.0  # a wanted squeeze beyond that is no fit
 
 
 @click.command("check")
@@ -17,11 +20,13 @@ from gcodetools.jobs.check import check_kit
 @click.option(
     "-o", "--out", "drawing", type=click.Path(dir_okay=False, path_type=Path), help="Draw the sections (SVG)."
 )
+@click.option("--squeeze", type=float, metavar="MM", help="Tell which offset would give fits this squeeze.")
 @profile_options
 @common
 def command(
     kits: tuple[Path, ...],
     drawing: Path | None,
+    squeeze: float | None,
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
@@ -35,5 +40,12 @@ def command(
     with Output(**kw) as output:
         if drawing is not None:
             expect_folder(drawing)
-        record, _ = check_kit(kits, drawing, output.warn_all, material=material, machine=machine, sets=sets)
+        if squeeze is not None and not -_WIDEST_MM <= squeeze <= _WIDEST_MM:
+            raise UsageError(
+                f"--squeeze {squeeze:g}: expected mm from -{_WIDEST_MM:g} (play) to {_WIDEST_MM:g}",
+                "For example --squeeze 0.1.",
+            )
+        record, _ = check_kit(
+            kits, drawing, output.warn_all, material=material, machine=machine, sets=sets, squeeze_mm=squeeze
+        )
         output.record(record, show_check)

@@ -12,6 +12,7 @@ from gcodetools.cli.options import (
     common,
     file_argument,
     kit_option,
+    plate_option,
     profile_options,
     subset_options,
 )
@@ -24,6 +25,7 @@ from gcodetools.jobs.sources import Subset
 @click.command("estimate")
 @file_argument()
 @kit_option(required=True)
+@plate_option
 @profile_options
 @subset_options
 @common
@@ -33,6 +35,7 @@ def command(
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
+    plate: int | None,
     only: str | None,
     **kw: Any,
 ) -> None:
@@ -42,7 +45,7 @@ def command(
     Example:  beadwright estimate plate.gcode --kit hoophouse.kit.yaml
     """
     with Output(**kw) as output:
-        options = Options(kits, material, machine, sets, Subset.parse(only))
+        options = Options(kits, material, machine, sets, Subset.parse(only), plate=plate)
         record, warnings = estimate_file(file, options)
         output.warn_all(warnings)
         output.record(record, show_estimate)

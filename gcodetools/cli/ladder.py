@@ -24,13 +24,15 @@ from gcodetools.cli.options import (
 from gcodetools.cli.outputs import ending_notes
 from gcodetools.cli.text import CAUTION
 from gcodetools.cli.text_ladder import show_ladder
-from gcodetools.errors import CannotWrite, UsageError
+from gcodetools.errors import CannotWrite, InputError, UsageError
 from gcodetools.jobs.apply import Options
 from gcodetools.jobs.ladder import ladder_file, sheet_paths, write_together
 from gcodetools.jobs.ladder_asked import BY, ORDERS, Asked
+from gcodetools.jobs.records import counted
 from gcodetools.jobs.sources import Subset
 from gcodetools.trials.bands import GAP_MM
 from gcodetools.trials.factors import parse_held, parse_varied
+from gcodetools.trials.results import read_sheet
 from gcodetools.trials.runs import DESIGNS
 
 
@@ -38,7 +40,12 @@ from gcodetools.trials.runs import DESIGNS
 @file_argument()
 @kit_option(required=False)
 @click.option("--region", metavar="PART/REGION", help="Region of the kit that gets the steps.")
-@click.option("--object", "label", metavar="LABEL", help="Without a kit: whole objects of this label.")
+@click.option(
+    "--object",
+    "label",
+    metavar="LABEL",
+    help="Without a kit: whole objects of this label, or of several with commas between.",
+)
 @click.option(
     "--vary",
     multiple=True,
@@ -142,7 +149,8 @@ def _check_outputs(out: Path, sheet: Path | None, file: Path, kits: tuple[Path, 
 
     Raises
     ------
-    UsageError : standard output, a folder, or an output that is an input. CannotWrite : a folder is not there.
+    UsageError : standard output, a folder, an output that is an input, or a table that is filled in. CannotWrite : a
+    folder is not there.
     """
     if str(out) == "-":
         raise UsageError(
@@ -157,3 +165,27 @@ def _check_outputs(out: Path, sheet: Path | None, file: Path, kits: tuple[Path, 
         for given in (file, *kits):
             if path.exists() and given.exists() and path.samefile(given):
                 raise UsageError(f"{path}: would be written over {given}", "Name another -o.")
+    table = sheet_paths(out, sheet)[1]
+    if table.is_file() and table.stat().st_size:
+        _check_unfilled(table)
+
+
+def _check_unfilled(table: Path) -> None:
+    """Refuse to bury what somebody has measured.
+
+    Raises
+    ------
+    UsageError : the table that stands there is filled in, or is no sheet of a ladder.
+    """
+    hint = "Name another -o or --sheet, or move it away."
+    try:
+        rows = read_sheet(table).rows
+    except InputError as error:
+        raise UsageError(
+            f"{table}: is there already and can't be read as an empty sheet ({error.cause})", hint
+        ) from None
+    filled = sum(bool(row.readings or row.notes) for row in rows)
+    if filled:
+        raise UsageError(
+            f"{table}: is there already, with {counted(filled, 'row')} filled in, which would be lost", hint
+        )

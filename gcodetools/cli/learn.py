@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common, expect_folder, file_argument
+from gcodetools.cli.options import Output, common, expect_folder, file_argument, plate_option
 from gcodetools.cli.text import show_learn
 from gcodetools.errors import UsageError
 from gcodetools.jobs.learn import learn_file
@@ -25,8 +25,9 @@ from gcodetools.jobs.learn import learn_file
     "-o", "--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="Kit file to write."
 )
 @click.option("--overwrite", is_flag=True, help="Write over a kit that is there already.")
+@plate_option
 @common
-def command(file: Path, label: str | None, out: Path, overwrite: bool, **kw: Any) -> None:
+def command(file: Path, label: str | None, out: Path, overwrite: bool, plate: int | None, **kw: Any) -> None:
     """Start a kit from a sliced FILE, with a drawing to read coordinates from.
 
     \b
@@ -36,5 +37,5 @@ def command(file: Path, label: str | None, out: Path, overwrite: bool, **kw: Any
         expect_folder(out)
         if out.exists() and not overwrite:
             raise UsageError(f"-o {out}: is there already", "Name another file, or give --overwrite.")
-        record, _ = learn_file(file, label, out, output.warn_all)
+        record, _ = learn_file(file, label, out, output.warn_all, plate)
         output.record(record, show_learn)

@@ -22,6 +22,7 @@ COMMANDS = {
     "demo": "Make the Hoophouse demo and run everything on it.",
     "inspect": "Show what is in a sliced file; with a kit, each region of each instance.",
     "apply": "Treat the regions of a sliced file and write a new file.",
+    "batch": "Treat folders of plates on all cores or a cluster, with a table of what came of each.",
     "post": "Treat a sliced file in place: the slicer's post-processing hook.",
     "estimate": "Tell how strong the regions of a sliced file are, and how sure that is.",
     "advise": "Find the cheapest settings that bring regions to a margin, or what minutes buy.",
@@ -29,6 +30,11 @@ COMMANDS = {
     "report": "Make a page of a sliced file, or of two: strength, cost, every layer drawn.",
     "plot": "Draw a layer, a part along its height, or nozzle and fan, for a paper or a README.",
     "check": "Validate a kit and draw its sections; no G-code needed.",
+    "ladder": "Give each instance or height of a plate its own step of settings, with a sheet to fill in.",
+    "tune": "Read a filled-in ladder: the best setting, how sure, and a material file.",
+    "nudge": "Move the walls of a friction fit by hundredths of a millimetre.",
+    "profile": "Show a slicer's settings, hold them against material, machine and kit, carry a treatment into them.",
+    "plan": "Plan a print run up to its date: plates, printers, spools, money, odds.",
     "learn": "Start a kit from a sliced file, with a drawing to read coordinates from.",
 }
 CANNOT_WRITE_STATUS, FAULT_STATUS, INTERRUPTED_STATUS = 7, 70, 130
@@ -111,8 +117,9 @@ def run(args: list[str] | None = None) -> None:
 def status_of(args: list[str] | None = None) -> int:
     """Run the command line; return its exit status."""
     try:
-        cli.main(args=args, prog_name="beadwright", standalone_mode=False)
-        return _flushed()
+        # A command that ends with a status of its own returns it here.
+        ended = cli.main(args=args, prog_name="beadwright", standalone_mode=False)
+        return _flushed() or (ended if isinstance(ended, int) else 0)
     except click.exceptions.Exit as stop:
         return int(stop.exit_code)
     except click.ClickException as error:

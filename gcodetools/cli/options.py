@@ -23,8 +23,11 @@ __all__ = [
     "file_argument",
     "keep_times_option",
     "kit_option",
+    "plate_before_option",
+    "plate_option",
     "profile_options",
     "subset_options",
+    "unpacked_option",
     "wants_colour",
 ]
 
@@ -66,6 +69,26 @@ subset_options = _all(
     click.option("--only", metavar="LABEL[#n,...]", help="Treat some instances only, e.g. film-clip#1,3."),
 )
 
+
+plate_option = click.option(
+    "--plate",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Which plate, where a sliced package holds several.",
+)
+
+plate_before_option = click.option(
+    "--plate-before",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Which plate of the file before, where it is another.",
+)
+
+unpacked_option = click.option(
+    "--unpacked",
+    is_flag=True,
+    help="Write plain text where FILE is a package, a binary container or .gz; else OUT is what FILE is.",
+)
 
 keep_times_option = click.option(
     "--keep-times",

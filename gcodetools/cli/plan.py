@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -66,10 +67,10 @@ def _check_out(name: str, out: Path | None) -> None:
         raise UsageError(
             f"{name} -: goes into a file", f"For example {name} run{'.csv' if name == '--csv' else '.ics'}."
         )
-    if out.is_dir():
+    if os.path.isdir(out):  # noqa: PTH112 (never raises)
         raise UsageError(f"{name} {out}: a folder, expected a file name", "Name a file in it.")
-    if not out.parent.is_dir():
-        what = "is no folder" if out.parent.exists() else "does not exist"
+    if not os.path.isdir(out.parent):  # noqa: PTH112
+        what = "is no folder" if os.path.exists(out.parent) else "does not exist"  # noqa: PTH110
         raise CannotWrite(
             f"{name} {out}: the folder {out.parent} {what}", "Make the folder first, or check the path."
         )

@@ -8,7 +8,16 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common, expect_folder, file_argument, kit_option, profile_options
+from gcodetools.cli.options import (
+    Output,
+    common,
+    expect_folder,
+    file_argument,
+    kit_option,
+    plate_before_option,
+    plate_option,
+    profile_options,
+)
 from gcodetools.cli.text_plot import show_plot
 from gcodetools.errors import UsageError
 from gcodetools.jobs.apply import Options
@@ -42,6 +51,8 @@ from gcodetools.jobs.plot import QUANTITIES, Kind, Wanted, plot_file
     type=click.Path(path_type=Path),
     help="Picture to write: .png, .svg or .pdf.",
 )
+@plate_option
+@plate_before_option
 @profile_options
 @common
 def command(
@@ -60,6 +71,8 @@ def command(
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
+    plate: int | None,
+    plate_before: int | None,
     **kw: Any,
 ) -> None:
     """Draw one layer, a part along its height, or nozzle and fan over time, of a sliced FILE.
@@ -69,6 +82,8 @@ def command(
               --instance film-clip#1 --layer 60 -o clip.svg
     """
     with Output(**kw) as output:
+        if plate_before is not None and against is None:
+            raise UsageError("--plate-before without --against", "Name the file before, or leave it out.")
         _check_out(out, file, against, kits)
         wanted = Wanted(
             kind=_kind(layer, strip, trace),
@@ -79,7 +94,7 @@ def command(
             size_mm=_size(size),
             dark=dark,
         )
-        options = Options(kits, material, machine, sets)
+        options = Options(kits, material, machine, sets, plate=plate, plate_before=plate_before)
         output.progress("drawing")
         record, _ = plot_file(file, against, out, wanted, options, output.warn_all)
         output.record(record, show_plot)

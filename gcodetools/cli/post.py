@@ -15,6 +15,7 @@ from gcodetools.cli.options import (
     file_argument,
     keep_times_option,
     kit_option,
+    plate_option,
     profile_options,
     subset_options,
 )
@@ -32,6 +33,7 @@ from gcodetools.jobs.sources import Subset
 @click.option("--must-find", is_flag=True, help="A plate without any part of the kit is an error (status 4).")
 @click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed.")
 @keep_times_option
+@plate_option
 @profile_options
 @common
 @file_argument()
@@ -43,6 +45,7 @@ def command(
     must_find: bool,
     verify: bool,
     keep_times: bool,
+    plate: int | None,
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
@@ -57,7 +60,9 @@ def command(
     Example:  beadwright post --kit hoophouse.kit.yaml plate.gcode
     """
     with Output(**kw) as output:
-        options = Options(kits, material, machine, sets, Subset.parse(only), again, True, verify, keep_times)
+        options = Options(
+            kits, material, machine, sets, Subset.parse(only), again, True, verify, keep_times, plate=plate
+        )
         applied = apply_file(file, options, output.progress)
         record = {**(applied.record if output.as_json else applied.summary), "out": str(file)}
         if not applied.chosen:
@@ -69,7 +74,7 @@ def command(
             return
         output.warn_all(list(applied.warnings))
         text = output.prepared(record, show_post)
-        if applied.treated.render() == applied.treated.original.program.lines.data:
+        if applied.treated.render_file() == applied.treated.original.render_file():
             output.say(text)
             return
         with uninterrupted():

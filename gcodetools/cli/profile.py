@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +15,8 @@ from gcodetools.cli.options import (
     kit_option,
     profile_options,
 )
-from gcodetools.cli.process import discard_stdout
 from gcodetools.cli.text_profile import show_audit, show_carry, show_settings
-from gcodetools.errors import CannotWrite, UsageError
+from gcodetools.errors import UsageError
 from gcodetools.jobs.profile import Way, show_profile
 from gcodetools.jobs.profile_audit import audit_profile
 from gcodetools.jobs.profile_carry import Asked, carry_profile, write_copy
@@ -146,14 +144,16 @@ def carry(
     Example:  beadwright profile carry petg.ini --treatment warm -o petg-warm.ini
     """
     with Output(out=out, **kw) as output:
-        to_stdout = str(out) == "-"
-        if not to_stdout:
+        piped = str(out) == "-"
+        if not piped:
             _check_out(out, file, (*kits, *_file_of(treatment)))
         asked = Asked(kits, region, treatment, material, machine, sets)
         copy = carry_profile(file, Way(convention, section, tool), asked)
         output.warn_all(list(copy.warnings))
-        if to_stdout:
-            _to_stdout(copy.data)
+        if piped:
+            from gcodetools.cli.outputs import to_stdout
+
+            to_stdout(copy.data)
             return
         text = output.prepared({**copy.record, "out": str(out)}, show_carry)
         write_copy(copy, out)
@@ -180,20 +180,3 @@ def _check_out(out: Path, file: Path, others: tuple[Path, ...]) -> None:
         raise UsageError(f"-o {out}: the file itself", "Name another: the original stays as it is.")
     if any(other.exists() and out.samefile(other) for other in others):
         raise UsageError(f"-o {out}: the kit or treatment itself", "Name another file.")
-
-
-def _to_stdout(data: bytes) -> None:
-    """Write the copy to standard output.
-
-    Raises
-    ------
-    CannotWrite : its reader is gone, or the disk behind it is full.
-    """
-    try:
-        sys.stdout.buffer.write(data)
-        sys.stdout.buffer.flush()
-    except OSError as error:
-        discard_stdout()
-        raise CannotWrite(
-            f"-o -: can't write all of it: {error.strerror}", "What was written is not the whole file."
-        ) from None

@@ -8,7 +8,16 @@ from typing import Any
 import click
 
 from gcodetools.cli.layout import Paper
-from gcodetools.cli.options import Output, common, expect_folder, file_argument, kit_option, profile_options
+from gcodetools.cli.options import (
+    Output,
+    common,
+    expect_folder,
+    file_argument,
+    kit_option,
+    plate_before_option,
+    plate_option,
+    profile_options,
+)
 from gcodetools.errors import UsageError
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import Options
@@ -23,6 +32,8 @@ from gcodetools.report.page import assemble
     "--against", metavar="OTHER", type=click.Path(path_type=Path), help="The file to hold it against."
 )
 @click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="The page, an HTML file.")
+@plate_option
+@plate_before_option
 @profile_options
 @common
 def command(
@@ -33,6 +44,8 @@ def command(
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
+    plate: int | None,
+    plate_before: int | None,
     **kw: Any,
 ) -> None:
     """Make one page of a sliced FILE: will it hold, what does it cost, what to watch, and every layer drawn.
@@ -44,9 +57,16 @@ def command(
     Example:  beadwright report plate-treated.gcode --against plate.gcode --kit hoophouse.kit.yaml -o plate.html
     """
     with Output(out=out, **kw) as output:
+        if plate_before is not None and against is None:
+            raise UsageError("--plate-before without --against", "Name the file before, or leave it out.")
         _check_out(out, [file, *([against] if against else []), *kits])
         output.progress("reading")
-        data, warnings = report_files(file, against, Options(kits, material, machine, sets), output.progress)
+        data, warnings = report_files(
+            file,
+            against,
+            Options(kits, material, machine, sets, plate=plate, plate_before=plate_before),
+            output.progress,
+        )
         output.warn_all(warnings)
         page = assemble(data)
         text = output.prepared({**summary(data), "out": str(out), "bytes": len(page)}, _show)

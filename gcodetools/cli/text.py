@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.text_apply import show_apply
+from gcodetools.cli.text_fits import fits_of, show_fits
+from gcodetools.cli.text_story import show_story
 from gcodetools.cli.text_strength import show_sentences
 from gcodetools.cli.words import plainly
 from gcodetools.jobs.records import counted
@@ -50,15 +53,18 @@ def _show_sums(record: dict[str, Any], paper: Paper) -> None:
     for part in record["parts"]:
         for region in part["regions"]:
             text = region.get("sentence") or region.get("sums_fault")
-            if text:
+            if text and "fits" not in region:
                 told.setdefault(text, []).append(f"{part['part']}/{region['region']}")
-    if not told:
+    fits = fits_of(record)
+    if not told and not fits:
         return
-    paper.line(
-        f"Snap-fit sums, for {record['sums_for']}; `beadwright estimate` takes a sliced file's own beads:"
-    )
+    if told:
+        paper.line(
+            f"Snap-fit sums, for {record['sums_for']}; `beadwright estimate` takes a sliced file's own beads:"
+        )
     for text, names in told.items():
         paper.line(f"{', '.join(names)}: {text}", 2, 2)
+    show_fits(fits, paper, "Fits, for the same" if told else f"Fits, for {record['sums_for']}")
     paper.blank()
     for caution in record["cautions"]:
         paper.line(caution, hang=2)
@@ -84,7 +90,13 @@ def show_learn(record: dict[str, Any], paper: Paper) -> None:
     paper.facts([("kit", record["out"]), ("drawing", record["drawing"])])
     paper.blank()
     paper.line("Next: look at the drawing, uncomment the region you mean in the kit, then run")
-    paper.line(f"beadwright apply {record['file']} --kit {record['out']} -o treated.gcode", 2, 2)
+    paper.line(f"beadwright apply {record['file']} --kit {record['out']} -o treated{_ending(record)}", 2, 2)
+
+
+def _ending(record: dict[str, Any]) -> str:
+    """What a treated copy's name ends in: what comes packed goes packed."""
+    ending = Path(record["file"]).suffix.lower()
+    return {".3mf": ".gcode.3mf", ".gz": ".gcode.gz", ".bgcode": ".bgcode"}.get(ending, ".gcode")
 
 
 def _plain(value: float) -> str:
@@ -104,6 +116,7 @@ def show_demo(record: dict[str, Any], paper: Paper) -> None:
     for one in advice["regions"]:
         paper.line(f"{one['part']}/{one['region']}: {one['sentence']}", 2, 2)
     paper.blank()
+    show_story(record["story"], paper)
     paper.title("Open next")
     for item in record["open"]:
         paper.line(item["path"], 2)

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from gcodetools.cli.layout import Paper, figures
+from gcodetools.cli.text_container import packed_facts
 from gcodetools.cli.text_costs import clock_signed, energy_fact, show_added, signed
 from gcodetools.cli.text_holds import listed, show_holds
 from gcodetools.cli.text_strength import show_strength
@@ -146,6 +147,7 @@ def _show_written(record: dict[str, Any], paper: Paper) -> None:
         facts = [("lines", "nothing to change: the output is the input to the byte")]
     else:
         facts = []
+    facts += packed_facts(record)
     if record["absent"]:
         facts.append(("absent", ", ".join(record["absent"])))
     if record["untreated_instances"]:

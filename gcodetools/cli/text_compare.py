@@ -59,7 +59,8 @@ def show_compare(record: dict[str, Any], paper: Paper) -> None:
 
 
 def _file(facts: dict[str, Any]) -> str:
-    text = f"{facts['file']}: {counted(facts['layers'], 'layer')}"
+    plate = f" (plate {facts['plate']})" if "plate" in facts else ""
+    text = f"{facts['file']}{plate}: {counted(facts['layers'], 'layer')}"
     if "layer_height_mm" in facts:
         text += f" of {facts['layer_height_mm']:g} mm"
     text += f", convention {facts['convention']}, {facts['material']}"

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from gcodetools.cli.layout import NO_BREAK, Paper, length
+from gcodetools.cli.text_container import container_facts
 from gcodetools.cli.text_costs import energy_fact, feature_cells, layer_lines, money, region_table, word
 from gcodetools.cli.words import band, clock, numbers, plainly, same_or_span
 from gcodetools.jobs.records import counted
@@ -61,6 +62,7 @@ def _facts(record: dict[str, Any]) -> list[tuple[str, str]]:
     source = "its comments" if record["feature_source"] == "comments" else "geometry alone"
     facts = [
         ("lines", f"{record['lines']:,} ({record['bytes'] / 1e6:.1f} MB)"),
+        *container_facts(record),
         ("marks", f"convention {record['convention']}; features from {source}"),
         ("layers", _layers(layers)),
     ]

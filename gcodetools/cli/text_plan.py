@@ -41,7 +41,7 @@ def show_plan(record: Record, paper: Paper) -> None:
         paper.line(f"- {text}", hang=2)
     if "would_help" in record:
         paper.blank()
-        _help(record["would_help"], paper)
+        _help(record, paper)
     paper.blank()
     _parts(record, paper)
     paper.blank()
@@ -63,10 +63,14 @@ def _day(text: str) -> str:
     return f"{at:%a} {at.day} {at:%b %Y %H:%M}"
 
 
-def _short(text: str) -> str:
-    """`Mon 2 Mar 08:00`."""
+def _short(text: str, since: str) -> str:
+    """`Mon 2 Mar 08:00`; with the year where that is another than that of `since`."""
     at = datetime.fromisoformat(text)
-    return f"{at:%a} {at.day} {at:%b %H:%M}"
+    return f"{at:%a} {at.day} {at:%b}{_year(at, since)} {at:%H:%M}"
+
+
+def _year(at: datetime, since: str) -> str:
+    return "" if at.year == datetime.fromisoformat(since).year else f" {at.year}"
 
 
 def _span(seconds: float) -> str:
@@ -80,9 +84,11 @@ def _early(seconds: float) -> str:
 
 
 def _percent(one: Record) -> str:
-    """A chance; never a round 0 or 100 for what is only not seen."""
+    """A chance; 0 and 100 only where no run was otherwise."""
     best = 100 * one["best"]
-    return f"{best:.0f} %" if 1 <= best <= 99 or best in (0, 100) else f"{best:.1f} %"
+    if best in (0, 100):
+        return f"{best:.0f} %"
+    return f"{best:.0f} %" if 1 <= best <= 99 else f"{min(max(best, 0.1), 99.9):.1f} %"
 
 
 def _done(record: Record, paper: Paper) -> None:
@@ -101,7 +107,9 @@ def _done(record: Record, paper: Paper) -> None:
     for sure, one in odds["done_by"].items():
         early = f", {_early(one['early_s'])}" if "early_s" in one else ""
         same = one["low"] == one["high"]
-        error = "none seen" if same else f"{_short(one['low'])} to {_short(one['high'])}"
+        error = (
+            "none seen" if same else " to ".join(_short(one[end], record["start"]) for end in ("low", "high"))
+        )
         rows.append((f"{sure} %", f"{_day(one['best'])}{early}", error))
     paper.table(rows)
     if "against" in record:
@@ -216,11 +224,12 @@ def _spools(record: Record, paper: Paper) -> None:
     paper.line(text, hang=2)
 
 
-def _help(changes: list[Record], paper: Paper) -> None:
+def _help(record: Record, paper: Paper) -> None:
     paper.title("What would help, each by itself")
     rows: list[tuple[str, ...]] = [("change", "by the due date", "95 % by", "if nothing fails")]
-    for one in changes:
-        rows.append((one["change"], _percent(one["by_due"]), _short(one["done_95"]), _short(one["done"])))
+    for one in record["would_help"]:
+        dates = [_short(one[key], record["start"]) for key in ("done_95", "done")]
+        rows.append((one["change"], _percent(one["by_due"]), *dates))
     paper.table(rows)
 
 
@@ -289,7 +298,8 @@ def _schedule(record: Record, paper: Paper) -> None:
     days: dict[tuple[str, str], list[Record]] = {}
     for one in record["schedule"]:
         at = datetime.fromisoformat(one["start"])
-        days.setdefault((one["printer"], f"{at:%a} {at.day} {at:%b}"), []).append(one)
+        day = f"{at:%a} {at.day} {at:%b}{_year(at, record['start'])}"
+        days.setdefault((one["printer"], day), []).append(one)
     rows: list[tuple[str, ...]] = [
         ("printer", "day", "starts", "plates in their order", "last ends", "taken off by")
     ]
@@ -320,6 +330,8 @@ def _in_order(plates: list[str]) -> str:
 
 
 def _within(text: str, start: datetime) -> str:
-    """A time, with its day where that is another than the start's."""
+    """A time, with its day where that is another than the start's, and its offset where the clock was changed."""
     at = datetime.fromisoformat(text)
-    return f"{at:%H:%M}" if at.date() == start.date() else f"{at:%a %H:%M}"
+    days = (at.date() - start.date()).days
+    day = "" if days == 0 else f"{at:%a} " if 0 < days < 7 else f"{at:%a} {at.day} {at:%b} "
+    return f"{day}{at:%H:%M}" + ("" if at.utcoffset() == start.utcoffset() else f" ({at.isoformat()[-6:]})")

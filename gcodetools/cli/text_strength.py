@@ -13,6 +13,7 @@ from gcodetools.cli.words import clock, numbers
 __all__ = ["show_sentences", "show_strength"]
 
 Record = dict[str, Any]
+_FITS = ("press", "key")  # whose walls may be moved, which changes their force and not their stiffness
 _WHAT = {
     "margin": "margin",
     "bears": "force it bears",
@@ -91,7 +92,12 @@ def _pairs(a: Record, b: Record, change: Record) -> list[tuple[str, ...]]:
     shown: list[tuple[str, ...]] = [
         (what, *texts)
         for what, key, texts in found
-        if texts != ["-", "-"] and (not key or change.get(key, {}).get("verdict", "no change") != "no change")
+        if texts != ["-", "-"]
+        and (
+            not key
+            or change.get(key, {}).get("verdict", "no change") != "no change"
+            or (what == "push N" and loads[0].get("kind") in _FITS and texts[0] != texts[1])
+        )
     ]
     return shown or [("", "no change", "no change")]
 

@@ -6,7 +6,17 @@ from dataclasses import dataclass
 
 from gcodetools.demo.shapes import Part
 
-__all__ = ["BED_MM", "InstanceTruth", "Made", "Placement", "Truth", "clip_and_hook", "hoophouse_plate"]
+__all__ = [
+    "BED_MM",
+    "InstanceTruth",
+    "Made",
+    "Placement",
+    "Truth",
+    "clip_and_hook",
+    "four_keys",
+    "hoophouse_plate",
+    "twelve_hooks",
+]
 
 BED_MM = 220.0
 
@@ -94,3 +104,13 @@ def hoophouse_plate() -> tuple[Placement, ...]:
 def clip_and_hook() -> tuple[Placement, ...]:
     """One film clip and one shelf hook."""
     return Placement("film-clip", 80, 110), Placement("shelf-hook", 130, 110)
+
+
+def twelve_hooks() -> tuple[Placement, ...]:
+    """Hooks to break, in three rows, far enough apart to be printed one after the other."""
+    return tuple(Placement("shelf-hook", 40 + 34 * k, 60 + 50 * row) for row in range(3) for k in range(4))
+
+
+def four_keys() -> tuple[Placement, ...]:
+    """Keys to try in a slot, in a row."""
+    return tuple(Placement("wedge-key-easy", 40 + 20 * k, 100) for k in range(4))

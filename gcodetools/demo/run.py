@@ -11,7 +11,8 @@ from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import make_plate
 from gcodetools.demo.picture import clip_picture
 from gcodetools.demo.plates import clip_and_hook
-from gcodetools.errors import CannotWrite
+from gcodetools.demo.story import STORY_NAMES, tell
+from gcodetools.errors import CannotWrite, StrictWarning
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.advice_climb import Goal
 from gcodetools.jobs.advise import advise_plate
@@ -64,7 +65,9 @@ def run_demo(
     learn_record = learnt_record(learnt, plate_at, learnt_at)
     warnings = [*warnings, *applied.warnings, *learnt.warnings]
     approve(warnings)
-    gains, advice, page = _told(applied, kit, Plate.from_bytes(pair, str(pair_at)), progress)
+    both = Plate.from_bytes(pair, str(pair_at))
+    gains, advice, page = _told(applied, kit, both, progress)
+    there = {path for path in map(folder.joinpath, (*_NAMES, *STORY_NAMES)) if path.exists()}
     _written(
         folder,
         {
@@ -79,6 +82,9 @@ def run_demo(
             drawing_beside(learnt_at): learnt.drawing.encode(),
         },
     )
+    story, more = tell(folder, kit, plate, both, progress)
+    warnings += more
+    _approved(approve, warnings, [folder / name for name in (*_NAMES, *STORY_NAMES)], there)
     record = {
         "schema": "beadwright.demo/1",
         "folder": str(folder),
@@ -86,19 +92,50 @@ def run_demo(
         "apply": {**applied.record, **gains, "out": str(treated)},
         "advise": advice,
         "learn": learn_record,
-        "open": _named(
-            (page_at, "the page: will it hold, what does it cost, layer by layer; in a browser"),
-            (kit_at, "the kit: parts, regions and treatments, with comments"),
-            (drawing, "its parts and regions, drawn"),
-            (plate_at, "the plate as sliced"),
-            (treated, "the plate as treated; compare it with the one above"),
-            (pair_at, "one clip and one hook, which `advise` was asked about"),
-            (picture, "one layer of a film clip before and after: what its lips gained"),
-            (learn_record["drawing"], "the drawing `learn` makes of one part of a plate"),
-        ),
+        "story": story,
+        "open": _named(*_of_plates(folder), *_of_story(folder)),
         "next": f"beadwright inspect {plate_at} --kit {kit_at}",
     }
     return record, warnings
+
+
+def _of_plates(folder: Path) -> list[tuple[Path, str]]:
+    told = (
+        ("hoophouse.html", "the page: will it hold, what does it cost, layer by layer; in a browser"),
+        ("hoophouse.kit.yaml", "the kit: parts, regions and treatments, with comments"),
+        ("hoophouse.svg", "its parts and regions, drawn"),
+        ("plate.gcode", "the plate as sliced"),
+        ("plate-treated.gcode", "the plate as treated; compare it with the one above"),
+        ("pair.gcode", "one clip and one hook, which `advise` was asked about"),
+        ("film-clip-layer.svg", "one layer of a film clip before and after: what its lips gained"),
+        ("learnt.svg", "the drawing `learn` makes of one part of a plate"),
+    )
+    return [(folder / name, what) for name, what in told]
+
+
+def _of_story(folder: Path) -> list[tuple[Path, str]]:
+    told = (
+        ("hooks-ladder.sheet.html", "the sheet of a ladder, to print: which hook got what"),
+        ("hooks-broken.csv", "its table, filled in with forces that are invented"),
+        ("bench-petg.yaml", "the material that `tune` made of it"),
+        ("bench-petg.svg", "what broke, by nozzle and fan, with what was fitted"),
+        ("keys-nudged.gcode", "four keys of four fits"),
+        ("bench-carried.ini", "a slicer's settings with the hook's treatment carried into them"),
+        ("run.csv", "the run of forty benches: which plate when on which printer"),
+        ("run.ics", "the same for a calendar"),
+    )
+    return [(folder / name, what) for name, what in told if (folder / name).exists()]
+
+
+def _approved(approve: Approve, warnings: list[str], made: list[Path], there: set[Path]) -> None:
+    """Ask once more, of what the later steps warn of; what is new goes again if it is refused."""
+    try:
+        approve(warnings)
+    except StrictWarning:
+        for path in made:
+            if path not in there:
+                path.unlink(missing_ok=True)
+        raise
 
 
 def _named(*files: tuple[Path, str]) -> list[dict[str, str]]:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from gcodetools.errors import CannotWrite, InputError
 
-__all__ = ["RENAME_RETRY_S", "check_text", "read_bytes", "write_atomic"]
+__all__ = ["RENAME_RETRY_S", "check_text", "read_bytes", "read_raw", "write_atomic"]
 
 RENAME_RETRY_S = 5.0
 _PIECE_BYTES = 1 << 26
@@ -27,16 +27,28 @@ _BLOCKED = b"GCDE"
 
 
 def read_bytes(path: Path | str) -> bytes:
-    """The file's bytes.
+    """The bytes of a text file.
 
     Raises
     ------
     InputError : missing, a directory, not readable, empty, a binary container, a zip package, or text with
         NUL bytes.
     """
+    data = read_raw(path)
+    check_text(data, str(path))
+    return data
+
+
+def read_raw(path: Path | str) -> bytes:
+    """The bytes of a file, whatever they are.
+
+    Raises
+    ------
+    InputError : missing, a directory, not readable.
+    """
     path = Path(path)
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         near = _nearest(path)
         raise InputError(f"{path}: no such file", near or "Check the path.") from None
@@ -49,8 +61,6 @@ def read_bytes(path: Path | str) -> bytes:
         raise InputError(
             f"{path}: can't be read: {reason}", "Copy it to a local folder and try again."
         ) from None
-    check_text(data, str(path))
-    return data
 
 
 def _nearest(path: Path) -> str:

@@ -15,6 +15,7 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.moves import BEAD
 from gcodetools.edit.treated import Treated
 from gcodetools.jobs.durations import Took
+from gcodetools.jobs.fits_done import moved_pairs
 from gcodetools.jobs.holds import hold_records, reached_record, spill_records
 from gcodetools.jobs.rates import density, diameter
 from gcodetools.jobs.records import counted, estimate, without_nulls
@@ -36,26 +37,43 @@ _GRAVE = ("nothing carries", "retractions")
 
 
 def record_pairs(
-    original: str, kit: Kit, work: list[Work], profiles: Profiles, done: list[Done]
+    original: str,
+    kit: Kit,
+    work: list[Work],
+    profiles: Profiles,
+    done: list[Done],
+    noted: tuple[tuple[str, str], ...] = (),
 ) -> list[tuple[str, str]]:
-    """What the record in the file says; original : digest of the file that was treated."""
+    """What the record in the file says; original : digest of the file that was treated. noted : see
+    `apply.Options`.
+
+    A region whose instances were asked for different things has a line for each.
+    """
     kits = ", ".join(f"{Path(s.name).name} {s.sha256[:16]}" for s in kit.sources)
     pairs = [
         ("version", __version__),
         ("original", f"sha256 {original}"),
-        ("kit", f"{kit.name} ({kits})"),
+        ("kit", f"{kit.name} ({kits})" if kits else kit.name),
         ("material", f"{profiles.material.name} ({profiles.material_from})"),
     ]
     if profiles.machine is not None:
         pairs.append(("machine", profiles.machine.name))
     pairs += [("set", text) for text in profiles.overrides]
-    by_region: dict[tuple[str, str], list[int]] = {}
+    pairs += noted
+    wanted: dict[tuple[str, str, int], dict[str, str]] = {}
+    for d in done:
+        wanted.setdefault((d.part, d.region, d.instance), {})[d.setting] = d.asked
+    by_region: dict[tuple[str, str], dict[str, list[int]]] = {}
     for hit, pose, _, _ in work:
-        by_region.setdefault((hit.part, hit.region), []).append(pose.instance)
-    for (part, region), instances in by_region.items():
-        mine = {d.setting: d for d in done if (d.part, d.region) == (part, region)}
-        asked = ", ".join(f"{k} {d.asked}" for k, d in mine.items())
-        pairs.append(("region", f"{part}/{region} of {counted(len(instances), 'instance')}: {asked}"))
+        mine = wanted.get((hit.part, hit.region, pose.instance), {})
+        asked = ", ".join(f"{key} {words}" for key, words in mine.items())
+        by_region.setdefault((hit.part, hit.region), {}).setdefault(asked, []).append(pose.instance)
+    for (part, region), by_asked in by_region.items():
+        for asked, instances in by_asked.items():
+            alike = len(by_asked) == 1
+            which = counted(len(instances), "instance") if alike else f"#{','.join(map(str, instances))}"
+            pairs.append(("region", f"{part}/{region} of {which}: {asked}"))
+    pairs += moved_pairs(work, done)
     # A rest or hold that serves several instances is asked for by each and done for all.
     did = sum(1 for d in done if d.done != "nothing" or "for an earlier region" in d.why)
     pairs.append(
@@ -153,7 +171,7 @@ def apply_record(
     took = dict(found.took.time)
     record = {
         "schema": "beadwright.apply/1",
-        "file": plate.program.lines.name,
+        "file": plate.file,
         "digest": found.output,
         "kit": kit.name,
         "material": profiles.material.name,
@@ -217,16 +235,17 @@ def _added(treated: Treated, profiles: Profiles) -> dict[str, Any]:
 
 
 def _filament_mm(draft: Draft) -> tuple[float, float, float]:
-    """Filament of new beads, of removed ones, and what flow adds to the others, mm."""
+    """Filament of new beads, of removed ones, and what flow and moved walls add to the others, mm."""
     laid = sum(float(run.e[run.kind == BEAD].sum()) for run in draft.runs)
     e = draft.plate.program.moves.e
     gone = np.flatnonzero(draft.removed) if draft.removed is not None else np.empty(0, np.int64)
     removed = float((e[draft.row[gone]] * (draft.t1[gone] - draft.t0[gone])).sum())
-    changed = ~np.isnan(draft.flow)
+    factor = draft.pushes()
+    changed = factor != 1.0
     changed[gone] = False
     piece = np.flatnonzero(changed)
     share = draft.t1[piece] - draft.t0[piece]
-    return laid, removed, float((e[draft.row[piece]] * share * (draft.flow[piece] - 1.0)).sum())
+    return laid, removed, float((e[draft.row[piece]] * share * (factor[piece] - 1.0)).sum())
 
 
 def _missed_s(treated: Treated) -> float:

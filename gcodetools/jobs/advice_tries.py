@@ -137,7 +137,8 @@ class Bench:
         placed: Placed,
         found: Sequence[Found],
     ) -> None:
-        self.plate, self.kit, self.options = plate, kit, options
+        # What is tried is never written.
+        self.plate, self.kit, self.options = plate, kit, replace(options, unpacked=True)
         self.profiles, self.placed, self.found = profiles, placed, tuple(found)
         self.planned: Times = times(plate, profiles.machine)
         self.mm3_per_mm = rates_of(plate, profiles, bed_of(plate)).mm3_per_mm.value

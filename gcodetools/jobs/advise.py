@@ -53,7 +53,7 @@ def advise_file(
     """
     kit = load_kits(options.kits)
     progress("reading")
-    return advise_plate(read_plate(path), kit, options, regions, goal, progress)
+    return advise_plate(read_plate(path, number=options.plate), kit, options, regions, goal, progress)
 
 
 def advise_plate(
@@ -94,7 +94,7 @@ def advise_plate(
     law = bench.strengths.law
     record: Record = {
         "schema": "beadwright.advise/1",
-        "file": name,
+        "file": plate.file,
         "kit": kit.name,
         "goal": {"margin": goal.margin} if goal.minutes is None else {"minutes": goal.minutes},
         "material": profiles.material.name,
@@ -132,7 +132,7 @@ def _check(plate: Plate, kit: Kit, regions: Sequence[str], goal: Goal) -> None:
     for text in regions:
         if text not in there:
             raise UsageError(f"--region {text}: no such region in the kit", f"There are: {', '.join(there)}.")
-    if already_treated(plate.program.lines.data):
+    if already_treated(plate.recorded_in):
         raise AlreadyTreated(
             f"{plate.program.lines.name}: treated already (it carries a record of Beadwright)",
             "Advice starts from the file as sliced: name that one.",

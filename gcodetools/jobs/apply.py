@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,10 @@ from gcodetools.edit.rests import Unrested
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
 from gcodetools.gcode.arrays import keep_memory
-from gcodetools.gcode.files import read_bytes, write_atomic
+from gcodetools.gcode.files import read_raw, write_atomic
 from gcodetools.jobs.accounts import Found, apply_record, changes_record, record_pairs, sentences
 from gcodetools.jobs.bed import off_bed
+from gcodetools.jobs.containers import opened, packed, packed_record
 from gcodetools.jobs.durations import Books
 from gcodetools.jobs.sources import Profiles, Subset, digest, instance_numbers, profiles_for
 from gcodetools.kit.drawing import plain_text
@@ -35,9 +36,20 @@ from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, draft_of
 from gcodetools.treat.target import Done
 
-__all__ = ["Applied", "Options", "apply_file", "apply_plate", "read_plate", "write"]
+__all__ = [
+    "Applied",
+    "Instead",
+    "Options",
+    "apply_file",
+    "apply_plate",
+    "read_after",
+    "read_before",
+    "read_plate",
+    "write",
+]
 
 Progress = Callable[[str], None]
+Instead = Callable[[Pose, str, Region], Treatment | None]
 _ABSENT_SHOWN, _NAMES_SHOWN = 3, 6
 _FOUND_BY = "Check `found_by` in the kit against `beadwright inspect`, or give --allow-none"
 
@@ -52,7 +64,11 @@ class Options:
 
     kits : files or folders. again : treat a treated file once more. allow_none : a plate without any part is
     no error. verify : read the whole output back. keep_times : leave the file's own times and totals as they
-    are.
+    are. instead : the treatment of a region of an instance, by (pose, region's name, region), in place of the kit's
+    own; None leaves that region alone. noted : more lines of the record in the file, (key, value), behind the kit's.
+    plate : which of several plates in a package, by its number; plate_before : of the file that a second is held
+    against, where it is another. unpacked : what comes out of a container is plain text. bed_kept : nozzle and fan are
+    told nothing in first layers, see `Draft`.
     """
 
     kits: tuple[Path, ...]
@@ -64,6 +80,12 @@ class Options:
     allow_none: bool = False
     verify: bool = False
     keep_times: bool = False
+    instead: Instead | None = None
+    noted: tuple[tuple[str, str], ...] = ()
+    plate: int | None = None
+    plate_before: int | None = None
+    unpacked: bool = False
+    bed_kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,21 +111,40 @@ class Applied:
         return {**self.summary, "changes": changes_record(self.treated)}
 
 
-def read_plate(path: Path, *, again: bool = True) -> Plate:
-    """Read a sliced file.
+def read_plate(path: Path, *, again: bool = True, number: int | None = None, lenient: bool = False) -> Plate:
+    """Read a sliced file, plain or in a container.
+
+    Parameters
+    ----------
+    number : of the plate, where a package has several. lenient : a file of one plate is taken whatever its number.
 
     Raises
     ------
-    InputError : unreadable, or without a single bead. AlreadyTreated : it carries our record and `again` is
-    false.
+    InputError : unreadable, or without a single bead. UsageError : no such plate, or several and none is chosen.
+    AlreadyTreated : it carries our record and `again` is false.
     """
-    data = read_bytes(path)
+    name = str(path)
+    text, container, notes = opened(read_raw(path), name, number, lenient)
+    kept = container.remarks if container is not None else b""
     if not again:
-        _refuse_treated(data, str(path))
-    plate = Plate.from_bytes(data, str(path))
+        _refuse_treated(kept or text, name)
+    if container is not None and container.kind == "package":
+        name = f"{path} (plate {container.plate})"
+    plate = Plate.from_bytes(text, name, container.said if container is not None else b"")
     if not np.any(plate.beads.feature):
-        raise InputError(f"{path}: no bead in it, expected a sliced print", "Is it the right file?")
-    return plate
+        raise InputError(f"{name}: no bead in it, expected a sliced print", "Is it the right file?")
+    return replace(plate, container=container, notes=notes) if container is not None or notes else plate
+
+
+def read_before(path: Path, options: Options) -> Plate:
+    """Read the first of two files."""
+    own = options.plate_before
+    return read_plate(path, number=options.plate if own is None else own, lenient=own is None)
+
+
+def read_after(path: Path, options: Options) -> Plate:
+    """Read the second of two files."""
+    return read_plate(path, number=options.plate, lenient=True)
 
 
 def _refuse_treated(data: bytes, name: str) -> None:
@@ -124,7 +165,7 @@ def apply_file(path: Path, options: Options, progress: Progress = _silent) -> Ap
     keep_memory()
     kit = load_kits(options.kits)
     progress("reading")
-    plate = read_plate(path, again=options.again)
+    plate = read_plate(path, again=options.again, number=options.plate)
     return apply_plate(plate, kit, options, progress)
 
 
@@ -137,7 +178,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     Fault : the audit.
     """
     if not options.again:
-        _refuse_treated(plate.program.lines.data, plate.program.lines.name)
+        _refuse_treated(plate.recorded_in, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
     progress("placing the kit")
     placed, warnings = _placed(plate, kit, profiles, options)
@@ -146,42 +187,55 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     warnings += misses
     if placed.poses and not chosen and not options.allow_none:
         raise NotFoundOnPlate(*_none_chosen(plate, placed))
-    work, hits = _work(plate, kit, chosen)
+    work, hits = _work(plate, kit, chosen, options.instead)
     warnings += overlaps(plate, hits)
     progress("drafting")
     assumed = profiles.material_from == "assumed"
     bounds = bounds_of(plate, profiles.material, profiles.machine, assumed)
     planned = _planned(plate, work, profiles)
     layer_s = np.full(len(plate.layers), np.inf) if planned is None else layer_seconds(plate, planned)
-    draft, done, schedule = draft_of(plate, work, bounds, layer_s, _base(plate, kit), planned, placed.poses)
+    draft, done, schedule = draft_of(
+        plate, work, bounds, layer_s, _base(plate, kit), planned, placed.poses, options.bed_kept
+    )
     warnings += check_limits(draft, bounds)
     progress("writing")
     record_at = header_end(plate.program, plate.marks)
 
     def text(unrested: list[Unrested]) -> bytes:
         told = rest.outcome(done, draft, unrested)
-        pairs = record_pairs(original.result(), kit, work, profiles, told)
+        file, inside = original.result()
+        pairs = record_pairs(file, kit, work, profiles, told, (*inside, *options.noted))
         return record_lines(pairs, plate.program.lines.newline)
 
     books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned)
     del planned  # its columns are large, and the books let go of them
     # What only the record needs is worked out beside the writing and the audit.
     with ThreadPoolExecutor(1) as beside:
-        original = beside.submit(digest, plate.program.lines.data)
+        original = beside.submit(_digests, plate)
         ooze_mm, bed = profiles.material.ooze_mm.value, profiles.machine.bed if profiles.machine else None
         treated = emit(draft, ooze_mm=ooze_mm, bed=bed, record=(record_at, text), restate=books.restate)
-        output = beside.submit(digest, treated.render())
+        treated, lost = packed(treated, books.totals, full=options.verify, wanted=not options.unpacked)
+        output = beside.submit(digest, treated.render_file())
         took = beside.submit(books.took)
         done = rest.outcome(done, draft, treated.unrested)
         progress("auditing")
         result = treated.audit(full=options.verify)
     result.require_clean()
-    warnings += [*sentences(treated, done, plate), *took.result().warnings]
+    warnings += [*lost, *sentences(treated, done, plate), *took.result().warnings]
     found = Found(done, schedule, result, took.result(), output.result())
     summary = apply_record(plate, treated, kit, profiles, found, skipped, placed, work)
+    summary |= packed_record(treated)
     return Applied(
         treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
     )
+
+
+def _digests(plate: Plate) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """Digest of the file, and what the record says of a text that was packed in it."""
+    if plate.container is None:
+        return digest(plate.program.lines.data), ()
+    what = f"sha256 {digest(plate.program.lines.data)}, plate {plate.container.plate} of a {plate.container.kind}"
+    return digest(plate.container.data), (("text", what),)
 
 
 def _placed(plate: Plate, kit: Kit, profiles: Profiles, options: Options) -> tuple[Placed, list[str]]:
@@ -193,7 +247,7 @@ def _placed(plate: Plate, kit: Kit, profiles: Profiles, options: Options) -> tup
     """
     placed = place(kit, plate)
     warnings = [*plate.program.warnings, *plate.warnings, *placed.warnings]
-    if already_treated(plate.program.lines.data):
+    if already_treated(plate.recorded_in):
         warnings.append("treated already and now on top of that: `add` and `scale` act twice")
     if profiles.material_from == "assumed":
         warnings.append("no material is named by the kit, the file or --material: PETG assumed")
@@ -224,7 +278,7 @@ def write(applied: Applied, out: Path) -> None:
     ------
     CannotWrite : see `files.write_atomic`.
     """
-    write_atomic(out, applied.treated.render())
+    write_atomic(out, applied.treated.render_file())
 
 
 def _chosen(kit: Kit, placed: Placed, subset: Subset) -> tuple[list[Pose], list[str], list[str]]:
@@ -255,8 +309,12 @@ def _none_chosen(plate: Plate, placed: Placed) -> tuple[str, str]:
     )
 
 
-def _work(plate: Plate, kit: Kit, poses: list[Pose]) -> tuple[list[Work], list[RegionHit]]:
+def _work(
+    plate: Plate, kit: Kit, poses: list[Pose], instead: Instead | None
+) -> tuple[list[Work], list[RegionHit]]:
     """Regions of the chosen instances with their treatments, in the order of the kit.
+
+    instead : see `Options`.
 
     Raises
     ------
@@ -264,7 +322,7 @@ def _work(plate: Plate, kit: Kit, poses: list[Pose]) -> tuple[list[Work], list[R
     """
     work: list[Work] = []
     hits: list[RegionHit] = []
-    treatments: dict[tuple[str, str], Treatment] = {}
+    own: dict[tuple[str, str], Treatment] = {}
     for part_name, part in kit.parts.items():
         mine = [pose for pose in poses if pose.part == part_name]
         selected = select_all(plate, mine, part.regions)
@@ -272,12 +330,15 @@ def _work(plate: Plate, kit: Kit, poses: list[Pose]) -> tuple[list[Work], list[R
             for pose, hit in zip(mine, (found[region_name] for found in selected), strict=True):
                 if len(hit.selection.row) == 0:
                     raise NotFoundOnPlate(*_not_met(plate, pose, region, region_name))
-                if region.treat is None:
-                    continue
-                hits.append(hit)
-                key = (part_name, region_name)
-                treatments.setdefault(key, resolve_treatment(kit, region))
-                work.append((hit, pose, treatments[key], region.beads))
+                if instead is not None:
+                    treatment = instead(pose, region_name, region)
+                elif region.treat is None:
+                    treatment = None
+                else:
+                    treatment = own.setdefault((part_name, region_name), resolve_treatment(kit, region))
+                if treatment is not None:
+                    hits.append(hit)
+                    work.append((hit, pose, treatment, region.beads))
     return work, hits
 
 

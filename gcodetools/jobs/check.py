@@ -11,6 +11,8 @@ import numpy as np
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.estimate import load_record
+from gcodetools.jobs.fits import joint_record
+from gcodetools.jobs.joints import Joint, joints_of, kit_offset, kit_walls, mismatches
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
 from gcodetools.jobs.sources import profiles_for
 from gcodetools.kit.doubts import outside
@@ -36,18 +38,19 @@ def check_kit(
     material: str | None = None,
     machine: str | None = None,
     sets: tuple[str, ...] = (),
+    squeeze_mm: float | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """Record and warnings of a kit; with `drawing` an SVG of its sections is written there.
 
     approve : see `records.Approve`. material, machine, sets : as for `sources.profiles_for`; without them those
-    of the kit.
+    of the kit. squeeze_mm : see `checked`.
 
     Raises
     ------
     InputError : the kit is invalid. CannotWrite : the drawing can't be written.
     """
     kit = load_kits(paths)
-    record, warnings = checked(kit, material, machine, sets)
+    record, warnings = checked(kit, material, machine, sets, squeeze_mm)
     approve(warnings)
     if drawing is not None:
         write_atomic(drawing, draw_sections(kit).encode())
@@ -56,19 +59,25 @@ def check_kit(
 
 
 def checked(
-    kit: Kit, material_name: str | None = None, machine_name: str | None = None, sets: tuple[str, ...] = ()
+    kit: Kit,
+    material_name: str | None = None,
+    machine_name: str | None = None,
+    sets: tuple[str, ...] = (),
+    squeeze_mm: float | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
-    """Record and warnings of a kit; nothing is written.
+    """Record and warnings of a kit; nothing is written. squeeze_mm : of which fits are told the offset that gives it.
 
     Raises
     ------
-    InputError : a treatment or a profile that is not there. UsageError : an override that makes no sense.
+    InputError : a treatment, a profile or a partner that is not there. UsageError : an override that makes no sense.
     """
     named = profiles_for(kit, Settings(), material_name, machine_name, sets)
     material = named.material if named.material_from != "assumed" else None
     machine = named.machine
     warnings: list[str] = []
     law = law_of(named.material, Draws()) if named.material.strength is not None else None
+    joints = joints_of(kit, kit_offset(kit), kit_walls)
+    warnings += mismatches(joints)
     parts: list[dict[str, Any]] = []
     for name, part in kit.parts.items():
         regions = []
@@ -90,6 +99,7 @@ def checked(
                     "settings": list(treatment.settings),
                     "load": kind_of(region.load) if region.load is not None else None,
                     **_sums(region, part, law),
+                    **_fits(joints.get(f"{name}/{title}", []), law, squeeze_mm),
                 }
             )
         warnings += _part_doubts(name, part)
@@ -132,6 +142,16 @@ def _sums(region: Region, part: Part, law: Law | None) -> dict[str, Any]:
         "notes": list(case.notes),
         "rests_on": rests_on(law),
     }
+
+
+def _fits(joints: list[Joint], law: Law | None, squeeze_mm: float | None) -> dict[str, Any]:
+    """What the region's joints come to, as drawn and with what `fit` adds."""
+    if law is None or not joints:
+        return {}
+    try:
+        return {"fits": [joint_record(joint, law, squeeze_mm) for joint in joints]}
+    except ValueError:
+        return {}  # its sums have told
 
 
 def _part_doubts(name: str, part: Part) -> Iterator[str]:

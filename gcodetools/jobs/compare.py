@@ -16,7 +16,7 @@ from gcodetools.documents.profiles import Machine
 from gcodetools.edit.record import already_treated
 from gcodetools.errors import NotFoundOnPlate
 from gcodetools.gcode.arrays import give_back
-from gcodetools.jobs.apply import Options, read_plate
+from gcodetools.jobs.apply import Options, read_after, read_before
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.clock import Standing, standing
 from gcodetools.jobs.costs import OUTSIDE, Costs, add_up
@@ -48,7 +48,7 @@ _MOVED_MM = 1.0
 _DECIMALS = 3  # to which layers are of one height
 _HEAD_BYTES = 1 << 20
 _ALIKE = ", that of the first: the second carries a record of a treatment, so both are scaled alike"
-_ORIGINAL = re.compile(rb"^; beadwright original: sha256 ([0-9a-f]{64})", re.MULTILINE)
+_ORIGINAL = re.compile(rb"^; beadwright (?:original|text): sha256 ([0-9a-f]{64})", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +88,10 @@ def compare_files(
     InputError : a file or a kit is unreadable or invalid. NotFoundOnPlate : no part of the kit on either plate.
     """
     kit = load_kits(options.kits) if options.kits else None
-    first = _side(read_plate(before), kit, options, look=look)
+    first = _side(read_before(before, options), kit, options, look=look)
     # The first plate's columns are large and no longer needed.
     give_back()
-    return _compared(first, _side(read_plate(after), kit, options, first, look), kit)
+    return _compared(first, _side(read_after(after, options), kit, options, first, look), kit)
 
 
 def compare_plates(
@@ -149,11 +149,13 @@ def account_plate(
 
 @dataclass(frozen=True, slots=True)
 class _Side:
-    """One file, without its columns. originals : digests of the files it was treated from. planned : with
+    """One file, without its columns. identity : of file and plate. digests : of the text,
+    and of a file that holds no other. originals : of those it was treated from. planned : with
     empty columns. layers : a key each. states, spots : by region and by instance; spots are x, y in mm."""
 
     facts: Record
-    digest: str
+    identity: tuple[str, int]
+    digests: frozenset[str]
     originals: frozenset[str]
     planned: Times
     stands: Standing
@@ -178,8 +180,9 @@ def _side(
 ) -> _Side:
     """Account for one file; `first` is the file before it, whose scale a treated one shares."""
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
-    data, name = plate.program.lines.data, plate.program.lines.name
-    originals = frozenset(found.decode() for found in _ORIGINAL.findall(data[:_HEAD_BYTES]))
+    head = plate.recorded_in[:_HEAD_BYTES]
+    originals = frozenset(found.decode() for found in _ORIGINAL.findall(head))
+    identity, digests = _digests(plate)
     planned = _planned(plate, profiles.machine, originals, first)
     placed = place(kit, plate) if kit is not None else Placed((), (), ())
     found, missing = found_regions(plate, kit, placed)
@@ -194,9 +197,10 @@ def _side(
         look.side(Seen(plate, kit, profiles, planned, placed, tuple(found), rates, strengths))
     records = region_records(plate, kit, found, strengths, planned, per_mm) if strengths else []
     facts = {
-        "file": name,
+        "file": plate.file,
+        "plate": plate.container.plate if plate.container and len(plate.container.plates) > 1 else None,
         "convention": plate.marks.convention,
-        "treated": already_treated(data),
+        "treated": already_treated(head),
         "material": profiles.material.name,
         "material_from": profiles.material_from,
         "machine": profiles.machine.name if profiles.machine else None,
@@ -207,7 +211,8 @@ def _side(
     }
     return _Side(
         facts=facts,
-        digest=digest(data),
+        identity=identity,
+        digests=digests,
         originals=originals,
         planned=replace(planned, seconds=np.empty(0), waits_s=np.empty(0)),
         stands=stands,
@@ -230,14 +235,24 @@ def _side(
     )  # fmt: skip
 
 
+def _digests(plate: Plate) -> tuple[tuple[str, int], frozenset[str]]:
+    """Digest of the file with the plate's number, and what a record of ours may name the plate by."""
+    whole = digest(plate.render_file())
+    if plate.container is None:
+        return (whole, 1), frozenset([whole])
+    text = digest(plate.render())
+    alone = len(plate.container.plates) == 1
+    return (whole, plate.container.plate), frozenset([text, whole] if alone else [text])
+
+
 def _planned(plate: Plate, machine: Machine | None, originals: frozenset[str], first: _Side | None) -> Times:
     """Times of a file, of a treated one by the scale of the first: what it states of itself is the first's.
 
     A treated file of another origin keeps its own scale where it says all of its limits.
     """
-    if first is None or not already_treated(plate.program.lines.data):
+    if first is None or not already_treated(plate.recorded_in):
         return times(plate, machine)
-    related = first.digest in originals or originals & first.originals
+    related = first.digests & originals or originals & first.originals
     if not related and not limits_of(plate, machine).assumed:
         return times(plate, machine)
     planned = times(plate, machine, factor=first.planned.factor)
@@ -269,8 +284,8 @@ def _compared(before: _Side, after: _Side, kit: Kit | None) -> tuple[Record, lis
     record: Record = {
         "schema": "beadwright.compare/1",
         "files": {"before": before.facts, "after": after.facts},
-        "identical": before.digest == after.digest,
-        "after_is_before_treated": before.digest in after.originals,
+        "identical": before.identity == after.identity,
+        "after_is_before_treated": bool(before.digests & after.originals),
         "columns": {key: _either(*(trust[key] for trust in trusts)) for key in trusts[0]},
         "regions_overlap": OVERLAPS,
         "totals": {key: _total(key, sides, tables, trusts) for key in trusts[0]},
@@ -424,7 +439,7 @@ def _warnings(before: _Side, after: _Side) -> list[str]:
     """Sentences that hold for both sides as they are, others with the name of their file."""
     shared = [text for text in before.warnings if text in after.warnings]
     own = [
-        text if text.startswith(f"{side.name}:") else f"{side.name}: {text}"
+        text if text.startswith((f"{side.name}:", f"{side.name} (plate")) else f"{side.name}: {text}"
         for side in (before, after)
         for text in side.warnings
         if text not in shared

@@ -17,6 +17,7 @@ from gcodetools.edit.windows import line_map
 from gcodetools.gcode.arrays import give_back
 from gcodetools.jobs.carried import carried
 from gcodetools.jobs.clock import Standing, elapsed_s, standing
+from gcodetools.jobs.containers import restated_totals
 from gcodetools.jobs.costs import Costs, add_up
 from gcodetools.jobs.rates import bed_of, columns_record, costs_record, difference, rates_of
 from gcodetools.jobs.records import estimate
@@ -80,7 +81,8 @@ class _Side:
 
 
 class Books:
-    """Keeps account of one treatment: `restate` is called while it is written, `took` afterwards.
+    """Keeps account of one treatment: `restate` is called while it is written, `took` afterwards. `totals` are then
+    the new texts of what only the file's container states.
 
     The treated text is read again. On large files whose moves are all still there the new feeds and flows are
     planned on the original's moves instead, to keep memory within bounds; what an `accel` costs and cuts at a
@@ -113,6 +115,8 @@ class Books:
         self.before: _Side | None = None
         self.after: _Side | None = None
         self.unread: tuple[int, ...] = ()
+        self.totals: dict[str, str] = {}
+        self.totals_unread: tuple[str, ...] = ()
 
     def restate(self, reread: Reread) -> Restated:
         """Account for both sides; what brings the file's own times and totals up to date."""
@@ -131,7 +135,9 @@ class Books:
         if self.keep_times:
             none = np.empty(0, np.int64)
             return Restated(none, none, none, (), ())
-        new = restate(plate, self.stated, self._clock(before, self.after), self._used(treated))
+        clock, used = self._clock(before, self.after), self._used(treated)
+        new = restate(plate, self.stated, clock, used)
+        self.totals, self.totals_unread = restated_totals(plate, clock, used)
         self.unread = new.unread
         return new
 
@@ -168,6 +174,9 @@ class Books:
             lines = ", ".join(str(line + 1) for line in self.unread[:_SHOWN]) + _more(len(self.unread))
             name = self.plate.program.lines.name
             result.append(f"{name}: line {lines}: a time or total that can't be read; left as it is")
+        if self.totals_unread:
+            keys = ", ".join(self.totals_unread[:_SHOWN])
+            result.append(f"{self.plate.file}: {keys}: a time or total that can't be read; left as it is")
         return result
 
     def _before(self) -> _Side:
@@ -273,5 +282,5 @@ def _pushed(plate: Plate, flow: _Flow | None) -> dict[int, float]:
 
 def _read_again(plate: Plate, draft: Draft) -> bool:
     """Whether only the treated text tells; else its feeds on the original's moves do."""
-    moved = bool(draft.runs) or draft.removed is not None or bool(draft.rests)
+    moved = bool(draft.runs) or draft.removed is not None or bool(draft.rests) or draft.moved is not None
     return moved or len(plate.program.lines.data) <= _LARGE_BYTES

@@ -48,7 +48,7 @@ def estimate_file(path: Path, options: Options) -> tuple[Record, list[str]]:
     NotFoundOnPlate : no part of the kit is on the plate, or a region of one meets no bead.
     """
     kit = load_kits(options.kits)
-    return estimate_plate(read_plate(path), kit, options)
+    return estimate_plate(read_plate(path, number=options.plate), kit, options)
 
 
 def estimate_plate(plate: Plate, kit: Kit, options: Options) -> tuple[Record, list[str]]:
@@ -77,8 +77,8 @@ def estimate_plate(plate: Plate, kit: Kit, options: Options) -> tuple[Record, li
     assert strengths is not None
     record: Record = {
         "schema": "beadwright.estimate/1",
-        "file": name,
-        "treated": already_treated(plate.program.lines.data),
+        "file": plate.file,
+        "treated": already_treated(plate.recorded_in),
         "kit": kit.name,
         "material": profiles.material.name,
         "material_from": profiles.material_from,

@@ -13,6 +13,7 @@ from gcodetools.gcode.arrays import present
 from gcodetools.jobs.apply import Options, read_plate
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.clock import Standing, standing
+from gcodetools.jobs.containers import container_record
 from gcodetools.jobs.costs import END, HEATING, START, TOOLS, add_up
 from gcodetools.jobs.durations import OVERLAPS
 from gcodetools.jobs.rates import Rates, bed_of, columns_record, costs_record, density, diameter, rates_of
@@ -38,7 +39,7 @@ def inspect_file(path: Path, options: Options) -> tuple[dict[str, Any], list[str
     InputError : the file or a kit is unreadable or invalid.
     """
     kit = load_kits(options.kits) if options.kits else None
-    return inspect_plate(read_plate(path), kit, options)
+    return inspect_plate(read_plate(path, number=options.plate), kit, options)
 
 
 def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict[str, Any], list[str]]:
@@ -48,11 +49,12 @@ def inspect_plate(plate: Plate, kit: Kit | None, options: Options) -> tuple[dict
     warnings = [*program.warnings, *plate.warnings]
     record: dict[str, Any] = {
         "schema": "beadwright.inspect/1",
-        "file": program.lines.name,
+        "file": plate.file,
         "lines": len(program.lines),
         "bytes": len(program.lines.data),
+        "container": container_record(plate.container) if plate.container is not None else None,
         "convention": plate.marks.convention,
-        "treated": already_treated(program.lines.data),
+        "treated": already_treated(plate.recorded_in),
         "extrusion": _extrusion(plate),
         "tools": present(program.moves.tool[beads.feature != 0]),
         "layers": _layers(plate),

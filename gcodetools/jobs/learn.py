@@ -14,17 +14,17 @@ __all__ = ["drawing_beside", "learn_file", "learnt_record"]
 
 
 def learn_file(
-    path: Path, label: str | None, out: Path, approve: Approve = unopposed
+    path: Path, label: str | None, out: Path, approve: Approve = unopposed, number: int | None = None
 ) -> tuple[dict[str, Any], list[str]]:
     """Write a kit and its drawing (beside it, `.svg`); return record and warnings.
 
-    approve : see `records.Approve`.
+    approve : see `records.Approve`. number : of the plate, where a package has several.
 
     Raises
     ------
     InputError : the file, or no such label. CannotWrite : see `files.write_atomic`.
     """
-    plate = read_plate(path)
+    plate = read_plate(path, number=number)
     learnt = learn(plate, label)
     drawing = drawing_beside(out)
     warnings = [*plate.program.warnings, *plate.warnings, *learnt.warnings]

@@ -57,14 +57,16 @@ class Kit:
         return PlacedKit(self.document, place(self.document, plate))
 
 
-def read(path: Path | str) -> Plate:
-    """Read a sliced file: bytes, moves, states, marks, layers, beads.
+def read(path: Path | str, plate: int | None = None) -> Plate:
+    """Read a sliced file, plain or in a container: bytes, moves, states, marks, layers, beads.
+
+    plate : its number, where a package has several.
 
     Raises
     ------
-    InputError : unreadable, or no G-code.
+    InputError : unreadable, or no G-code. UsageError : no such plate, or several and none is chosen.
     """
-    return read_plate(Path(path))
+    return read_plate(Path(path), number=plate)
 
 
 def load_kit(*paths: Path | str) -> Kit:
@@ -88,7 +90,8 @@ def apply(
     verify: bool = False,
     keep_times: bool = False,
 ) -> Treated:
-    """Treat a plate. `render()` of the result gives the bytes. keep_times : leave the file's own times and
+    """Treat a plate. `render()` of the result gives the G-code text, `render_file()` the file: the same, or the
+    container that the plate came in with that text in it. keep_times : leave the file's own times and
     totals as they are.
 
     Raises

@@ -104,7 +104,9 @@ def nudge_file(path: Path, options: Options, nudge: Nudge, progress: Progress) -
     chosen_regions(kit, nudge.regions)  # before the file is read
     nudge.treatments()
     progress("reading")
-    return nudge_plate(read_plate(path, again=options.again, number=options.plate), kit, options, nudge, progress)
+    return nudge_plate(
+        read_plate(path, again=options.again, number=options.plate), kit, options, nudge, progress
+    )
 
 
 def nudge_plate(plate: Plate, kit: Kit, options: Options, nudge: Nudge, progress: Progress) -> Nudged:

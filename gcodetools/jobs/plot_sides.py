@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.record import already_treated
 from gcodetools.errors import InputError, NotFoundOnPlate, UsageError
-from gcodetools.jobs.apply import Options, read_plate
+from gcodetools.jobs.apply import Options, read_after, read_before, read_plate
 from gcodetools.jobs.rates import bed_of, rates_of
 from gcodetools.jobs.records import counted
 from gcodetools.jobs.regions import Found, found_regions
@@ -45,7 +45,7 @@ class Side:
     @property
     def file(self) -> str:
         """The file as it was named."""
-        return self.plate.program.lines.name
+        return self.plate.file
 
     def of(self, pose: Pose | None) -> tuple[Found, ...]:
         """Regions of an instance; all for None."""
@@ -65,10 +65,10 @@ def read_sides(path: Path, against: Path | None, options: Options) -> tuple[Side
     """
     kit = load_kits(options.kits) if options.kits else None
     if against is None:
-        sides: tuple[Side, ...] = (_side("", read_plate(path), kit, options),)
+        sides: tuple[Side, ...] = (_side("", read_plate(path, number=options.plate), kit, options),)
     else:
-        before = _side("before", read_plate(against), kit, options)
-        sides = (before, _side("after", read_plate(path), kit, options, before))
+        before = _side("before", read_before(against, options), kit, options)
+        sides = (before, _side("after", read_after(path, options), kit, options, before))
     if kit is not None and not any(side.placed.poses for side in sides):
         raise NotFoundOnPlate(
             f"{', '.join(side.file for side in sides)}: no part of kit {kit.name} is there "
@@ -83,7 +83,7 @@ def _side(name: str, plate: Plate, kit: Kit | None, options: Options, first: Sid
     placed = place(kit, plate) if kit is not None else Placed((), (), ())
     found, missing = found_regions(plate, kit, placed)
     planned = times(plate, profiles.machine)
-    if first is not None and already_treated(plate.program.lines.data):
+    if first is not None and already_treated(plate.recorded_in):
         # What a treated file states of itself goes on from the first's statement: both are scaled alike.
         planned = replace(times(plate, profiles.machine, factor=first.planned.factor), warnings=())
     return Side(

@@ -71,7 +71,7 @@ def report_files(
     kit = load_kits(options.kits) if options.kits else None
     collected = _Collected(progress)
     if against is None:
-        record, warnings = account_plate(read_plate(path), kit, options, collected)
+        record, warnings = account_plate(read_plate(path, number=options.plate), kit, options, collected)
     else:
         record, warnings = compare_files(against, path, options, collected)
     give_back()
@@ -295,11 +295,16 @@ def _listed(column: F8, decimals: int = _DECIMALS) -> list[float | None]:
     return [None if value != value else round(value, decimals) for value in column.tolist()]
 
 
+def _titled(facts: Record) -> str:
+    name = Path(facts["file"]).name
+    return f"{name} (plate {facts['plate']})" if "plate" in facts else name
+
+
 def _data(record: Record, collected: _Collected, warnings: Sequence[str]) -> Record:
     """The page's data."""
     sides, names = collected.sides, _SIDES[-len(collected.sides) :]
     # A page goes to others, whom the maker's folders do not concern.
-    facts = {key: {**one, "file": Path(one["file"]).name} for key, one in record["files"].items()}
+    facts = {key: {**one, "file": _titled(one)} for key, one in record["files"].items()}
     strength = record.get("strength")
     data: Record = {
         "schema": "beadwright.report/1",

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import load_machine
+from gcodetools.jobs.as_moved import as_moved
 from gcodetools.jobs.region_states import nozzle_base_c
 from gcodetools.jobs.regions import Found
 from gcodetools.jobs.sources import Profiles
@@ -44,7 +45,8 @@ def strengths_of(
     plate: Plate, kit: Kit | None, found: Sequence[Found], profiles: Profiles, planned: Times, mm3_per_mm: float,
     draws: Draws | None = None, watch: Watch | None = None,
 ) -> Strengths | None:  # fmt: skip
-    """Work out all regions; None where the material says nothing of its strength.
+    """Work out all regions; None where the material says nothing of its strength. The load of a fit whose walls were
+    moved, as the file's own record says, is that of the moved walls.
 
     Parameters
     ----------
@@ -55,6 +57,7 @@ def strengths_of(
         return None
     law = law_of(profiles.material, draws or Draws())
     got, heating = beads_got(plate, kit, profiles, planned, mm3_per_mm)
+    moved = as_moved(plate, kit, found)
     results: list[RegionStrength | None] = [None] * len(found)
     owners: dict[tuple[str, int], list[int]] = {}
     for k, one in enumerate(found):
@@ -64,7 +67,9 @@ def strengths_of(
         instance = instance_of(plate, pose, [found[k].hit.selection for k in mine], got)
         for k, within in zip(mine, instance.within, strict=True):
             if np.any(within):
-                result = strength_of(found[k].hit, pose, found[k].region, instance, within, law)
+                region, notes = moved.get(found[k].name, (found[k].region, ()))
+                result = strength_of(found[k].hit, pose, region, instance, within, law)
+                result = replace(result, notes=(*result.notes, *notes)) if notes else result
                 results[k] = result
                 if watch is not None:
                     watch(found[k], instance, within, result, law)

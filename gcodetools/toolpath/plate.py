@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
+from gcodetools.gcode.containers.base import Container
 from gcodetools.gcode.files import check_text, read_bytes
 from gcodetools.gcode.program import Moves, Program
 from gcodetools.gcode.scan import read_program
 from gcodetools.marks.recognise import Sifter, recognise
 from gcodetools.marks.settings import Settings, find_settings
 from gcodetools.marks.totals import Totals, find_totals
-from gcodetools.marks.types import Marks
+from gcodetools.marks.types import Marks, Spans
 from gcodetools.toolpath import beads as beads_of
 from gcodetools.toolpath.beads import Beads, Layers
 from gcodetools.toolpath.layers import find, laying
 
-__all__ = ["DEFAULT_DIAMETER_MM", "Plate"]
+__all__ = ["DEFAULT_DIAMETER_MM", "Plate", "marks_of_said"]
 
+_NO_MARKS = "J"
 DEFAULT_DIAMETER_MM = 1.75  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class Plate:
     """A sliced file as data: text and moves (`program`), `marks`, the file's own `settings` and `totals`,
-    `layers`, and `beads` with the index of the moves."""
+    `layers`, and `beads` with the index of the moves.
+
+    container : what the text was packed in, None for a plain file. notes : sentences on how it was opened.
+    """
 
     program: Program
     marks: Marks
@@ -32,10 +37,12 @@ class Plate:
     totals: Totals
     layers: Layers
     beads: Beads
+    container: Container | None = field(default=None, repr=False)
+    notes: tuple[str, ...] = ()
 
     @classmethod
     def read(cls, path: Path | str) -> Plate:
-        """Read a file.
+        """Read a text file; `jobs.apply.read_plate` opens containers too.
 
         Raises
         ------
@@ -44,8 +51,10 @@ class Plate:
         return cls.from_bytes(read_bytes(path), str(path))
 
     @classmethod
-    def from_bytes(cls, data: bytes, name: str = "<bytes>") -> Plate:
+    def from_bytes(cls, data: bytes, name: str = "<bytes>", said: bytes = b"") -> Plate:
         """Read bytes.
+
+        said : comment lines from elsewhere, for settings and totals that the text itself does not state.
 
         Raises
         ------
@@ -55,12 +64,14 @@ class Plate:
         program = read_program(data, name)
         marks = recognise(program)
         sifter = Sifter(program)
-        settings = find_settings(sifter, marks)
+        settings, totals = find_settings(sifter, marks), find_totals(sifter, marks)
+        if said:
+            settings, totals = _with_said(settings, totals, marks, said)
         lay = laying(program)
         layers = find(program, marks, lay, settings.layer_height_mm)
         diameter = settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
         columns = beads_of.build(program, marks, layers, lay, diameter)
-        return cls(program, marks, settings, find_totals(sifter, marks), layers, columns)
+        return cls(program, marks, settings, totals, layers, columns)
 
     @property
     def moves(self) -> Moves:
@@ -69,9 +80,48 @@ class Plate:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What was odd about the marks."""
-        return self.marks.warnings
+        """What was odd about the marks, and about what the file was packed in."""
+        return (*self.notes, *self.marks.warnings)
+
+    @property
+    def file(self) -> str:
+        """The file's name; `program.lines.name` tells the plate too where a file has several."""
+        return self.program.lines.name if self.container is None else self.container.name
+
+    @property
+    def said(self) -> bytes:
+        """What the container states beside the text, for `from_bytes`."""
+        return b"" if self.container is None else self.container.said
+
+    @property
+    def recorded_in(self) -> bytes:
+        """Where a record of ours stands if there is one: in the text, or beside one that holds no comments."""
+        kept = b"" if self.container is None else self.container.remarks
+        return kept or self.program.lines.data
 
     def render(self) -> bytes:
-        """The bytes it was read from."""
+        """The G-code text it was read from."""
         return self.program.lines.data
+
+    def render_file(self) -> bytes:
+        """The bytes of the file: the text, or the container that it came in."""
+        return self.program.lines.data if self.container is None else self.container.data
+
+
+def marks_of_said(marks: Marks, said: Program) -> Marks:
+    """Marks by which to read what a container states: the text's convention; its own where the text follows none."""
+    own = recognise(said).convention if marks.convention == _NO_MARKS else marks.convention
+    return replace(marks, convention=own, ignored=Spans.none())
+
+
+def _with_said(settings: Settings, totals: Totals, marks: Marks, said: bytes) -> tuple[Settings, Totals]:
+    """Settings and totals, with what only `said` states."""
+    program = read_program(said, "settings")
+    sifter, apart = Sifter(program), marks_of_said(marks, program)
+    more, told = find_settings(sifter, apart), find_totals(sifter, apart)
+    known = {one.name: getattr(settings, one.name) for one in fields(Settings)}
+    known |= {name: getattr(more, name) for name, value in known.items() if value is None}
+    known |= {"limits": more.limits | settings.limits, "raw": more.raw | settings.raw}
+    stated = {one.name: getattr(totals, one.name) for one in fields(Totals)}
+    stated |= {name: getattr(told, name) for name, value in stated.items() if value is None}
+    return Settings(**known), Totals(**stated | {"meaning": told.meaning})

@@ -42,9 +42,12 @@ def test_a_missing_file_is_named_with_its_neighbour(place, run, command):
     [
         (b"", "empty, expected G-code"),
         (b"\xef\xbb\xbf\r\n\r\n", "empty, expected G-code"),
-        (b"GCDE\x01\x00\x00\x00\x01\x00", "a binary G-code container, expected plain G-code text"),
-        (b"PK\x03\x04\x14\x00", "a zip package (3MF or the like), expected plain G-code text"),
-        (b"\x1f\x8b\x08\x00", "gzip-compressed, expected plain G-code text"),
+        (b"GCDE\x01\x00\x00\x00\x01\x00", "binary container: found no G-code block, expected at least one"),
+        (b"PK\x03\x04\x14\x00", "end record of the zip: found none, expected one at the end of the file"),
+        (
+            b"\x1f\x8b\x08\x00",
+            "gz header at offset 0: found the end of the file after 4 bytes, expected the rest of the header",
+        ),
         (b"just some words\nand more\n", "no bead in it, expected a sliced print"),
         (b"G28\nG1 X10 Y10 F3000\n", "no bead in it, expected a sliced print"),
     ],

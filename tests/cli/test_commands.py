@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -184,3 +185,21 @@ def test_demo_makes_everything_it_names_without_a_warning(tmp_path: Path, run, m
     assert ElementTree.parse(tmp_path / "d" / "film-clip-layer.svg").getroot().tag.endswith("svg")
     assert all(Path(item["path"]).is_file() for item in record["open"])
     assert nulls(record) == []
+    _check_story(tmp_path / "d", record["story"])
+
+
+def _check_story(folder: Path, story: list[dict[str, Any]]) -> None:
+    """A ladder to a plan, each with its command; what is invented says so."""
+    assert [one["step"] for one in story] == ["ladder", "tune", "estimate", "nudge", "profile carry", "plan"]
+    for one in story:
+        words = one["command"].split()
+        assert " ".join(words[: len(one["step"].split())]) == one["step"]
+        assert all(
+            Path(after).is_file() for word, after in pairwise(words) if word in ("-o", "--ics", "--csv")
+        )
+    rows = [line for line in (folder / "hooks-broken.csv").read_text().splitlines() if line[0].isdigit()]
+    assert len(rows) == 12 and all(row.endswith(",invented for the demo") for row in rows)
+    assert "Invented data: nothing of this was measured." in (folder / "bench-petg.yaml").read_text()
+    margins = [story[2]["record"][side]["regions"][0]["load"]["margin"] for side in ("by_profile", "by_own")]
+    assert margins[0] != margins[1] and all(one["low"] < one["best"] < one["high"] for one in margins)
+    assert (folder / "run.ics").read_bytes().startswith(b"BEGIN:VCALENDAR")

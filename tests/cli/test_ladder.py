@@ -108,6 +108,47 @@ def test_the_sheet_may_go_to_a_folder(bar, run):
     assert sorted(p.name for p in (bar / "sheets").iterdir()) == ["out.sheet.csv", "out.sheet.html"]
 
 
+def test_what_was_measured_is_not_written_over(bar, run):
+    """An empty table is made again; one with a force in it, or what is no table, stays."""
+    assert run(*ARGS, "-o", "out.gcode", "-q").status == 0
+    assert run(*ARGS, "-o", "out.gcode", "-q").status == 0
+    table = bar / "out.sheet.csv"
+    head, *rows = [line for line in table.read_text(encoding="utf-8").splitlines() if line[:1] != "#"]
+    assert head.endswith(",force_n,cycles,click,notes") and all(row.endswith(",,,,") for row in rows)
+    filled = [
+        head,
+        rows[0].removesuffix(",,,,") + ',"120,5",,,',
+        *rows[1:],
+    ]  # as a spreadsheet may hand it back
+    for text, words in (
+        ("\n".join(filled).replace("120,5", "120.5"), "1 row filled in, which would be lost"),
+        ("\n".join([head, rows[0] + "cracked early"]), "1 row filled in"),
+        ("a,b\n1,2\n", "can't be read as an empty sheet"),
+    ):
+        table.write_text(text, encoding="utf-8")
+        ran = run(*ARGS, "-o", "out.gcode", "-q")
+        assert (ran.status, words in ran.err) == (2, True), ran.err
+        assert table.read_text(encoding="utf-8") == text
+
+
+def test_the_picture_says_what_shades_mean_and_cuts_no_words(bar, run):
+    assert run(*ARGS, "-o", "out.gcode", "-q").status == 0
+    text = (bar / "out.sheet.html").read_text(encoding="utf-8")
+    assert "the fuller the shade" not in text  # all in one coupon, in one shade
+    side = text[text.index("A coupon from the side") :]
+    wide = float(re.search(r'viewBox="0 0 (\d+)', text[text.rindex("<svg", 0, text.index("A coupon")) :])[1])
+    for x, size, words in re.findall(r'x="([\d.]+)" y="[\d.]+" font-size="([\d.]+)">([^<]*to[^<]*mm)<', side):
+        assert (
+            float(x) + 0.66 * float(size) * len(words) < wide
+        )  # no letter of sans-serif is wider on the mean
+    two = make(parts=tuple(Placement(BAR, 60 + 40 * k, 60) for k in range(4))).data
+    (bar / "two.gcode").write_bytes(two)
+    assert run("ladder", "two.gcode", "--vary", "perimeters=0,1,2", "-o", "two.out.gcode", "-q").status == 0
+    text = (bar / "two.out.sheet.html").read_text(encoding="utf-8")
+    assert "the fuller the shade, the more perimeters" in text
+    assert re.search(r"<dd>#\d: as sliced, drawn dashed</dd>", text)
+
+
 def test_nothing_is_left_where_one_can_not_be_written(bar, run):
     (bar / "out.sheet.html").mkdir()
     ran = run(*ARGS, "-o", "out.gcode")

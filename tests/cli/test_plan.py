@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from gcodetools.demo.maker import Placement
+from gcodetools.jobs import plan_record
+from gcodetools.planning.failures import Chance
 
 KEYS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110))
 ORDER = """\
@@ -118,6 +120,7 @@ def test_a_strict_run_writes_nothing_where_something_is_remarked(order, run):
             7,
             "error: --ics no/such/run.ics: the folder no/such does not exist",
         ),
+        ([NAME, "--csv", "n" * 300], 7, f"error: {'n' * 300}: can't write"),
         ([NAME, "--csv", NAME], 2, f"error: {NAME}: a file that the order is made of"),
         ([NAME, "--csv", "keys.gcode"], 2, "error: keys.gcode: a file that the order is made of"),
         ([NAME, "--against", "untreated"], 2, "error: --against untreated: no plate of"),
@@ -154,3 +157,41 @@ def test_names_that_would_steer_a_terminal_are_shown_harmless(order, run):
     assert ran.status == 0 and "be;n,ch=1" in ran.out
     assert b"2 =key;" in (order / "run.csv").read_bytes()
     assert rb"be\;n\,ch=1" in (order / "run.ics").read_bytes()
+
+
+def test_days_are_told_apart_over_weeks_and_years(order, run):
+    """Somebody is there on Mondays only: a plate is taken off a week after, which is a Monday too."""
+    (order / NAME).write_text(
+        ORDER.replace("kits: 6", "kits: 1")
+        .replace('"07:00-23:00"', '{mon: "08:00-08:20"}')
+        .replace("start: 2026-03-27T08:00", "start: 2026-12-20T08:00")
+        .replace("due: 2026-03-28T12:00", "due: 2027-01-01T12:00")
+    )
+    out = run("plan", NAME, "--runs", "200").out
+    assert "Mon 28 Dec 08:10" in out and "Mon 4 Jan 08:10" in out
+    helped = next(line for line in out.splitlines() if line.startswith("one more printer like bench"))
+    assert "Mon 28 Dec 08:10" in helped
+    (order / NAME).write_text((order / NAME).read_text().replace("kits: 1", "kits: 3"))
+    out = run("plan", NAME, "--runs", "200").out
+    helped = next(line for line in out.splitlines() if line.startswith("one more printer like bench"))
+    assert "Jan 2027 08:10" in helped and "Mon 11 Jan 2027  08:10" in out
+
+
+def test_a_plate_over_a_change_of_the_clock_shows_its_offset(order, run):
+    (order / NAME).write_text(
+        ORDER.replace('"07:00-23:00"', "round the clock")
+        .replace("start: 2026-03-27T08:00", "start: 2026-10-25T02:50+02:00")
+        .replace("due: 2026-03-28T12:00", "due: 2026-10-26T12:00")
+    )
+    rows = run("plan", NAME, "--runs", "200", "-v").out.splitlines()
+    first = next(line for line in rows if "02:50   keys" in line)
+    assert first.count("(+01:00)") == 2
+    assert sum("(+01:00)" in line for line in rows) == 1
+
+
+@pytest.mark.parametrize(("best", "told"), [(0.0, "0 %"), (0.0005, "0.1 %"), (0.9996, "99.9 %"), (1.0, "100 %"),
+                                            (0.993, "99.3 %"), (0.5, "50 %")])  # fmt: skip
+def test_a_chance_is_only_whole_where_no_run_was_otherwise(order, run, best, told, monkeypatch):
+    monkeypatch.setattr(plan_record, "chance", lambda hits, runs: Chance(best, best, best))
+    out = run("plan", NAME, "--runs", "200").out
+    assert f"with a chance of {told} (" in out

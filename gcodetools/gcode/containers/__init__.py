@@ -5,7 +5,7 @@ standard that holds the plate's G-code and its digest) and `binary` (the open bl
 or heatshrink, packed text). The promise: `rebuilt` with the very text that was read gives the very bytes that
 were read; with another text, every entry or block whose text did not change is copied byte for byte.
 
-    opening.sniff(data) -> "gz" | "package" | "binary" | None
+    base.sniff(data) -> "gz" | "package" | "binary" | None
     opening.open_container(data, name, plate=None, limits=Limits()) -> Container
 
     Container.kind, .name
@@ -17,15 +17,18 @@ were read; with another text, every entry or block whose text did not change is 
              .said         totals and settings as comment lines `; key = value`, which readers of comments understand
              .restated_in(said) -> what those lines restate, once numbers in them were brought up to date
              .thumbnails   how many pictures
+             .inside       what of it holds the text: an entry, so many blocks
              .notes        sentences on what is odd: a block with a broken checksum, a digest that disagrees ...
+             .keeps_comments  whether comment lines of a new text come back
+             .remarks      our comment lines that the text can't hold (encoding 1), kept in the print metadata
              .rebuilt(new_text, restated=None) -> bytes
-             .written(new_text, restated=None) -> Written(data, text, notes)
+             .written(new_text, restated=None) -> Written(data, text, notes, asides)
 
 `restated` maps keys of `.totals` to new texts; each is changed in all its places. `Written.text` is what a reader
-gets from the new container, and `Written.notes` what the container can't hold: packed text loses blanks on
-G lines, blank lines and comments behind commands; our own comments survive there only on their own line with `;` in
-the first column (encoding 2), or not at all (encoding 1). A line that packing would damage is kept unpacked
-(encoding 2) or refused (encoding 1).
+gets from the new container, `Written.notes` what the container can't hold, `Written.asides` how it holds the rest.
+Packed text loses blanks on G lines, blank lines and comments behind commands; our own comments survive there only on
+their own line with `;` in the first column (encoding 2), or not at all (encoding 1), where `remarks` hold them. A line
+that packing would damage is kept unpacked (encoding 2) or refused (encoding 1).
 
 What was not sound is never given a good checksum: where a block's checksum is broken or a digest disagrees, the
 file opens with a note, and a rewrite of that very part is refused.

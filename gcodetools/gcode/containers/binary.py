@@ -78,9 +78,11 @@ class Binary(Container):
         parts = [self.data[: self.blocks[0].begin]]
         for block in self.blocks:
             parts += next(texts) if block.kind == GCODE else [self._metadata(block, values, block is holder)]
-        notes = list(anew.notes())
+        notes = list(anew.notes(self.remarks if holder is not None else b""))
         if holder is None and self.remarks and new_text != self.text:
-            notes.append("no metadata block that could hold our record: that it is treated can't be told later")
+            notes.append(
+                "no metadata block that could hold our record: that it is treated can't be told later"
+            )
         return Written(b"".join(parts), b"".join(anew.texts), tuple(notes), tuple(anew.asides()))
 
     @property
@@ -204,10 +206,11 @@ class _Anew:
             yield at, cut
             at = cut
 
-    def notes(self) -> Iterator[str]:
-        """Sentences on what the new blocks don't hold."""
+    def notes(self, remarks: bytes) -> Iterator[str]:
+        """Sentences on what the new blocks don't hold; remarks : comment lines that are held elsewhere."""
         behind = sum(one.comments for one in self.packed)
         lines = sum(one.comment_lines for one in self.packed)
+        lines -= sum(line + b"\n" in self.new_text for line in remarks.splitlines()) if lines else 0
         if behind:
             yield f"packed text holds no comments behind commands: {behind} left out"
         if lines:
@@ -229,7 +232,9 @@ def open_binary(data: bytes, name: str, plate: int | None, limits: Limits) -> Bi
     InputError : damaged, or more than the limits. UsageError : there is one plate only, or heatshrink2 is missing.
     """
     if plate not in (None, 1):
-        raise UsageError(f"{name}: found one plate, asked for plate {plate}", "Leave the number out.")
+        raise UsageError(
+            f"{name}: found one plate, asked for plate {plate}", "Leave the number (--plate) out."
+        )
     blocks = read_blocks(data, name, limits)
     if not any(block.kind == GCODE for block in blocks):
         raise damaged(name, "binary container", "no G-code block", "at least one")

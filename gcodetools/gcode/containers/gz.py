@@ -71,7 +71,9 @@ def open_gz(data: bytes, name: str, plate: int | None, limits: Limits) -> Gz:
     InputError : damaged, or more than the limits. UsageError : there is one plate only.
     """
     if plate not in (None, 1):
-        raise UsageError(f"{name}: found one plate, asked for plate {plate}", "Leave the number out.")
+        raise UsageError(
+            f"{name}: found one plate, asked for plate {plate}", "Leave the number (--plate) out."
+        )
     members: list[_Member] = []
     texts: list[bytes] = []
     at, size, notes = 0, 0, []

@@ -138,12 +138,15 @@ def _chosen(found: list[FoundPlate], plate: int | None, name: str) -> FoundPlate
     if plate is None:
         if len(found) > 1:
             raise UsageError(
-                f"{name}: found {len(found)} plates, expected one to be chosen", f"There are {numbers}."
+                f"{name}: found {len(found)} plates, expected one to be chosen",
+                f"Choose by number (--plate); there are {numbers}.",
             )
         return found[0]
     mine = next((one for one in found if one.number == plate), None)
     if mine is None:
-        raise UsageError(f"{name}: found no plate {plate}", f"There are {numbers}.")
+        raise UsageError(
+            f"{name}: found no plate {plate}", f"Choose by number (--plate); there are {numbers}."
+        )
     return mine
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import importlib
 import struct
 import zlib
+from dataclasses import replace
 
 import heatshrink2
 import pytest
-from container_makers import CONFIG, binary, block
+from container_makers import CONFIG, PRINT, binary, block
 from hypothesis import given
 from hypothesis import strategies as st
 from slow_forms import slow_pack
@@ -62,7 +63,7 @@ def test_every_form_is_read_and_written_back(compression: int, encoding: int, su
     assert forms == {(compression, encoding, summed)}
     assert bool(found.notes) == (encoding == 1)
     if encoding == 1:
-        assert "comments, our record among them, can't be kept" in found.notes[0]
+        assert "comments can't be kept in it; our record goes to the print metadata" in found.notes[0]
 
 
 def test_a_new_block_is_what_a_maker_of_the_format_makes() -> None:
@@ -97,7 +98,7 @@ def test_a_line_that_packing_damages(encoding: int) -> None:
     if encoding == 2:
         written = found.written(new)
         assert written.text == new == opened(written.data).text
-        assert written.notes == ("1 lines that packing would damage are kept unpacked",)
+        assert written.asides == ("1 line that packing would damage kept unpacked",) and not written.notes
         return
     with pytest.raises(Refused) as caught:
         found.rebuilt(new)
@@ -292,3 +293,34 @@ def test_without_the_library_heatshrink_is_asked_for(monkeypatch: pytest.MonkeyP
         open_binary(binary([FIRST], 2), "a.bin", None, Limits())
     assert "heatshrink2" in str(caught.value) and "beadwright[containers]" in caught.value.hint
     assert open_binary(binary([FIRST], 1, 2), "a.bin", None, Limits()).text == FIRST
+
+
+def test_what_text_without_comments_can_t_hold_goes_to_the_metadata() -> None:
+    data = binary([FIRST, SECOND], 2, 1)
+    found = opened(data)
+    ours = b"; beadwright record 1\n; beadwright set: a=b ; c\n"
+    assert found.remarks == b"" and not found.keeps_comments
+    written = replace(found, remarks=ours).written(ours + found.text.replace(b"T0\n", b"T1\n"))
+    assert written.notes == () and b"beadwright" not in written.text
+    again = opened(written.data)
+    assert again.remarks == ours
+    assert (again.totals, again.settings) == (found.totals, found.settings)
+    # Only the print metadata holds it, behind its own pairs.
+    before, after = raw_blocks(data), raw_blocks(written.data)
+    assert before[:3] == after[:3] and before[4] == after[4]
+    added = b"beadwright 1=beadwright record 1\nbeadwright 2=beadwright set: a=b ; c\n"
+    assert PRINT + added in after[3]
+    # A second record takes the first one's place, and an unchanged text leaves all as it is.
+    more = ours.replace(b"a=b", b"d")
+    third = opened(replace(again, remarks=more).rebuilt(again.text.replace(b"T1\n", b"T0\n")))
+    assert third.remarks == more
+    assert replace(again, remarks=more).rebuilt(again.text) == again.data
+
+
+def test_where_no_metadata_can_hold_a_record_that_is_told() -> None:
+    data = binary([FIRST], 2, 1)
+    bare = data[:10] + b"".join(block for block in raw_blocks(data) if block[:2] not in (b"\3\0", b"\4\0"))
+    found = replace(opened(bare), remarks=b"; beadwright record 1\n")
+    written = found.written(b"; beadwright record 1\n" + found.text)
+    assert "no metadata block that could hold our record" in written.notes[-1]
+    assert opened(written.data).remarks == b""

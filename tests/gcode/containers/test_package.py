@@ -161,7 +161,7 @@ def test_one_of_several_plates() -> None:
     data = package(several())
     with pytest.raises(UsageError, match="found 2 plates") as caught:
         opened(data)
-    assert caught.value.hint == "There are 1 (clips), 3 (lids)."
+    assert caught.value.hint == "Choose by number (--plate); there are 1 (clips), 3 (lids)."
     with pytest.raises(UsageError, match="no plate 2"):
         opened(data, 2)
     third = opened(data, 3)

@@ -1,0 +1,70 @@
+"""Where commands that write a treated file write it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from gcodetools.cli.options import expect_folder
+from gcodetools.cli.process import discard_stdout
+from gcodetools.edit.treated import Treated
+from gcodetools.errors import CannotWrite, UsageError
+
+__all__ = ["check_out", "ending_notes", "to_stdout"]
+
+_ENDINGS = {".bgcode": "binary", ".3mf": "package", ".gz": "gz"}
+_KINDS = {"binary": "a binary container", "package": "a package (3MF)", "gz": "compressed text (gz)"}
+
+
+def to_stdout(data: bytes) -> None:
+    """Write the treated file to standard output.
+
+    Raises
+    ------
+    CannotWrite : its reader is gone, or the disk behind it is full.
+    """
+    try:
+        # Without a buffer (PYTHONUNBUFFERED) a write may take only part of it.
+        left = memoryview(data)
+        while left:
+            left = left[sys.stdout.buffer.write(left) :]
+        sys.stdout.buffer.flush()
+    except OSError as error:
+        discard_stdout()
+        raise CannotWrite(
+            f"-o -: can't write all of it: {error.strerror}", "What was written is not the whole file."
+        ) from None
+
+
+def check_out(out: Path, file: Path, kits: tuple[Path, ...]) -> None:
+    """Refuse an output that can't be written or would bury what the user made.
+
+    Raises
+    ------
+    UsageError : a folder, the sliced file itself, a kit. CannotWrite : its folder is not there.
+    """
+    expect_folder(out)
+    if out.is_dir():
+        raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / file.name}.")
+    if not out.exists():
+        return
+    if file.exists() and out.samefile(file):
+        raise UsageError(f"-o {out}: the sliced file itself", "Name another, or use `beadwright post`.")
+    if any(kit.exists() and out.samefile(kit) for kit in kits):
+        raise UsageError(f"-o {out}: the kit itself", "Name another file.")
+
+
+def ending_notes(out: Path, file: Path, treated: Treated) -> list[str]:
+    """A sentence where the ending of `out` says another thing than what is written; FILE's own ending may."""
+    container = treated.original.container
+    kind = container.kind if container is not None and treated.packed is not None else None
+    ending = out.suffix.lower()
+    told = _ENDINGS.get(ending)
+    if str(out) == "-" or told == kind or not ending or (kind and ending == file.suffix.lower()):
+        return []
+    if kind is None:
+        return [f"-o {out}: plain text is written under the ending {ending}, which says {_KINDS[str(told)]}"]
+    return [
+        f"-o {out}: {_KINDS[kind]} is written, as FILE is, and the ending {ending} says another; "
+        "--unpacked writes plain text"
+    ]
