@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
+from gcodetools.edit.context import INCH_MM, coordinate_step
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.foreign import foreign_problem
 from gcodetools.edit.moves import Wait
@@ -89,7 +90,7 @@ def audit(
     program = _with_base(draft.plate.program, draft.base_fan)
     mapped = line_map(edits, program.lines.start)
     first, last = windows(program, edits, changes)
-    reworked = bool(draft.runs) or draft.removed is not None or len(waits) > 0
+    reworked = bool(draft.runs) or draft.removed is not None or len(waits) > 0 or draft.moved is not None
     whole = (
         full
         or reworked
@@ -232,8 +233,8 @@ def _compare(
     covered = covered_rows(draft, rows, waits)
     moved = may["position"] & covered
     problems: list[tuple[str, Bool]] = [("missing", ~present)]
-    for name in ("x", "y", "z"):
-        off = np.abs(getattr(a, name)[rows] - getattr(b, name)[at]) > POSITION_MM
+    for name, place, slack_mm in _places(draft, program, rows):
+        off = np.abs(place[rows] - getattr(b, name)[at]) > slack_mm
         problems.append((name, off & ~moved))
     problems.append(("tool", a.tool[rows] != b.tool[at]))
     problems.append(("kind", (a.kind[rows] ^ b.kind[at]) & 0b00001111 != 0))
@@ -244,7 +245,8 @@ def _compare(
     problems.append(("feed", feed_off & ~may["feed"]))
     judged = present & ordinary_rows(draft, rows, waits)
     pushed = may["e"] & (covered | _flowing(draft, rows))
-    problems += [(n, off & judged) for n, off in _sums(draft, other, rows, at, ends, (moved, pushed))]
+    longer = moved | _moving(draft, rows)
+    problems += [(n, off & judged) for n, off in _sums(draft, other, rows, at, ends, (longer, pushed))]
     for name, off in wanted_problems(draft, other, rows, at, np.concatenate([[0], ends[:-1]])):
         sure = present if name in ("fan", "nozzle") else judged
         problems.append((name, off & sure & ~(covered & (name == "between"))))
@@ -326,7 +328,30 @@ def _flowing(draft: Draft, rows: I8) -> Bool:
     """(k,) rows of which a piece has a flow of its own: their filament is compared with what is wanted."""
     result = np.zeros(len(draft.first) - 1, bool)
     result[draft.row[~np.isnan(draft.flow)]] = True
+    return result[rows] | _moving(draft, rows)
+
+
+def _moving(draft: Draft, rows: I8) -> Bool:
+    """(k,) rows that go elsewhere than in the file: where each piece of them ends is compared with what is
+    wanted."""
+    result = np.zeros(len(draft.first) - 1, bool)
+    if draft.moved is not None:
+        result[draft.moved.touched] = True
     return result[rows]
+
+
+def _places(draft: Draft, program: Program, rows: I8) -> list[tuple[str, F8, F8 | float]]:
+    """Each axis with where all rows should end on it, and how far off each of `rows` may be: one that was moved by
+    what its rounding leaves."""
+    moves = program.moves
+    if draft.moved is None:
+        return [(axis, getattr(moves, axis), POSITION_MM) for axis in "xyz"]
+    unit = np.where(program.states.inches.at(moves.line[rows]) == 1.0, INCH_MM, 1.0)
+    found: list[tuple[str, F8, F8 | float]] = [("z", moves.z, POSITION_MM)]
+    for axis, place in zip("xy", draft.places(), strict=True):
+        off = place[rows] != getattr(moves, axis)[rows]
+        found.append((axis, place, POSITION_MM + off * unit * 0.501 * coordinate_step(program, axis.upper())))
+    return found
 
 
 def _sums(

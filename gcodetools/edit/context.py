@@ -11,13 +11,23 @@ from gcodetools.edit.changes import Changes
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.splice import EditList
 from gcodetools.gcode.numbers import Pool, fixed
+from gcodetools.gcode.program import Program
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["Context", "e_factor", "feed_text", "row_brackets"]
+__all__ = [
+    "Context",
+    "coordinate_decimals",
+    "coordinate_step",
+    "e_factor",
+    "feed_text",
+    "logical",
+    "row_brackets",
+]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 INCH_MM = 25.4
+_MIN_DECIMALS = 3
 
 
 def row_brackets(plate: Plate) -> NDArray[np.int32]:
@@ -90,6 +100,25 @@ class Context:
         begin = np.where(first > 0, line[np.maximum(first - 1, 0)] + 1, 0)
         end = np.where(behind < count, line[np.minimum(behind, count - 1)], len(program.lines)) - 1
         self.changes.add(begin, end, fields, why)
+
+
+def logical(program: Program, rows: NDArray[np.integer], values: F8, axis: str) -> F8:
+    """Machine coordinates as the file's text would write them at `rows`."""
+    line = program.moves.line[rows]
+    offset = getattr(program.states, f"offset_{axis}").at(line)
+    unit = np.where(program.states.inches.at(line) == 1.0, INCH_MM, 1.0)
+    result: F8 = (values - np.nan_to_num(offset)) / unit
+    return result
+
+
+def coordinate_decimals(program: Program, letter: str) -> int:
+    """Decimals of a coordinate: the most the file uses for that letter, at least 3."""
+    return max(program.decimals.get(letter, 0), _MIN_DECIMALS)
+
+
+def coordinate_step(program: Program, letter: str) -> float:
+    """Step between two coordinates as they are printed, in units of the text."""
+    return float(10.0 ** -coordinate_decimals(program, letter))
 
 
 def feed_text(context: Context, feed: F8, rows: NDArray[np.integer]) -> Pool:

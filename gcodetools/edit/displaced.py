@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
+from gcodetools.edit.moved import Bent
 from gcodetools.gcode.arcs import arc_points
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import ARC, RETRACT, UNRETRACT, Program
 
-__all__ = ["Displaced", "displaced", "ends_of"]
+__all__ = ["Displaced", "circles_of", "displaced", "ends_of"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -46,7 +47,20 @@ def ends_of(draft: Draft, piece: I8) -> tuple[F8, F8]:
     """(k, 2) where pieces begin and where they end, in X and Y."""
     program = draft.plate.program
     rows = draft.row[piece].astype(np.int64)
+    if draft.moved is not None:
+        return draft.moved.points(rows, draft.t0[piece]), draft.moved.points(rows, draft.t1[piece])
     return _points(program, rows, draft.t0[piece]), _points(program, rows, draft.t1[piece])
+
+
+def circles_of(draft: Draft, piece: I8) -> Bent:
+    """The circles of pieces that are arcs."""
+    rows, t0, t1 = draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece]
+    if draft.moved is not None:
+        return draft.moved.arcs(rows, t0, t1)
+    arcs = draft.plate.program.arcs
+    k = np.searchsorted(arcs.row, rows)
+    sweep = arcs.sweep[k]
+    return Bent(arcs.cx[k], arcs.cy[k], arcs.radius[k], arcs.begin[k] + sweep * t0, sweep * (t1 - t0))
 
 
 def _points(program: Program, rows: I8, t: F8) -> F8:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.moved import Moved
 from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
@@ -94,7 +95,9 @@ class Draft:
     feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it.
     removed : (p,) bool, pieces that are not printed. runs : new moves, in the order of their pieces.
     nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
-    base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown.
+    base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown. bed_kept : nozzle and fan
+    of first layers are the file's own, even where what comes above them needs time.
+    moved : where moves go elsewhere than in the file; None where none does.
     holds, rests : what stands between moves.
     """
 
@@ -109,10 +112,12 @@ class Draft:
     fan: F8 | None = None
     base_nozzle_c: float = float("nan")
     base_fan: float = float("nan")
+    bed_kept: bool = False
     holds: list[Hold] = field(default_factory=list)
     rests: list[Rest] = field(default_factory=list)
     runs: list[Run] = field(default_factory=list)
     removed: NDArray[np.bool_] | None = None
+    moved: Moved | None = None
     first: I4 = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -183,6 +188,8 @@ class Draft:
             alike &= self.removed[tails - 1] == self.removed[tails]
         if self.runs:  # a run stands between two pieces
             alike &= ~np.isin(tails, self.run_pieces())
+        if self.moved is not None:  # where a moved bead turns, two pieces meet
+            alike &= ~self.moved.is_knot(self.row[tails], self.t0[tails])
         gone = tails[alike]
         keep = np.ones(len(self.row), bool)
         keep[gone] = False
@@ -209,6 +216,35 @@ class Draft:
         """Length of each of `pieces`, mm."""
         length: F8 = self.plate.beads.length_mm[self.row[pieces]] * (self.t1[pieces] - self.t0[pieces])
         return length
+
+    def places(self) -> tuple[F8, F8]:
+        """(m,) x and y where each row ends, machine mm: as they will be."""
+        moves = self.plate.program.moves
+        return (moves.x, moves.y) if self.moved is None else (self.moved.x, self.moved.y)
+
+    def pushed(self, pieces: I8) -> F8:
+        """(k,) factor of the filament of `pieces`: what is wanted of their flow, and how much longer they are."""
+        flow: F8 = np.where(np.isnan(self.flow[pieces]), 1.0, self.flow[pieces])
+        if self.moved is None:
+            return flow
+        return flow * self.moved.gains(
+            self.row[pieces], self.t0[pieces], self.t1[pieces], self.length_mm(pieces)
+        )
+
+    def pushes(self) -> F8:
+        """(p,) the same of all pieces."""
+        factor: F8 = np.where(np.isnan(self.flow), 1.0, self.flow)
+        if self.moved is not None:
+            piece = self._moved_pieces()
+            factor[piece] = self.pushed(piece)
+        return factor
+
+    def _moved_pieces(self) -> I8:
+        """Pieces of rows that the fit touches."""
+        assert self.moved is not None
+        touched = np.zeros(len(self.first) - 1, bool)
+        touched[self.moved.touched] = True
+        return np.flatnonzero(touched[self.row])
 
     def pieces_in(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
         """Indices of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row; none

@@ -16,6 +16,7 @@ from gcodetools.edit.displaced import displaced
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.filament import filament_words, shifted_stretches, write_filament
 from gcodetools.edit.lines import LineWords, line_words
+from gcodetools.edit.moving import move_lines
 from gcodetools.edit.pieces import piece_lines
 from gcodetools.edit.runs import emit_runs
 from gcodetools.gcode.arrays import distinct, marked
@@ -41,13 +42,14 @@ def emit_beads(context: Context) -> None:
     gone = draft.removed
     if gone is not None:
         fed &= ~gone
-    flowing = ~np.isnan(draft.flow) & (draft.flow != 1.0)
+    factor = draft.pushes()
+    flowing = factor != 1.0
     is_cut = _is_cut(draft)
     bracket = context.bracket[draft.row]
     broken = np.concatenate([[True], bracket[1:] != bracket[:-1]])
 
     next_is = np.concatenate([[False], fed[:-1]])
-    stretch = shifted_stretches(context, flowing)
+    stretch = shifted_stretches(context, factor)
     context.shift_after = stretch.shift_after
     touched = fed | next_is | is_cut | flowing
     if gone is not None:
@@ -62,7 +64,7 @@ def emit_beads(context: Context) -> None:
         if draft.runs:
             feed_behind = np.where(walk.restore, file_feed, target)
         _write_feed(context, words, walk, is_cut)
-        e_word, e_row = filament_words(context, words, flowing, is_cut, stretch)
+        e_word, e_row = filament_words(context, words, factor, is_cut, stretch)
         write_filament(context, words, e_word, e_row)
         cut_lines = moves.line[distinct(draft.row[is_cut])]
         cut_words = line_words(draft.plate.program.lines, cut_lines, "GXYZEFIJR")
@@ -70,6 +72,8 @@ def emit_beads(context: Context) -> None:
         context.declare(distinct(draft.row[fed]), ("feed",), "speed")
         context.declare(distinct(draft.row[is_cut]), (), "cut at a region's edge")
         context.declare(marked(len(moves), draft.row[flowing], stretch.rows), ("e",), "flow")
+    if draft.moved is not None:
+        move_lines(context, is_cut)
     if gone is not None:
         _delete_lines(context, gone)
     if gone is not None or draft.runs:

@@ -63,13 +63,14 @@ def _rebase_lines(context: Context) -> I8:
     return np.unique(np.concatenate([moves.line[free].astype(np.int64), after[ok]]))
 
 
-def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
-    """Find the rows whose absolute E words change, and write the G92 that ends each stretch."""
+def shifted_stretches(context: Context, factor: F8) -> Stretch:
+    """Find the rows whose absolute E words change, and write the G92 that ends each stretch. factor : (p,) of
+    filament."""
     draft = context.draft
     program = draft.plate.program
     lines = program.moves.line
     none = Stretch(np.empty(0, np.int64), None)
-    piece, at_line, extra, slot = _events(context, flowing)
+    piece, at_line, extra, slot = _events(context, factor)
     if len(piece) == 0:
         return none
     ours, theirs = _rebase_lines(context), file_sets_counter(context)
@@ -106,14 +107,14 @@ def shifted_stretches(context: Context, flowing: Bool) -> Stretch:
     return Stretch(distinct(draft.row[member]).astype(np.int64), shift, runs)
 
 
-def _events(context: Context, flowing: Bool) -> tuple[I8, I8, F8, I8]:
+def _events(context: Context, factor: F8) -> tuple[I8, I8, F8, I8]:
     """What shifts an absolute counter, in order: piece, line behind which it stands, E units, slot."""
     draft = context.draft
     program = draft.plate.program
     lines = program.moves.line
-    piece = np.flatnonzero(flowing)
+    piece = np.flatnonzero(factor != 1.0)
     share = draft.t1[piece] - draft.t0[piece]
-    extra = (draft.flow[piece] - 1.0) * program.moves.e[draft.row[piece]] * share
+    extra = (factor[piece] - 1.0) * program.moves.e[draft.row[piece]] * share
     at_line, slot = lines[draft.row[piece]].astype(np.int64), 2 * piece + 1
     if draft.runs:
         net = np.array([float(run.e.sum()) for run in draft.runs])
@@ -233,7 +234,7 @@ def _relative_since(context: Context, since_line: I8, row: I8) -> F8:
 
 
 def filament_words(
-    context: Context, words: LineWords, flowing: Bool, is_cut: Bool, stretch: Stretch
+    context: Context, words: LineWords, factor: F8, is_cut: Bool, stretch: Stretch
 ) -> tuple[F8, Bool]:
     """E to write for each piece, in the units of the text, and which pieces need one.
 
@@ -241,7 +242,7 @@ def filament_words(
     """
     draft = context.draft
     program = draft.plate.program
-    need = is_cut | flowing
+    need = is_cut | (factor != 1.0)
     if stretch.shift_after is not None:
         need |= np.isin(draft.row, stretch.rows)
     piece = np.flatnonzero(need)
@@ -258,8 +259,7 @@ def filament_words(
     shift = stretch.shift_after[piece] if stretch.shift_after is not None else 0.0
     result[piece[~relative]] = (written - remaining + shift)[~relative]
 
-    flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
-    share = (written * (draft.t1[piece] - draft.t0[piece]) * flow)[relative]
+    share = (written * (draft.t1[piece] - draft.t0[piece]) * factor[piece])[relative]
     at = piece[relative]
     if len(at):
         new_visit = np.flatnonzero(np.diff(at, prepend=-9) > 1)

@@ -5,23 +5,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.context import Context, feed_text
+from gcodetools.edit.context import Context, coordinate_decimals, feed_text, logical
+from gcodetools.edit.displaced import circles_of, ends_of
 from gcodetools.edit.draft import e_decimals
 from gcodetools.edit.lines import LineWords
 from gcodetools.gcode.numbers import Pool, fixed, fixed_text, join_pools
 from gcodetools.gcode.program import ARC, CLOCKWISE
 
-__all__ = ["coordinate_decimals", "piece_lines"]
+__all__ = ["piece_lines"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
-_MIN_DECIMALS = 3
-
-
-def coordinate_decimals(context: Context, letter: str) -> int:
-    """Decimals of a coordinate: the most the file uses for that letter, at least 3."""
-    return max(context.draft.plate.program.decimals.get(letter, 0), _MIN_DECIMALS)
 
 
 def piece_lines(context: Context, words: LineWords, is_cut: Bool, feed_word: F8, e_word: F8) -> None:
@@ -35,16 +30,6 @@ def piece_lines(context: Context, words: LineWords, is_cut: Bool, feed_word: F8,
     tails = np.flatnonzero(stays & (draft.t0 > 0.0) & (draft.t1 == 1.0))
     tails = tails[(moves.kind[draft.row[tails]] & ARC) != 0]
     _arc_pieces(context, words, piece[arc], tails, feed_word, e_word)
-
-
-def _logical(context: Context, rows: NDArray[np.integer], values: F8, axis: str) -> F8:
-    """Machine coordinates as the file's text would write them at `rows`."""
-    program = context.draft.plate.program
-    line = program.moves.line[rows]
-    offset = getattr(program.states, f"offset_{axis}").at(line)
-    unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
-    result: F8 = (values - np.nan_to_num(offset)) / unit
-    return result
 
 
 def _optional(letter: bytes, values: F8, present: Bool, decimals: int) -> Pool:
@@ -62,21 +47,19 @@ def _straight_pieces(context: Context, words: LineWords, piece: I8, feed_word: F
     if len(piece) == 0:
         return
     from_row = draft.row[piece].astype(np.int64)
-    t = draft.t1[piece]
     moves = program.moves
     before = np.maximum(from_row - 1, 0)
-    point = {
-        axis: getattr(moves, axis)[before]
-        + (getattr(moves, axis)[from_row] - getattr(moves, axis)[before]) * t
-        for axis in "xyz"
-    }
+    start, end = ends_of(draft, piece)
+    z = moves.z[before] + (moves.z[from_row] - moves.z[before]) * draft.t1[piece]
+    point = {"X": end[:, 0], "Y": end[:, 1], "Z": z}
+    goes = {"X": start[:, 0] != end[:, 0], "Y": start[:, 1] != end[:, 1]}
+    goes["Z"] = moves.z[before] != moves.z[from_row]
     at = words.of(moves.line[from_row])
     parts: list[Pool | bytes] = [b"G1"]
     for letter in "XYZ":
-        moving = getattr(moves, letter.lower())[before] != getattr(moves, letter.lower())[from_row]
-        present = moving if letter == "Z" else moving | (words.begin[letter][at] >= 0)
-        value = _logical(context, from_row, point[letter.lower()], letter.lower())
-        parts.append(_optional(letter.encode(), value, present, coordinate_decimals(context, letter)))
+        present = goes[letter] if letter == "Z" else goes[letter] | (words.begin[letter][at] >= 0)
+        value = logical(program, from_row, point[letter], letter.lower())
+        parts.append(_optional(letter.encode(), value, present, coordinate_decimals(program, letter)))
     parts.append(_optional(b"E", e_word[piece], ~np.isnan(e_word[piece]), e_decimals(draft.plate)))
     parts.append(_feed_words(context, piece, feed_word))
     parts.append(context.newline)
@@ -98,40 +81,35 @@ def _arc_pieces(context: Context, words: LineWords, piece: I8, tails: I8, feed_w
     """Pieces of arcs, always with I and J, whatever the file's own line had; absolute ones behind a G90.1."""
     draft = context.draft
     program = draft.plate.program
-    moves, arcs = program.moves, program.arcs
-    digits = {k: coordinate_decimals(context, k) for k in "XYZIJ"}
-    feeds = _feed_words(context, np.concatenate([piece, tails]).astype(np.int64), feed_word)
+    moves = program.moves
+    digits = {k: coordinate_decimals(program, k) for k in "XYZIJ"}
+    every = np.concatenate([piece, tails]).astype(np.int64)
+    feeds = _feed_words(context, every, feed_word)
     ends = np.cumsum(feeds.length)
-    last_pieces = set(tails.tolist())
-    for n, p in enumerate(np.concatenate([piece, tails]).astype(np.int64).tolist()):
+    starts, points = ends_of(draft, every)
+    centres = circles_of(draft, every)
+    for n, p in enumerate(every.tolist()):
         row = int(draft.row[p])
-        k = int(np.searchsorted(arcs.row, row))
         here = np.array([row])
         unit = float(
-            _logical(context, here, np.array([1.0]), "x")[0]
-            - _logical(context, here, np.array([0.0]), "x")[0]
+            logical(program, here, np.array([1.0]), "x")[0] - logical(program, here, np.array([0.0]), "x")[0]
         )
-        begin = arcs.begin[k] + arcs.sweep[k] * draft.t0[p]
-        end = arcs.begin[k] + arcs.sweep[k] * draft.t1[p]
         if program.states.arc_absolute.at(moves.line[here])[0] == 1.0:
             i, j = (
-                _logical(context, here, centre[k : k + 1], axis)[0]
-                for centre, axis in ((arcs.cx, "x"), (arcs.cy, "y"))
+                logical(program, here, centre[n : n + 1], axis)[0]
+                for centre, axis in ((centres.cx, "x"), (centres.cy, "y"))
             )
         else:
-            i, j = (-arcs.radius[k] * np.cos(begin) * unit, -arcs.radius[k] * np.sin(begin) * unit)
-        x = arcs.cx[k] + arcs.radius[k] * np.cos(end)
-        y = arcs.cy[k] + arcs.radius[k] * np.sin(end)
-        if p in last_pieces:
-            x, y = moves.x[row], moves.y[row]
+            i, j = (centres.cx[n] - starts[n, 0]) * unit, (centres.cy[n] - starts[n, 1]) * unit
+        x, y = points[n].tolist()
         rise = moves.z[row] - moves.z[row - 1] if row else 0.0
         text = b"G2" if moves.kind[row] & CLOCKWISE else b"G3"
         for letter, axis, value in (("X", "x", x), ("Y", "y", y)):
-            number = float(_logical(context, here, np.array([value]), axis)[0])
+            number = float(logical(program, here, np.array([value]), axis)[0])
             text += b" " + letter.encode() + fixed_text(number, digits[letter])
         if rise:
             z = moves.z[row - 1] + rise * draft.t1[p]
-            text += b" Z" + fixed_text(float(_logical(context, here, np.array([z]), "z")[0]), digits["Z"])
+            text += b" Z" + fixed_text(float(logical(program, here, np.array([z]), "z")[0]), digits["Z"])
         text += b" I" + fixed_text(float(i), digits["I"]) + b" J" + fixed_text(float(j), digits["J"])
         if not np.isnan(e_word[p]):
             text += b" E" + fixed_text(float(e_word[p]), e_decimals(draft.plate))
@@ -151,7 +129,7 @@ def _replace_arc_words(context: Context, words: LineWords, at: int, p: int, text
     An end point that the file leaves out is the start's, and the tail starts elsewhere: it is named too.
     """
     numbers = {chunk[:1]: chunk[1:] for chunk in text.split(b" ")[1:]}
-    for letter in ("I", "J"):
+    for letter in ("I", "J") if context.draft.moved is None else ("X", "Y", "I", "J"):
         if words.begin[letter][at] >= 0:
             place = int(words.begin[letter][at]), int(words.end[letter][at])
             context.edits.one(*place, 2 * p, 4, numbers[letter.encode()])

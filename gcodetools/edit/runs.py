@@ -13,11 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.commands import accel_in_force, accel_words, fan_in_force, fewest_decimals
-from gcodetools.edit.context import Context, feed_text
+from gcodetools.edit.context import Context, coordinate_decimals, feed_text
 from gcodetools.edit.draft import Draft, Run, e_decimals
 from gcodetools.edit.filament import file_counter
 from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, TRAVEL, WIPE
-from gcodetools.edit.pieces import coordinate_decimals
 from gcodetools.gcode.numbers import Pool, fixed, fixed_text, join_pools
 from gcodetools.gcode.program import RAPID
 from gcodetools.marks import speak
@@ -138,7 +137,7 @@ def _coordinate(context: Context, stack: _Stack, letter: str, present: Bool) -> 
     offset = np.nan_to_num(getattr(program.states, f"offset_{axis}").at(line))
     unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
     value = (stack.column(axis)[present] - offset) / unit
-    return _present(letter.encode(), fixed(value, coordinate_decimals(context, letter)), present)
+    return _present(letter.encode(), fixed(value, coordinate_decimals(program, letter)), present)
 
 
 def _filament(context: Context, stack: _Stack, shift_before: F8 | None) -> Pool:

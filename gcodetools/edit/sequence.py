@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.context import INCH_MM
-from gcodetools.edit.displaced import ends_of
+from gcodetools.edit.displaced import circles_of, ends_of
 from gcodetools.edit.draft import Draft, e_decimals
 from gcodetools.edit.lines import line_words
 from gcodetools.edit.moves import Wait
@@ -172,7 +172,7 @@ def _expected(draft: Draft, low: I8, high: I8, new: NewMoves) -> _Path:
     stays = np.concatenate([stays, new.stays])
     order = np.argsort(np.concatenate([4 * piece + 3, new.key]), kind="stable")
     path, stays = path.only(order), stays[order]
-    start = np.column_stack([getattr(moves, c)[np.maximum(low, 0)] for c in "xyz"])
+    start = np.column_stack([c[np.maximum(low, 0)] for c in (*draft.places(), moves.z)])
     before = path.point[:, :2].copy()
     path.point[:, :2] = _carried(path.point[:, :2], stays, path.window, start[:, :2])
     # A circle that names no end is drawn where the nozzle stands.
@@ -192,12 +192,14 @@ def _kept(draft: Draft, piece: I8, window: I8) -> tuple[_Path, Bool]:
     stays &= ((moves.kind[rows] & ARC) == 0) | ((draft.t0[piece] == 0.0) & (draft.t1[piece] == 1.0))
     stays[stays] = ~_named(draft, rows[stays])
     z = moves.z[before] + (moves.z[rows] - moves.z[before]) * draft.t1[piece]
-    flow = np.where(np.isnan(draft.flow[piece]), 1.0, draft.flow[piece])
+    flow = draft.pushed(piece)
     share = draft.t1[piece] - draft.t0[piece]
     file_feed = moves.f[rows]
     feed = np.where(np.isnan(draft.feed[piece]) | np.isnan(file_feed), file_feed, draft.feed[piece])
-    arc = _arcs(program, rows)
-    arc[:, 2] *= share
+    arc = np.full((len(piece), 3), np.nan)
+    bent = np.flatnonzero((moves.kind[rows] & ARC) != 0)
+    circle = circles_of(draft, piece[bent])
+    arc[bent] = np.column_stack([circle.cx, circle.cy, circle.sweep])
     return _Path(
         window, moves.line[rows].astype(np.int64), np.column_stack([end, z]), moves.e[rows] * share * flow, feed,
         _codes(program, rows), pauses(program, rows), arc, -1 - piece,

@@ -20,6 +20,7 @@ from gcodetools.edit.progress import Restated
 from gcodetools.edit.rests import Unrested, emit_rests
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.gcode.arrays import give_back
+from gcodetools.gcode.containers.base import Written
 from gcodetools.gcode.program import Moves
 from gcodetools.toolpath.plate import Plate
 
@@ -34,7 +35,11 @@ Reread = Callable[[], tuple[Plate, Edits]]
 @dataclass(frozen=True, slots=True)
 class Treated:
     """A treated plate: the original, the draft, the edits, the declared changes, the lines held back
-    (0-based), the rests that found no place, and the moves of those that did."""
+    (0-based), the rests that found no place, and the moves of those that did.
+
+    packed : the output in the original's container, None where there is none or it is not wanted. said : what that
+    container states then; None for what it stated before.
+    """
 
     original: Plate
     draft: Draft
@@ -44,10 +49,16 @@ class Treated:
     unrested: tuple[Unrested, ...]
     output: bytes
     waits: tuple[Wait, ...] = ()
+    packed: Written | None = None
+    said: bytes | None = None
 
     def render(self) -> bytes:
-        """The treated file; the very input where nothing changes."""
+        """The treated G-code text; the very input where nothing changes."""
         return self.output
+
+    def render_file(self) -> bytes:
+        """The treated file: the text, or the container that it came in with the text in place of the old one."""
+        return self.output if self.packed is None else self.packed.data
 
     @property
     def changes(self) -> tuple[Change, ...]:
@@ -62,7 +73,8 @@ class Treated:
     @property
     def plate(self) -> Plate:
         """The treated file as a plate."""
-        return Plate.from_bytes(self.output, self.original.program.lines.name)
+        said = self.original.said if self.said is None else self.said
+        return Plate.from_bytes(self.output, self.original.program.lines.name, said)
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
@@ -120,7 +132,7 @@ def _restate(context: Context, restate: Callable[[Reread], Restated]) -> None:
 
     def reread() -> tuple[Plate, Edits]:
         edits = context.edits.finish(lines.data)
-        return Plate.from_bytes(apply_edits(lines.data, edits), lines.name), edits
+        return Plate.from_bytes(apply_edits(lines.data, edits), lines.name, context.draft.plate.said), edits
 
     new = restate(reread)
     if len(new.begin):

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.context import INCH_MM
+from gcodetools.edit.displaced import circles_of, ends_of
 from gcodetools.edit.draft import Draft, e_decimals
-from gcodetools.gcode.arcs import arc_points
 from gcodetools.gcode.arrays import present
 from gcodetools.gcode.program import DWELL, RETRACT, UNRETRACT, Program
 
@@ -79,12 +79,11 @@ def _feed_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
 
 def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> Bool:
     program = draft.plate.program
-    own, flow = program.moves.e[draft.row[piece]], draft.flow[piece]
+    own, flow = program.moves.e[draft.row[piece]], draft.pushed(piece)
     # Of whole moves that nobody wants otherwise those that push the same are done with.
-    odd = np.flatnonzero((np.abs(other.moves.e[out] - own) > _SAME) | is_cut | ~np.isnan(flow))
+    odd = np.flatnonzero((np.abs(other.moves.e[out] - own) > _SAME) | is_cut | (flow != 1.0))
     piece, flow = piece[odd], flow[odd]
     line = program.moves.line[draft.row[piece]]
-    flow = np.where(np.isnan(flow), 1.0, flow)
     wanted = own[odd] * (draft.t1[piece] - draft.t0[piece]) * flow
     # A relative word of an untouched move is the file's own; an absolute one may have shifted.
     absolute = program.states.e_relative.at(line) == 0.0
@@ -106,11 +105,9 @@ def _point_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
     rows, t, there = draft.row[piece[inner]], draft.t1[piece[inner]], out[inner]
     before = np.maximum(rows - 1, 0)
     moves = program.moves
-    start, end = (np.column_stack([moves.x[k], moves.y[k], moves.z[k]]) for k in (before, rows))
-    point = start + (end - start) * t[:, None]
-    k, on_arc = _arc_index(program, rows)
-    if np.any(on_arc):
-        point[on_arc] = arc_points(moves, program.arcs, k[on_arc], t[on_arc])
+    point = np.column_stack(
+        [ends_of(draft, piece[inner])[1], moves.z[before] + (moves.z[rows] - moves.z[before]) * t]
+    )
     got = np.column_stack([other.moves.x[there], other.moves.y[there], other.moves.z[there]])
     decimals = [max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS) for letter in "XYZ"]
     slack = 0.501 * 10.0 ** -np.array(decimals) * _unit(program, moves.line[rows])[:, None]
@@ -131,21 +128,22 @@ def _arc_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> 
     program = draft.plate.program
     if len(program.arcs.row) == 0 and len(other.arcs.row) == 0:
         return np.zeros(len(piece), bool)
-    k, was = _arc_index(program, draft.row[piece])
+    _, was = _arc_index(program, draft.row[piece])
     n, now = _arc_index(other, out)
     off: Bool = was != now
     both = np.flatnonzero(was & now)
     if len(both) == 0:
         return off
-    old, new = program.arcs, other.arcs
-    k, n = k[both], n[both]
+    old, new, n = circles_of(draft, piece[both]), other.arcs, n[both]
     decimals = [max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS) for letter in "IJXY"]
     rounding = 1.01 * 10.0 ** -min(decimals) * _unit(program, program.moves.line[draft.row[piece[both]]])
-    slack = np.where(is_cut[both], rounding, 0.0) + _SAME
-    share = draft.t1[piece[both]] - draft.t0[piece[both]]
-    turned = np.abs(new.sweep[n] - old.sweep[k] * share) * old.radius[k]
-    off[both] |= (np.abs(new.cx[n] - old.cx[k]) > slack) | (np.abs(new.cy[n] - old.cy[k]) > slack)
-    off[both] |= turned > 4 * slack + _SAME * old.radius[k]
+    rewritten = is_cut[both]
+    if draft.moved is not None:
+        rewritten = rewritten | np.isin(draft.row[piece[both]], draft.moved.touched)
+    slack = np.where(rewritten, rounding, 0.0) + _SAME
+    turned = np.abs(new.sweep[n] - old.sweep) * old.radius
+    off[both] |= (np.abs(new.cx[n] - old.cx) > slack) | (np.abs(new.cy[n] - old.cy) > slack)
+    off[both] |= turned > 4 * slack + _SAME * old.radius
     return off
 
 

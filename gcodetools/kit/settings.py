@@ -45,6 +45,7 @@ SpeedLimit = Annotated[float, Meta(gt=0, le=2000, extra={"unit": "mm/s"})]
 AccelLimit = Annotated[float, Meta(gt=0, le=100_000, extra={"unit": "mm/s2"})]
 Pause = Annotated[float, Meta(gt=0, le=30, extra={"unit": "s"})]
 Nudge = Annotated[float, Meta(ge=-0.2, le=0.2, extra={"unit": "mm"})]
+Blend = Annotated[float, Meta(ge=0.5, le=20, extra={"unit": "mm"})]
 
 
 class Perimeters(Struct, frozen=True, forbid_unknown_fields=True):
@@ -63,11 +64,13 @@ class Perimeters(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Fit(Struct, frozen=True, forbid_unknown_fields=True):
-    """Moves the outermost perimeter along its normal, outward positive."""
+    """Moves the outermost perimeter along its normal, away from the plastic positive: an outside grows, a hole
+    shrinks. blend : length of wall, inside the region, along which the offset grows from nothing at its border."""
 
     example: ClassVar[str] = "{offset: -0.05}"
 
     offset_mm: Nudge = field(name="offset")
+    blend_mm: Blend = field(name="blend", default=2.0)
 
 
 class Nozzle(Struct, frozen=True, forbid_unknown_fields=True):

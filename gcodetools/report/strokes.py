@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft, Run
+from gcodetools.edit.moved import Moved
 from gcodetools.edit.moves import BEAD
 from gcodetools.toolpath.plate import Plate
 
@@ -103,9 +104,8 @@ def after(draft: Draft, layer: int) -> Strokes:
     piece, gone = _pieces(draft, layer)
     piece = piece[~gone]
     status = np.full(len(piece), KEPT, np.uint8)
-    kept = _of_pieces(
-        draft.plate, draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece], status
-    )
+    rows, t0, t1 = draft.row[piece].astype(np.int64), draft.t0[piece], draft.t1[piece]
+    kept = _of_pieces(draft.plate, rows, t0, t1, status, draft.moved)
     layers = draft.plate.layers
     first, last, z = int(layers.first_row[layer]), int(layers.last_row[layer]), float(layers.z_mm[layer])
     mine = [run for run in draft.runs if first <= run.row <= last and np.any(_beads_at(run, z))]
@@ -142,7 +142,7 @@ def _of_run(draft: Draft, run: Run) -> Strokes:
     )  # fmt: skip
 
 
-def _of_pieces(plate: Plate, row: I8, t0: F8, t1: F8, status: U1) -> Strokes:
+def _of_pieces(plate: Plate, row: I8, t0: F8, t1: F8, status: U1, moved: Moved | None = None) -> Strokes:
     """Stretches (row, t0, t1) of beads. Arcs in other planes than XY are drawn by their chord."""
     moves, arcs = plate.program.moves, plate.program.arcs
     row, t0, t1, status = _halved(plate, row, t0, t1, status)
@@ -161,6 +161,11 @@ def _of_pieces(plate: Plate, row: I8, t0: F8, t1: F8, status: U1) -> Strokes:
             angle = arcs.begin[a] + arcs.sweep[a] * t[k]
             points[k, 0] = arcs.cx[a] + arcs.radius[a] * np.cos(angle)
             points[k, 1] = arcs.cy[a] + arcs.radius[a] * np.sin(angle)
+        if moved is not None:
+            bent = moved.arcs(row[k], t0[k], t1[k])
+            radius[k], sweep[k] = bent.radius, bent.sweep
+    if moved is not None:
+        begin, end = moved.points(row, t0), moved.points(row, t1)
     width = plate.beads.width[row].astype(np.float64)
     width = np.where(width > 0, width, _NO_WIDTH_MM)
     return Strokes(begin, end, width, plate.beads.feature[row], status, radius, sweep)

@@ -16,7 +16,7 @@ from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
 from gcodetools.physics.timing import Times
 from gcodetools.toolpath.plate import Plate
-from gcodetools.treat import accel, fan, flow, nozzle, perimeters, rest, speed
+from gcodetools.treat import accel, fan, fit, flow, nozzle, perimeters, rest, speed
 from gcodetools.treat.asks import Ask
 from gcodetools.treat.reached import Schedule
 from gcodetools.treat.schedule import settle
@@ -34,7 +34,7 @@ BUILT: dict[str, Callable[[Draft, Target, Any], Sequence[Done | Ask]]] = {
     "fan": fan.treat,
 }
 # Planned before all others, since they decide which beads there are.
-GEOMETRY = ("perimeters", "infill")
+GEOMETRY = ("perimeters", "infill", "fit")
 _ON_BEADS = ("speed", "flow", "accel")
 
 Work = tuple[RegionHit, Pose, Treatment, str]
@@ -48,6 +48,7 @@ def draft_of(
     base: tuple[float, float],
     planned: Times | None = None,
     poses: tuple[Pose, ...] = (),
+    bed_kept: bool = False,
 ) -> tuple[Draft, list[Done], Schedule]:
     """A Draft that holds what the regions' treatments want, what became of each, and what nozzle and fan reach.
 
@@ -57,6 +58,7 @@ def draft_of(
     layer_s : (layers,) seconds of each plate layer.
     base : nozzle (C) and fan (fraction) before the file's first command, NaN if unknown.
     planned : how long the plate takes, worked out where it is asked for and None. poses : of all instances.
+    bed_kept : see `Draft`.
 
     Raises
     ------
@@ -64,8 +66,12 @@ def draft_of(
     """
     cut_row, cut_t = _cuts(plate, work)
     made = perimeters.plan(plate, work, bounds)
-    draft = Draft.of(plate, cut_row, cut_t, made.cuts)
+    fitted = fit.plan(plate, work, made.runs)
+    exact = np.concatenate([made.cuts[0], fitted.cuts[0]]), np.concatenate([made.cuts[1], fitted.cuts[1]])
+    draft = Draft.of(plate, cut_row, cut_t, exact)
     draft.base_nozzle_c, draft.base_fan = base
+    draft.bed_kept = bed_kept
+    made.done |= fit.settle(draft, fitted)
     perimeters.settle(draft, made)
     results: list[Done | Ask] = []
     for hit, pose, treatment, _ in work:
@@ -79,9 +85,6 @@ def draft_of(
             setting = getattr(treatment, key)
             if key in GEOMETRY:
                 results.append(made.done[(hit.part, hit.instance, hit.region, key)])
-            elif key not in BUILT:
-                why = f"`{key}` is not built yet in this version"
-                results.append(target.answer(key, _plain(setting), "nothing", why, refused=True))
             elif len(reach[key].pieces) == 0 and not _on_new_beads(draft, target, key):
                 why = "no bead has its midpoint in the region"
                 results.append(target.answer(key, _plain(setting), "nothing", why, warning=True))

@@ -95,6 +95,7 @@ class _Settling:
         known = "" if bounds.machine else ", no machine is named"
         schedule.source = f"heating and fan of machine {machine.name}{known}; {planned.source}"
         self.clock = clock_of(draft, planned)
+        self.bed_layer = self._bed_layers()
         self.kept_layer = self._held_layers()
         self.brief = np.zeros(len(draft.plate.program.moves), bool)
         self.brackets = (
@@ -134,7 +135,18 @@ class _Settling:
             held |= ask.left_out
         for ask in fans:
             held[ask.layers] = False
-        return held
+        return held | self.bed_layer
+
+    def _bed_layers(self) -> Bool:
+        """(layers,) first layers of instances and of runs, rafts included, where these keep what the file has."""
+        plate = self.draft.plate
+        bed = np.zeros(len(plate.layers), bool)
+        if self.draft.bed_kept and len(bed):
+            bed[np.flatnonzero(np.diff(plate.layers.run, prepend=plate.layers.run[0] - 1))] = True
+            for pose in self.poses:
+                found = plate.beads.layer[pose.rows[pose.layer <= 1]]
+                bed[found[found >= 0]] = True
+        return bed
 
     def _stretches(self) -> Stretches:
         draft = self.draft
@@ -187,9 +199,10 @@ class _Settling:
             for k in tools:
                 own[(tool == k) & np.isnan(own)] = _first_known(draft.nozzle_track(int(k)))
         wanted = column[rows]
-        if setting == "nozzle":  # too slow to leave a few layers out
-            return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": np.zeros(len(rows))}
         layer, feature = draft.plate.beads.layer[rows], draft.plate.beads.feature[rows]
+        if setting == "nozzle":  # too slow to leave a few layers out
+            bed = (layer >= 0) & self.bed_layer[np.maximum(layer, 0)] if len(self.bed_layer) else layer < -1
+            return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": bed.astype(np.float64)}
         kept = ((layer >= 0) & self.kept_layer[np.maximum(layer, 0)] | (own == 0.0)).astype(np.float64)
         kept[(feature == _OVERHANG) & np.isnan(wanted) & (kept == 0.0) & ~self.brief[rows]] = _KEPT_OVERHANG
         kept[(feature == _BRIDGE) & np.isnan(wanted)] = 1.0

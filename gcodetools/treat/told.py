@@ -19,7 +19,7 @@ from gcodetools.treat.reasons import NARROW, OUTSIDE
 from gcodetools.treat.sites import Site
 from gcodetools.treat.target import Done
 
-__all__ = ["LayerTold", "told"]
+__all__ = ["LayerTold", "spans", "told"]
 
 _STEP_MM = 0.03  # widths that part by less are told as one
 _MOST_RUNS = 4  # ranges of layers that are named
@@ -178,7 +178,7 @@ def _asked(key: str, treatment: Treatment) -> str:
 
 def _done(key: str, laid: list[LayerTold]) -> list[str]:
     """What was laid and the room there was for it, in words."""
-    where = _spans(item.layer for item in laid)
+    where = spans(item.layer for item in laid)
     if key == "infill":
         found = [f"solid lines on {where}"]
     else:
@@ -193,7 +193,7 @@ def _done(key: str, laid: list[LayerTold]) -> list[str]:
     if bridged:
         found[-1] += (
             f", {sum(item.bridge_mm for item in bridged):.0f} mm of it as bridges on "
-            f"{_spans(item.layer for item in bridged)}, which count as no strength"
+            f"{spans(item.layer for item in bridged)}, which count as no strength"
         )
     return found
 
@@ -242,7 +242,7 @@ def _differing(laid: list[LayerTold], whole: Places) -> str:
     named: dict[int, list[int]] = {}
     for _, first, last, count in sorted(sorted(runs, reverse=True)[:_MOST_RUNS], key=lambda run: run[1]):
         named.setdefault(count, []).extend(range(first, last + 1))
-    words = [f"{count or 'middle beads'} on {_spans(own)}" for count, own in named.items()]
+    words = [f"{count or 'middle beads'} on {spans(own)}" for count, own in named.items()]
     more = f" and {len(runs) - _MOST_RUNS} more, see --json" if len(runs) > _MOST_RUNS else ""
     return f" ({'; '.join(words)}{more})" if words else ""
 
@@ -275,7 +275,7 @@ def _runs(layers: Iterable[int]) -> list[tuple[int, int]]:
     return runs
 
 
-def _spans(layers: Iterable[int]) -> str:
+def spans(layers: Iterable[int]) -> str:
     """`layers 3-8, 10`."""
     runs = _runs(layers)
     shown = ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs[:_MOST_RUNS])
@@ -295,11 +295,9 @@ def _notes(layers: list[LayerTold], laid: list[LayerTold]) -> list[str]:
     else:
         groups = [("none", bare), ("some islands get none", beside)]
     if laid:
-        notes = [
-            f"{who} on {_spans(on)}: {', or '.join(whys)}" for who, found in groups for on, whys in found
-        ]
+        notes = [f"{who} on {spans(on)}: {', or '.join(whys)}" for who, found in groups for on, whys in found]
     else:
-        notes = [f"{', or '.join(whys)}{',' * (len(whys) > 1)} on {_spans(on)}" for on, whys in bare]
+        notes = [f"{', or '.join(whys)}{',' * (len(whys) > 1)} on {spans(on)}" for on, whys in bare]
     notes += _uncarried(layers, there)
     notes += _exchanged(laid)
     unreached = sum(item.unreached_mm for item in layers)
@@ -348,12 +346,12 @@ def _exchanged(laid: list[LayerTold]) -> list[str]:
     notes = []
     spared = sum(item.spared_mm for item in laid)
     if spared > _SHORT_SHARE * sum(item.length_mm for item in laid):
-        on = _spans(item.layer for item in laid if item.spared_mm > 0)
+        on = spans(item.layer for item in laid if item.spared_mm > 0)
         notes.append(f"{spared:.0f} mm left out on {on}: the file's own fill holds as much there")
     less = [item for item in laid if round(item.less_mm3, 2) > 0]
     if less:
         lost = sum(item.less_mm3 for item in less)
-        notes.append(f"{lost:.2f} mm3 less plastic than before on {_spans(item.layer for item in less)}")
+        notes.append(f"{lost:.2f} mm3 less plastic than before on {spans(item.layer for item in less)}")
     return notes
 
 
@@ -363,7 +361,7 @@ def _uncarried(layers: list[LayerTold], there: set[int]) -> list[str]:
     if not gaps:
         return []
     which = {item.layer for item in gaps}
-    words = f"nothing carries {sum(i.open_mm for i in gaps):.0f} mm on {_spans(which)} (spans over 5 mm)"
+    words = f"nothing carries {sum(i.open_mm for i in gaps):.0f} mm on {spans(which)} (spans over 5 mm)"
     if sum(i.open_mm for i in gaps) < _HINTED * sum(i.length_mm for i in layers if i.layer in which):
         return [words]
     first, full = min(which | there), sorted(there - which)

@@ -308,11 +308,12 @@ def test_instances_side_by_side_share_one_hold(case):
     assert [d.done.split(",")[0] for d in done] == ["238 C over plate layers 5-9"] * 2
 
 
-def test_what_is_not_built_yet_says_so(case):
+def test_a_moved_wall_comes_before_what_acts_on_beads(case):
     one = case()
-    treated, done = one.run(one.work(Treatment(fit=Fit(-0.05))))
-    assert only(done, "fit").refused and "not built yet" in only(done, "fit").why
-    assert treated.output == one.plate.program.lines.data
+    treated, done = one.run(one.work(Treatment(fit=Fit(-0.05), speed=Speed(scale=0.5))))
+    assert only(done, "fit").done.startswith("walls moved by -0.05 mm over ")
+    assert only(done, "speed").done and treated.audit().differing == 0
+    assert treated.moves.x.min() > one.plate.moves.x.min() - 1e-9
 
 
 def test_a_region_without_a_bead_s_midpoint_says_so(case):
