@@ -15,6 +15,7 @@ from gcodetools.cli.options import (
     kit_option,
     profile_options,
 )
+from gcodetools.cli.outputs import to_stdout
 from gcodetools.cli.text_profile import show_audit, show_carry, show_settings
 from gcodetools.errors import UsageError
 from gcodetools.jobs.profile import Way, show_profile
@@ -151,8 +152,6 @@ def carry(
         copy = carry_profile(file, Way(convention, section, tool), asked)
         output.warn_all(list(copy.warnings))
         if piped:
-            from gcodetools.cli.outputs import to_stdout
-
             to_stdout(copy.data)
             return
         text = output.prepared({**copy.record, "out": str(out)}, show_carry)

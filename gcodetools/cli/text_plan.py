@@ -140,7 +140,7 @@ def told_against(record: Record) -> str:
 def _signed_hours(seconds: float) -> str:
     hours = seconds / 3600.0
     if abs(hours) < 1.0:
-        return clock_signed(seconds)
+        return clock(seconds) if seconds >= 0 else clock_signed(seconds)
     return f"{hours:.1f} h" if abs(hours) < 10 else f"{hours:,.0f} h"
 
 

@@ -191,7 +191,7 @@ def expected(info: inspect.Type, extra: dict[str, Any] | None = None, node: Node
     if isinstance(info, inspect.Metadata):
         return expected(info.type, {**extra, **(info.extra or {})}, node)
     if "words" in extra:
-        return str(extra["words"]) + _quoting(info, node)
+        return str(extra["words"]) + (_quoting(info, node) if extra.get("quote", True) else "")
     if isinstance(info, inspect.UnionType):
         return _union_words(info)
     if isinstance(info, inspect.StructType):
@@ -237,7 +237,7 @@ def _scalar_words(info: inspect.Type, extra: dict[str, Any], node: Node | None) 
         return "true or false"
     unit = str(extra.get("unit", ""))
     if isinstance(info, inspect.IntType):
-        return "a whole number" + _bounds(info, "")
+        return "a whole number" + _bounds(info, "", value)
     return _number_words(info, unit, value)
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from gcodetools.edit.record import already_treated
-from gcodetools.errors import AlreadyTreated, CannotWrite, NotFoundOnPlate, UsageError
+from gcodetools.errors import AlreadyTreated, CannotWrite, InputError, NotFoundOnPlate, UsageError
 from gcodetools.gcode.arrays import keep_memory
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import Applied, Options, apply_plate, read_plate
@@ -18,10 +18,11 @@ from gcodetools.jobs.ladder_asked import Asked, Plan
 from gcodetools.jobs.ladder_got import Seen, check_steps, got_of_specimens
 from gcodetools.jobs.ladder_limits import check_ranges
 from gcodetools.jobs.ladder_plan import plan_ladder
-from gcodetools.jobs.ladder_record import csv_of, drawn_of, ladder_record
+from gcodetools.jobs.ladder_record import csv_of, drawn_of, footprint_of, ladder_record
 from gcodetools.jobs.sources import instance_numbers, profiles_for
+from gcodetools.kit.drawing import plain_text
 from gcodetools.kit.naming import glob_of, instance_meant
-from gcodetools.kit.placing import Placed, Pose, place
+from gcodetools.kit.placing import Placed, Pose, label_matches, place
 from gcodetools.kit.schema import FoundBy, Kit, Part, Region, load_kits
 from gcodetools.kit.settings import Treatment
 from gcodetools.kit.shapes import All
@@ -37,6 +38,7 @@ __all__ = ["Ladder", "ladder_file", "ladder_plate", "sheet_paths", "write_togeth
 Progress = Callable[[str], None]
 _WHOLE = "whole"  # the region of an object that no kit describes
 _NO_OUTLINE = "no outline in the kit"
+_ALIKE = 0.02  # of the area on the bed, turned or not
 _MOST_HELD = "set it in the slicer for the whole plate"  # no advice for a ladder, whose steps differ
 
 
@@ -143,6 +145,7 @@ def ladder_plate(
                 treatments.get((pose.instance, name)) if pose.part == named[0] else None
             ),
             noted=(*options.noted, ("ladder", count)),
+            bed_kept=True,
         ),
         progress,
     )
@@ -189,24 +192,64 @@ def _region_named(kit: Kit, region: str | None) -> tuple[str, str]:
 
 
 def _object_kit(plate: Plate, label: str | None) -> tuple[Kit, tuple[str, str]]:
-    """A kit of one part with one region, all of it: the objects of a label, or whatever stands on a plate that names
-    none.
+    """A kit of one part with one region, all of it: the objects of a label or several, or whatever stands on a plate
+    that names none. Where names are mere numbers, one an object, alike objects are one part.
 
     Raises
     ------
     InputError : several objects and none named. NotFoundOnPlate : no such object.
     """
     names = sorted({normal_label(name) for name in plate.marks.objects.names})
-    if label is None or not names:
+    if label is None and len(names) > 1 and all(name.isdigit() for name in names):
+        meant = tuple(names)
+    elif label is None or not names:
         instance_meant(plate, label)
-        label = names[0] if names else None
-    found_by = FoundBy()
-    if label is not None:
-        found_by = FoundBy(label=label if set("*?[") & set(label) else glob_of(label))
-    stem = label or re.split(r"[\\/]", plate.program.lines.name)[-1].split(".")[0]
+        meant = tuple(names[:1])
+    else:
+        meant = _labels(label, names)
+    stem = meant[0] if meant else re.split(r"[\\/]", plate.program.lines.name)[-1].split(".")[0]
     name = re.sub(r"[^a-z0-9]+", "-", stem.lower()).strip("-")[:60] or "part"
-    part = Part(found_by, {_WHOLE: Region(All())})
-    return Kit(name, (), {name: part}), (name, _WHOLE)
+    globs = tuple(one if set("*?[") & set(one) else glob_of(one) for one in meant)
+    part = Part(FoundBy(label=globs), {_WHOLE: Region(All())})
+    kit = Kit(name, (), {name: part})
+    if len(meant) > 1:
+        _check_alike(plate, kit, name, meant)
+    return kit, (name, _WHOLE)
+
+
+def _labels(text: str, names: Sequence[str]) -> tuple[str, ...]:
+    """The labels that `--object` names: one, or several with commas between."""
+    if normal_label(text) in names:
+        return (text,)
+    return tuple(one.strip() for one in text.split(",") if one.strip()) or (text,)
+
+
+def _check_alike(plate: Plate, kit: Kit, part: str, meant: Sequence[str]) -> None:
+    """Refuse objects of several names that are no copies of one part.
+
+    Raises
+    ------
+    InputError : their heights or first layers differ. NotFoundOnPlate : one of them is not there.
+    """
+    poses = place(kit, plate).poses
+    listed = ", ".join(plain_text(one) for one in meant)
+    for one in meant:
+        glob = one if set("*?[") & set(one) else glob_of(one)
+        if not any(pose.label is not None and label_matches(pose.label, glob) for pose in poses):
+            raise NotFoundOnPlate(
+                f"{plate.program.lines.name}: no object {plain_text(one)!r} among {listed}",
+                f"Objects in the file: {', '.join(sorted({normal_label(n) for n in plate.marks.objects.names})[:6])}.",
+            )
+    sizes = [(pose.layers, footprint_of(plate, pose).area) for pose in poses]
+    odd = [k for k, (n, area) in enumerate(sizes) if n != sizes[0][0] or abs(area / sizes[0][1] - 1) > _ALIKE]
+    if odd:
+        (n, area), (other_n, other_area) = sizes[0], sizes[odd[0]]
+        first, other = (plain_text(str(poses[k].label)) for k in (0, odd[0]))
+        raise InputError(
+            f"{plate.program.lines.name}: {len(meant)} objects, not all alike: {first} has {n} layers and "
+            f"{area:.0f} mm2 on the bed, {other} has {other_n} and {other_area:.0f}",
+            f"Name alike ones: --object {first}, or several with commas between.",
+        )
 
 
 def _poses(plate: Plate, kit: Kit, part: str, options: Options) -> tuple[Placed, list[Pose]]:

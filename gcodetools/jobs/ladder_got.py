@@ -21,6 +21,7 @@ from gcodetools.jobs.strengths import beads_got
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit, select_all
 from gcodetools.physics.timing import layer_seconds, times
+from gcodetools.strength.got import Got as BeadsGot
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
@@ -37,6 +38,7 @@ _OUTERMOST = FEATURE_INDEX["outermost"]
 _TOLD_APART = {"perimeters": 0.3, "flow": 0.1}
 _ALIKE = 1.1
 _OFF_C, _OFF_PERCENT = 2.0, 5.0  # from here on a step that was missed is warned of
+_SHORT = 0.7  # of the added perimeters side by side; each one further in is shorter
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,8 @@ class Seen:
     """What all specimens got, what their beads were before, and by whose laws.
 
     off : how far means of nozzle (C) and fan (percent) may be off between a slow and a fast machine of the profile,
-    by setting, those that are told. time_band : low and high as factors on times.
+    by setting, those that are told. time_band : low and high as factors on times. beds : of each instance on the
+    plate its name and the nozzle over its first layer, C, before and after; None where nobody knows.
     """
 
     got: tuple[Got, ...]
@@ -74,6 +77,7 @@ class Seen:
     source: str
     off: dict[str, float]
     time_band: tuple[float, float]
+    beds: tuple[tuple[str, float | None, float | None], ...]
 
 
 def got_of_specimens(applied: Applied, plan: Plan) -> Seen:
@@ -85,7 +89,7 @@ def got_of_specimens(applied: Applied, plan: Plan) -> Seen:
     replanned = times(again, machine, factor=planned.factor)
     moved = carried(treated.draft, again, treated.edits, applied.placed.poses)
     poses = {(pose.part, pose.instance): pose for pose in moved}
-    sides = []
+    sides, beds = [], []
     source = ""
     for side, timed, where in ((plate, planned, None), (again, replanned, poses)):
         per_mm = rates_of(side, applied.profiles, bed_of(side)).mm3_per_mm.value
@@ -107,7 +111,19 @@ def got_of_specimens(applied: Applied, plan: Plan) -> Seen:
                     side, hit, pose, nozzle, fan, seconds, per_mm, area, applied
                 )
         sides.append(tuple(found[one.number, one.region] for one in plan.specimens))
-    return Seen(sides[1], sides[0], source, _off(applied), replanned.band)
+        beds.append(
+            [_first_layer_c(side, pose, beads) for pose in (applied.placed.poses if where is None else moved)]
+        )
+    names = [f"{pose.part}#{pose.instance}" for pose in applied.placed.poses]
+    return Seen(
+        sides[1], sides[0], source, _off(applied), replanned.band, tuple(zip(names, *beds, strict=True))
+    )
+
+
+def _first_layer_c(plate: Plate, pose: Pose, beads: BeadsGot) -> float | None:
+    """The nozzle over an instance's first layer, C, on the mean over the length of its beads."""
+    rows = pose.rows[pose.layer == 1].astype(np.int64)
+    return _Mean(plate.beads.length_mm[rows].astype(np.float64)).of(beads.at(rows)[0])
 
 
 def _off(applied: Applied) -> dict[str, float]:
@@ -217,7 +233,9 @@ def check_steps(applied: Applied, plan: Plan, seen: Seen) -> list[str]:
         _told_apart(factor.name, reached, plan, applied, answers)
         if factor.kind.lasting:
             warnings += _missed(factor.name, reached, plan)
-    return [*warnings, *_not_done(plan, answers), *_unlike(plan, seen)]
+        if factor.name == "perimeters":
+            warnings += _no_room(reached, plan)
+    return [*warnings, *_not_done(plan, answers), *_beds(seen), *_unlike(plan, seen)]
 
 
 def _answers(applied: Applied) -> dict[tuple[str, int, str, str], dict[str, Any]]:
@@ -319,6 +337,38 @@ def _missed(name: str, reached: Sequence[float | None], plan: Plan) -> list[str]
         return []
     shown = ", ".join(off[:6]) + (f" and {len(off) - 6} more" if len(off) > 6 else "")
     return [f"{name}: not what was asked on the mean of specimens {shown}; the sheet has what was reached"]
+
+
+def _no_room(reached: Sequence[float | None], plan: Plan) -> list[str]:
+    """A sentence on specimens that hold fewer perimeters than were asked for."""
+    off = [
+        f"{one.number} ({value:+.1f} for {value_words('perimeters', one.settings['perimeters'])})"
+        for one, value in zip(plan.specimens, reached, strict=True)
+        if value is not None and value < _SHORT * one.settings["perimeters"]
+    ]
+    if not off:
+        return []
+    shown = ", ".join(off[:6]) + (f" and {len(off) - 6} more" if len(off) > 6 else "")
+    return [
+        f"perimeters: side by side on the mean of specimens {shown}: the innermost are short or find no room; the "
+        "sheet has what is there"
+    ]
+
+
+def _beds(seen: Seen) -> list[str]:
+    """A sentence on first layers that begin while the nozzle is still on its way back."""
+    off = [
+        f"{name} ({after:.0f} C, {before:.0f} C as sliced)"
+        for name, before, after in seen.beds
+        if before is not None and after is not None and abs(after - before) > _OFF_C
+    ]
+    if not off:
+        return []
+    shown = ", ".join(off[:6]) + (f" and {len(off) - 6} more" if len(off) > 6 else "")
+    return [
+        f"nozzle: still on its way back over the first layer of {shown}, on the mean, modelled: watch that it holds, "
+        "or take a smaller range"
+    ]
 
 
 def _unlike(plan: Plan, seen: Seen) -> list[str]:

@@ -26,7 +26,8 @@ class Coupon:
     """What all instances have alike.
 
     layers : of the region, first and last, from 1. top_mm : (l + 1,) underside of the first of them and the top of
-    each, on the plate. layer_s : (l,) seconds of each, at the fastest step. before_s : of the layers below them.
+    each, on the plate. layer_s : (l,) seconds of each, at the fastest step. before_s : of the layers between the
+    instance's first, in which nothing is told, and these.
     nozzle_c, fan_percent : as the file has them in the region, None where nobody knows.
     """
 
@@ -94,7 +95,7 @@ def coupon_of(
         (first, last),
         np.concatenate([[under], top]),
         shortest[first - 1 : last],
-        float(shortest[: first - 1].sum()),
+        float(shortest[1 : first - 1].sum()),
         nozzle[0] if nozzle else None,
         fan[1] if fan and np.isfinite(fan[1]) else None,
     )

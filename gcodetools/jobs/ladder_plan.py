@@ -25,7 +25,7 @@ from gcodetools.physics.timing import Times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.schedule import PLAIN_MACHINE
 from gcodetools.trials.bands import LEAST_MM, Bands, arrival_s, fan_arrival_s, lay_bands, most_bands
-from gcodetools.trials.design import arrange
+from gcodetools.trials.design import arrange, correlations
 from gcodetools.trials.factors import Factor
 from gcodetools.trials.runs import Runs, runs_of
 
@@ -35,6 +35,8 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _COORDINATES = ("x", "y", "order of printing")
+_MOST_BANDS = 100  # beyond, they are counted before they are dealt out
+_GOES_WITH = 0.8  # of a correlation; from here on two thirds of what is seen may be the place
 
 
 def plan_ladder(
@@ -80,7 +82,7 @@ class _Planning:
         self.heating = (profiles.machine or load_machine(PLAIN_MACHINE)).heating
         self.layered = not one_by_one(plate, poses)
         self.hits = [self._hit(pose) for pose in poses]
-        self.coupon = coupon_of(plate, poses, self.hits, planned, self._faster(), asked.varies("fan"))
+        self.coupon = coupon_of(plate, poses, self.hits, planned, self._faster(), self._sets("fan"))
         self.notes: list[str] = []
 
     def run(self) -> Plan:
@@ -99,6 +101,10 @@ class _Planning:
                 "Check the region's numbers against the drawing of `beadwright learn` or `beadwright check`.",
             )
         return hit
+
+    def _sets(self, name: str) -> bool:
+        """Whether a setting is varied or held."""
+        return self.asked.varies(name) or name in self.asked.held
 
     def _faster(self) -> float:
         """By how much layers may get shorter."""
@@ -138,11 +144,17 @@ class _Planning:
         fits = self._most(self._worst_s([{"nozzle": value} for value in nozzle.values]))
         rest = [f.name for f in self.asked.vary if f.name != "nozzle"]
         both = f"--by both (heat by height, {' and '.join(rest)} by instance); " if rest else ""
+        height = (
+            f"--by height (up to {counted(fits, 'band')} in each coupon, every coupon the same); "
+            if fits > 1
+            else ""
+        )
+        both = both if fits > 1 else ""
+        taller = "" if fits > 1 else ", or taller coupons for bands of height"
         return (
             f"{self.name}: printed layer by layer, so all {len(self.poses)} instances share the nozzle of a layer: it "
             "can't go by instance",
-            f"Possible: --by height (up to {counted(fits, 'band')} in each coupon, every coupon the same); {both}or "
-            "slice it object after object.",
+            f"Possible: {height}{both}{'or ' if height else ''}slice it object after object{taller}.",
         )
 
     # By instance.
@@ -175,9 +187,9 @@ class _Planning:
         """The region's name and layers; where the nozzle changes from object to object, from the layer on at which
         it has arrived."""
         first, last = self.coupon.layers
-        if not self.asked.varies("nozzle"):
+        if not self._sets("nozzle"):
             return self.region, (first, last)
-        need = max(self._need_s({}, runs.settings(k)) for k in range(len(runs)))
+        need = max(self._need_s({}, runs.settings(k) | self.asked.held) for k in range(len(runs)))
         ends = np.cumsum(self.coupon.layer_s)
         start = int(np.searchsorted(ends, max(need - self.coupon.before_s, 0.0) - 1e-9, side="left")) + 1
         if need <= self.coupon.before_s:
@@ -239,7 +251,10 @@ class _Planning:
             f"{order} order: whatever changes with the place (height, order of printing) goes with "
             f"{runs.factors[0].name} and can't be told from it"
         )
-        return run, 1.0, (names[-1] if len(names) else "place", runs.factors[0].name)
+        used = run >= 0
+        table = np.abs(correlations(places[used], runs.values[run[used]]))
+        at = np.unravel_index(int(np.argmax(table)), table.shape)
+        return run, float(table[at]), (names[int(at[0])], runs.factors[int(at[1])].name)
 
     # By height.
 
@@ -290,7 +305,11 @@ class _Planning:
         ]
         # A grid is laid out and seen to fit or not; for what is to be as large as fits, each way is the longest.
         steps = math.prod(len(f.values) for f in factors)
-        room = steps * repeats if asked.design == "grid" else self._most(self._worst_s(corners))
+        room = steps * repeats
+        if asked.design != "grid":
+            room = self._most(self._worst_s(corners))
+        elif room > _MOST_BANDS:
+            room = self._most(0.0)
         return runs_of(
             asked.design, factors, max(room, 1), count=asked.runs, repeats=repeats,
             where=f"band of at least {LEAST_MM:g} mm in {self.coupon.height_mm():.1f} mm", more="a taller coupon",
@@ -341,7 +360,10 @@ class _Planning:
                 f"{self.part}/{self.region}: between two {between}, and a band is at least "
                 f"{LEAST_MM:g} mm",
                 f"Possible: at most {counted(most, 'band')} in any order; fewer values, smaller steps, "
-                "--order rising, a taller coupon.",
+                "--order rising, a taller coupon."
+                if most > 1
+                else "Possible: smaller steps, --order rising, a taller or larger coupon: not even two bands fit in "
+                "any order.",
             )
         return found
 
@@ -420,6 +442,11 @@ class _Planning:
         greatest: float,
         between: tuple[str, str] | None,
     ) -> Plan:
+        if self.asked.order == "random" and between is not None and greatest > _GOES_WITH:
+            self.notes.append(
+                f"{between[1]} goes with {between[0]} (correlation {greatest:.2f}): with so few specimens no deal "
+                "keeps them apart; print it again with another --seed, or more of each"
+            )
         return Plan(
             kit, self.region, by, self.layered, tuple(specimens), tuple(settings), runs, self.coupon, bands, unused,
             greatest, between, (*runs.notes, *self.notes),

@@ -19,7 +19,7 @@ from gcodetools.toolpath.plate import Plate
 from gcodetools.trials.factors import KINDS
 from gcodetools.trials.sheet_csv import FACTOR_COLUMNS, Value, sheet_text
 
-__all__ = ["csv_of", "drawn_of", "ladder_record"]
+__all__ = ["csv_of", "drawn_of", "footprint_of", "ladder_record"]
 
 Record = dict[str, Any]
 
@@ -220,7 +220,7 @@ def drawn_of(applied: Applied, plan: Plan) -> Drawn:
         numbers.setdefault(one.pose.instance, []).append(one.number)
     mine = [pose for pose in applied.placed.poses if pose.part == plan.specimens[0].pose.part]
     footprints = tuple(
-        Footprint(_footprint(plate, pose), tuple(numbers.get(pose.instance, ())), pose.instance)
+        Footprint(footprint_of(plate, pose), tuple(numbers.get(pose.instance, ())), pose.instance)
         for pose in mine
     )
     known = shapely.union_all([shape for one in footprints for shape in [one.shape]])
@@ -230,7 +230,7 @@ def drawn_of(applied: Applied, plan: Plan) -> Drawn:
     return Drawn(footprints, rest, machine.bed if machine else None)
 
 
-def _footprint(plate: Plate, pose: Pose) -> shapely.Geometry:
+def footprint_of(plate: Plate, pose: Pose) -> shapely.Geometry:
     """The islands of an instance's first layer."""
     rows = pose.rows[pose.layer == 1].astype(np.int64)
     islands = of_layer(plate, int(plate.beads.layer[rows[0]]), rows)

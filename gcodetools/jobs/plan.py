@@ -13,13 +13,15 @@ from typing import Any
 
 from msgspec import structs
 
-from gcodetools.errors import UsageError
+from gcodetools.documents.profiles import is_path
+from gcodetools.errors import BeadwrightError, UsageError
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import Options
 from gcodetools.jobs.plan_plates import TREATED, UNTREATED, Counted, count_plates, kit_of
 from gcodetools.jobs.plan_record import difference, schedule_rows, side_record, summary
 from gcodetools.jobs.plan_side import Side, side_of
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
+from gcodetools.kit.schema import Kit
 from gcodetools.planning.failures import quantile
 from gcodetools.planning.order import Order, PrinterEntry, load_order
 
@@ -61,7 +63,8 @@ def plan_file(
 ) -> tuple[Record, list[str]]:
     """Record and warnings of an order; the files asked for are written.
 
-    approve : see `records.Approve`. options : material and machine where the order names none, and `sets`.
+    approve : see `records.Approve`. options : material and machine where the order names none (the kit's,
+    where these do not either), and `sets`.
 
     Raises
     ------
@@ -72,14 +75,17 @@ def plan_file(
     _check(wanted)
     now_s = float(int(time.time())) if wanted.now_s is None else wanted.now_s
     order = load_order(path, now_s)
-    _check_inputs(order, wanted)
+    second = _second(wanted, now_s)
+    _check_inputs([one for one in (order, second) if one is not None], wanted, options)
     progress("counting the plates")
     kit = kit_of(order)
-    counted, warnings = count_plates(order, kit, options)
+    own = _on(kit, options)
+    counted, warnings = count_plates(order, kit, own)
     warnings = [*order.remarks, *warnings]
     main = TREATED if wanted.against != TREATED else UNTREATED
     progress("planning")
-    side = side_of(order, counted, main, options, wanted.runs, wanted.seed, _name(counted, main))
+    name = _name(counted, main) if second is None else _names(order, second)[0]
+    side = side_of(order, counted, main, own, wanted.runs, wanted.seed, name)
     warnings += side.warnings
     record: Record = {
         "schema": "beadwright.plan/1",
@@ -95,12 +101,12 @@ def plan_file(
     }
     if wanted.against is not None:
         progress("planning what it is held against")
-        other, said = _other(order, counted, wanted, options, now_s)
+        other, said = _other(order, counted, second, wanted, own, options)
         warnings += said
         record |= {"against": side_record(other), "difference": difference(side, other)}
     if order.due_s is not None and record["odds"]["by_due"]["best"] < _SURE:
         progress("trying what would help")
-        record["would_help"] = _would_help(order, counted, side, main, wanted, options)
+        record["would_help"] = _would_help(order, counted, side, main, wanted, own)
     record["watch"] = _watch(side)
     warnings = list(dict.fromkeys(warnings))
     files = _files(side, wanted)
@@ -130,15 +136,37 @@ def _check(wanted: Wanted) -> None:
         require_calendar()
 
 
-def _check_inputs(order: Order, wanted: Wanted) -> None:
+def _second(wanted: Wanted, now_s: float) -> Order | None:
+    """The order to hold the plan against, where one is named."""
+    if wanted.against in (None, TREATED, UNTREATED):
+        return None
+    return load_order(Path(str(wanted.against)), now_s)
+
+
+def _check_inputs(orders: Sequence[Order], wanted: Wanted, options: Options) -> None:
     """Refuse a file that would bury what the plan is made from."""
-    file = order.file
-    named = [file.kit, *(name for plate in file.plates for name in (plate.file, plate.treated))]
-    inputs = [Path(order.name), *(order.path(name) for name in named if name)]
-    inputs += [Path(wanted.against)] if wanted.against else []
+    inputs = [Path(name) for name in (options.material, options.machine) if name and is_path(name)]
+    for order in orders:
+        file = order.file
+        named = [file.kit, *(name for plate in file.plates for name in (plate.file, plate.treated))]
+        profiles = [*(one.machine for one in file.printers), *(one.material for one in file.spools)]
+        named += [name for name in profiles if name and is_path(name)]
+        inputs += [Path(order.name), *(order.path(name) for name in named if name)]
     for out in (wanted.csv, wanted.ics):
-        if out is not None and out.exists() and any(one.exists() and out.samefile(one) for one in inputs):
+        if out is not None and any(_same(out, one) for one in inputs):
             raise UsageError(f"{out}: a file that the order is made of", "Name another file.")
+
+
+def _same(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:  # one of them is not there
+        return False
+
+
+def _on(kit: Kit | None, options: Options) -> Options:
+    """With the kit's machine, where the command line names none."""
+    return replace(options, machine=options.machine or (kit.machine if kit is not None else None))
 
 
 def _name(counted: Sequence[Counted], main: str) -> str:
@@ -146,22 +174,35 @@ def _name(counted: Sequence[Counted], main: str) -> str:
     return main if any(TREATED in one.files for one in counted) else UNTREATED
 
 
+def _names(order: Order, second: Order) -> tuple[str, str]:
+    """What two orders are called beside each other: by their files where they have one name."""
+    if order.file.order == second.file.order:
+        return order.name, second.name
+    return order.file.order, second.file.order
+
+
 def _other(
-    order: Order, counted: Sequence[Counted], wanted: Wanted, options: Options, now_s: float
+    order: Order,
+    counted: Sequence[Counted],
+    second: Order | None,
+    wanted: Wanted,
+    own: Options,
+    options: Options,
 ) -> tuple[Side, list[str]]:
-    """The side to hold the plan against, and what is to be said of it."""
-    assert wanted.against is not None
-    if wanted.against in (TREATED, UNTREATED):
+    """The side to hold the plan against, and what is to be said of it. own : options with the order's own machine."""
+    if second is None:
+        assert wanted.against is not None
         if not any(TREATED in one.files for one in counted):
             raise UsageError(
                 f"--against {wanted.against}: no plate of {order.name} names a treated file",
                 "Give `treated: FILE` to a plate, or name another order.",
             )
-        side = side_of(order, counted, wanted.against, options, wanted.runs, wanted.seed)
+        side = side_of(order, counted, wanted.against, own, wanted.runs, wanted.seed)
         return side, list(side.warnings)
-    second = load_order(Path(wanted.against), now_s)
-    plates, said = count_plates(second, kit_of(second), options)
-    side = side_of(second, plates, TREATED, options, wanted.runs, wanted.seed, second.file.order)
+    kit = kit_of(second)
+    options = _on(kit, options)
+    plates, said = count_plates(second, kit, options)
+    side = side_of(second, plates, TREATED, options, wanted.runs, wanted.seed, _names(order, second)[1])
     name = second.name
     return side, [
         text if name in text else f"{name}: {text}" for text in [*second.remarks, *said, *side.warnings]
@@ -197,13 +238,16 @@ def _would_help(
         if not entry.week.always:
             hours = f"somebody there {_HOURS_MORE} h longer each day at {entry.name}"
             tries.append((hours, _with(order, k, hours=_longer(entry)), main))
-    if side.name == TREATED:
+    if TREATED in side.variants:
         tries.append(("the plates untreated", order, UNTREATED))
     # A large order takes a while: then only the pace that served it best is tried again.
     paces = (side.plan.pace,) if side.counts.sum() > _LARGE else ()
     found = []
     for text, changed, variant in tries:
-        other = side_of(changed, counted, variant, options, wanted.runs, wanted.seed, paces=paces)
+        try:
+            other = side_of(changed, counted, variant, options, wanted.runs, wanted.seed, paces=paces)
+        except BeadwrightError:
+            continue  # it can't be carried out, so it does not help
         found.append({"change": text, **summary(other)})
     return sorted(found, key=lambda one: -one["by_due"]["best"])
 
@@ -223,8 +267,13 @@ def _longer(entry: PrinterEntry) -> dict[str, str]:
 def _watch(side: Side) -> list[str]:
     """What to keep an eye on, in sentences."""
     found = []
-    if not side.choice.proven:
-        more = 100.0 * (side.choice.cost / side.choice.bound - 1.0) if side.choice.bound else 0.0
+    more = 100.0 * (side.choice.cost / side.choice.bound - 1.0) if side.choice.bound else 0.0
+    if side.shared_out:
+        found.append(
+            f"Plates are chosen so that more printers have work: {more:.2g} % more printer time than the least "
+            "possible."
+        )
+    elif not side.choice.proven:
         found.append(
             f"The choice of plates is near the best: at most {more:.2g} % more printer time than the least possible."
         )
@@ -264,10 +313,14 @@ def _csv(side: Side) -> bytes:
     writer.writerow(("printer", "run", "plate", "file", "start", "end", "off", "parts"))
     for row in schedule_rows(side):
         parts = "; ".join(f"{count} {part}" for part, count in row["parts"].items())
-        writer.writerow(
-            [*(row[key] for key in ("printer", "run", "plate", "file", "start", "end", "off")), parts]
-        )
+        cells = [*(row[key] for key in ("printer", "run", "plate", "file", "start", "end", "off")), parts]
+        writer.writerow([_cell(cell) for cell in cells])
     return text.getvalue().encode()
+
+
+def _cell(value: str | int) -> str | int:
+    """A name with a quote before it where a spreadsheet would take it for a formula."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
 
 
 def _ics(side: Side) -> bytes:

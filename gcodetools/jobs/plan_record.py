@@ -33,6 +33,7 @@ def side_record(side: Side) -> Record:
             "printer_s": side.choice.cost,
             "least_printer_s": side.choice.bound,
             "proven": side.choice.proven,
+            "shared_out": side.shared_out,
         },
         "plan": {
             "done": order.local(side.plan.done_s),

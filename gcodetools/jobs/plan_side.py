@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.errors import InputError, UsageError
+from gcodetools.errors import InputError
 from gcodetools.jobs.apply import Options
+from gcodetools.jobs.plan_choice import Chooser, first_of
 from gcodetools.jobs.plan_plates import Counted, Takes, machine_of
-from gcodetools.planning.covering import Choice, choose
-from gcodetools.planning.failures import Bands, Outcomes, doubt, sturdiest
+from gcodetools.planning.covering import Choice
+from gcodetools.planning.failures import Outcomes, doubt
 from gcodetools.planning.hours import Presence
 from gcodetools.planning.order import Order, PrinterEntry
 from gcodetools.planning.schedule import Plan
@@ -25,8 +26,6 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 Pair = tuple[float, float]
 
-_MOST_PLATES = 20_000
-_MOST_NUMBERS = 200_000_000  # runs times printers times kinds of plate: half a gigabyte
 _MASS, _WATTS, _PRICE = 1, 2, 3  # names of doubts; 0 is that of times
 _J_PER_WH = 3600.0
 
@@ -79,6 +78,7 @@ class Side:
     name : "treated" or "untreated", or the order's. kinds : the plates chosen, columns of all arrays below. counts :
     (k,) of each. variants : which file of each. holds : (k, m) of `parts`. need : (m,). shop, plan, outcomes : of
     these kinds. spent : the plan in entry 0 of each array, then the runs. stores : spools. choice : of all plates.
+    shared_out : whether more printer time is taken than need be, so that more printers have work.
     takes : (g, k) what a plate takes on each group, None where it may not run there.
     """
 
@@ -92,6 +92,7 @@ class Side:
     need: I8
     shop: Shop
     choice: Choice
+    shared_out: bool
     plan: Plan
     outcomes: Outcomes
     spent: Spent
@@ -131,32 +132,26 @@ def side_of(
     usable = np.flatnonzero(np.isfinite(cost))
     warnings = _unusable(order, counted, shop, cost)
     _check_coverable(order, counted, parts, holds, need, usable)
-    choice = choose(holds[usable], need, cost[usable])
-    counts = np.zeros(len(counted), np.int64)
-    counts[usable] = choice.counts
-    used: list[int] = np.flatnonzero(counts).tolist()
-    _check_size(order, int(counts.sum()), len(used), shop, runs)
-    shop = replace(shop, seconds=shop.seconds[:, used], longest=shop.longest[used])
+    found = Chooser(order, shop, takes, holds, need, usable, runs, seed, tuple(paces)).found()
+    used, shop, plan, outcomes = found.used, found.shop, found.plan, found.outcomes
     takes = tuple(tuple(row[k] for k in used) for row in takes)
     kinds = tuple(counted[k] for k in used)
-    ends = np.array([_first(takes, k).time_s.band for k in range(len(used))]).reshape(-1, 2)
-    bands = Bands(ends)
-    plan, outcomes = sturdiest(shop, counts[used], bands, runs, seed, order.due_s, paces)
     stores = _stores(order, kinds, takes, plan, outcomes, shop)
     spent = _spent(
-        order, kinds, takes, plan, outcomes, shop, bands.seconds, seed, prices_of(order, kinds, takes)
+        order, kinds, takes, plan, outcomes, shop, found.bands.seconds, seed, prices_of(order, kinds, takes)
     )
     return Side(
         name=name or wanted,
         order=order,
         kinds=kinds,
         variants=tuple(variants[k] for k in used),
-        counts=counts[used],
+        counts=found.counts[used],
         parts=parts,
         holds=holds[used],
         need=need,
         shop=shop,
-        choice=choice,
+        choice=found.choice,
+        shared_out=found.shared_out,
         plan=plan,
         outcomes=outcomes,
         spent=spent,
@@ -187,11 +182,6 @@ def shop_of(
     return Shop(tuple(groups), seconds, longest, order.start_s), tuple(takes)
 
 
-def _first(takes: Sequence[Sequence[Takes | None]], kind: int) -> Takes:
-    """What a plate takes on the first group that may run it."""
-    return next(one for row in takes if (one := row[kind]) is not None)
-
-
 def _unusable(order: Order, counted: Sequence[Counted], shop: Shop, cost: F8) -> list[str]:
     """Plates that can't run somewhere because they would be left alone."""
     found = []
@@ -218,20 +208,6 @@ def _check_coverable(
         )
 
 
-def _check_size(order: Order, plates: int, kinds: int, shop: Shop, runs: int) -> None:
-    if plates > _MOST_PLATES:
-        raise InputError(
-            f"{order.name}: {plates:,} plates to print, expected at most {_MOST_PLATES:,}",
-            "Order less at a time, or give a plate that holds more.",
-        )
-    if runs * len(shop.printers) * kinds > _MOST_NUMBERS:
-        most = _MOST_NUMBERS // (len(shop.printers) * kinds)
-        raise UsageError(
-            f"--runs {runs}: too many for {len(shop.printers)} printers and {kinds} kinds of plate",
-            f"Give at most {most}.",
-        )
-
-
 def _planned_counts(plan: Plan, kinds: int) -> I8:
     """(1, p, k) plates of each kind on each printer."""
     counts = np.zeros((1, len(plan.runs), kinds), np.int64)
@@ -248,7 +224,7 @@ def _stores(
     """Spools; a plate counts with the upper end of its mass, so that none runs out on the way."""
     entries = {entry.title: entry for entry in order.file.plates}
     spool = np.array([order.file.spool_of(entries[one.title]) or 0 for one in kinds], np.int64)
-    grams = np.array([_first(takes, k).mass_g.high for k in range(len(kinds))])
+    grams = np.array([first_of(takes, k).mass_g.high for k in range(len(kinds))])
     found = []
     for s, entry in enumerate(order.file.spools):
         mine = np.flatnonzero(spool == s)
@@ -281,7 +257,7 @@ def prices_of(order: Order, kinds: Sequence[Counted], takes: Sequence[Sequence[T
             bands.append((1.0, 1.0))
             sources.append("price of a spool in the order")
             continue
-        price = _first(takes, k).per_gram
+        price = first_of(takes, k).per_gram
         per_gram.append(price.best)
         bands.append(price.band)
         sources.append(f"material {one.material}: {price.source}")
@@ -311,14 +287,14 @@ def _spent(
     seconds = np.where(np.isfinite(shop.seconds), shop.seconds, 0.0)
     busy = np.concatenate([(plain * seconds).sum(axis=2), outcomes.busy_s])
     pace = _with_best(doubt(0, bands[:, 0], bands[:, 1], seed, runs))
-    mass = [_first(takes, k).mass_g for k in range(count)]
+    mass = [first_of(takes, k).mass_g for k in range(count)]
     grams_each = np.array([one.best for one in mass])
     mass_f = _with_best(_doubts(_MASS, [one.band for one in mass], seed, runs))
     price_f = _with_best(_doubts(_PRICE, list(prices.bands), seed, runs))
     grams = spent.sum(axis=1) * grams_each * mass_f
     energy = None
     if all(one.energy_wh is not None for row in takes for one in row if one is not None):
-        watts = [_first(takes, k).watts or (1.0, 1.0) for k in range(count)]
+        watts = [first_of(takes, k).watts or (1.0, 1.0) for k in range(count)]
         watts_f = _with_best(_doubts(_WATTS, watts, seed, runs))
         each = np.array(
             [[one.energy_wh.best if one and one.energy_wh else 0.0 for one in row] for row in takes]

@@ -10,7 +10,7 @@ from typing import Any
 
 from gcodetools.errors import UsageError
 from gcodetools.marks.conventions import load_convention
-from gcodetools.slicer_settings.document import Document, Stated, hidden, shown, shown_value
+from gcodetools.slicer_settings.document import Document, Stated, hidden, shown, shown_section, shown_value
 from gcodetools.slicer_settings.names import NAMES
 from gcodetools.slicer_settings.opening import open_settings, read_settings
 from gcodetools.slicer_settings.readings import Profile, Reading, read_profile
@@ -115,8 +115,8 @@ def _check_section(document: Document, section: str | None) -> None:
     if section.lower() in (one.lower() for one in known):
         return
     close = difflib.get_close_matches(section, known, 1)
-    near = f"; nearest {shown(close[0])!r}" if close else ""
-    there = ", ".join(map(shown, known[:_NAMED])) or "none"
+    near = f"; nearest {shown_section(close[0])!r}" if close else ""
+    there = ", ".join(map(shown_section, known[:_NAMED])) or "none"
     raise UsageError(f"--section {section}: no such section in {document.name}{near}", f"There are: {there}.")
 
 
@@ -167,7 +167,9 @@ def told_of(opened: Opened, way: Way) -> dict[str, Any]:
     }
     if way.tool is not None:
         record["tool"] = way.tool
-    sections = list(dict.fromkeys(shown(one.section) for one in opened.document.stated if one.section))
+    sections = list(
+        dict.fromkeys(shown_section(one.section) for one in opened.document.stated if one.section)
+    )
     if sections:
         record["sections"] = sections
     return record
@@ -206,7 +208,7 @@ def _value(reading: Reading) -> dict[str, Any]:
         if told is not None:
             record[key] = told
     if reading.stated.section:
-        record["section"] = shown(reading.stated.section)
+        record["section"] = shown_section(reading.stated.section)
     if reading.base is not None:
         record["follows"] = shown(reading.base.key)
     return record
@@ -216,7 +218,7 @@ def _raw(stated: Stated) -> dict[str, Any]:
     text = stated.text if stated.whole else f"{stated.text} ..."
     record = {"key": shown(stated.key), "value": shown_value(stated.key, text), "line": stated.line}
     if stated.section:
-        record["section"] = shown(stated.section)
+        record["section"] = shown_section(stated.section)
     if hidden(stated.key, text):
         record["hidden"] = True
     return record

@@ -16,10 +16,12 @@ from gcodetools.jobs.sources import Profiles, digest
 from gcodetools.kit.schema import Kit, Part, Region, load_kits, resolve_treatment
 from gcodetools.kit.settings import Treatment, load_treatment, resolved
 from gcodetools.kit.shapes import All
-from gcodetools.slicer_settings.carrying import WHOLE_PART, Carried, Carrier, Outcome, carry_all
+from gcodetools.slicer_settings.carrier import Carried, Carrier, Outcome
+from gcodetools.slicer_settings.carrying import WHOLE_PART, carry_all
 from gcodetools.slicer_settings.changing import Change, edited
-from gcodetools.slicer_settings.document import Stated, shown
+from gcodetools.slicer_settings.document import Stated, shown, shown_section
 from gcodetools.slicer_settings.findings import worded
+from gcodetools.slicer_settings.readings import Reading, Value
 from gcodetools.treat.limits import UNKNOWN_HOTEND_C
 
 __all__ = ["NOT_TO_PRINT", "Asked", "Copy", "carry_profile", "write_copy"]
@@ -160,6 +162,10 @@ def _local(source: _Source, carried: Carried) -> list[str]:
         mode = getattr(getattr(treatment, key), "mode", None)
         if mode is not None:
             said.append(f"`{key}: mode: {mode}`: settings do not change within a print")
+    if treatment.fit is not None:
+        said.append(
+            f"`fit: blend: {treatment.fit.blend_mm:g}`: settings move whole outlines, so there is no border to blend at"
+        )
     lifted = treatment.force or treatment.rest is not None or treatment.speed is not None
     if not lifted and (treatment.nozzle is not None or treatment.fan is not None):
         said.append("holding back on layers that are over too soon to cool: settings act there too")
@@ -221,7 +227,7 @@ def _change(change: Change) -> dict[str, Any]:
     if reading.tool is not None:
         record["tool"] = reading.tool
     if reading.stated.section:
-        record["section"] = shown(reading.stated.section)
+        record["section"] = shown_section(reading.stated.section)
     return record
 
 
@@ -259,8 +265,7 @@ def _read_back(opened: Opened, data: bytes, way: Way, carried: Carried) -> dict[
                 f"{name}:{before.line}: {shown(before.key)} reads otherwise in the copy than it should"
             )
         same += id(before) not in changed
-    for change in carried.changes.planned:
-        _check_value(name, change, new, carried)
+    _check_values(name, new, carried)
     return {"changed": len(carried.changes.planned), "unchanged": same}
 
 
@@ -283,14 +288,17 @@ def _respelled(stated: Stated, changes: list[Change]) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _check_value(name: str, change: Change, new: Opened, carried: Carried) -> None:
-    wanted = carried.changes.current(change.reading)
-    reading = change.reading
-    found = [
-        r.value
-        for r in new.profile.of(reading.name, reading.tool)
-        if (r.key, r.step, r.stated.section, r.stated.line)
-        == (reading.key, reading.step, reading.stated.section, reading.stated.line)
-    ]
-    if wanted not in found:
-        raise Fault(f"{name}:{reading.stated.line}: {shown(reading.key)} says something else in the copy")
+def _check_values(name: str, new: Opened, carried: Carried) -> None:
+    said: dict[tuple[object, ...], list[Value | None]] = {}
+    for readings in new.profile.readings.values():
+        for one in readings:
+            said.setdefault(_place(one), []).append(one.value)
+    for change in carried.changes.planned:
+        reading = change.reading
+        if carried.changes.current(reading) not in said.get(_place(reading), ()):
+            raise Fault(f"{name}:{reading.stated.line}: {shown(reading.key)} says something else in the copy")
+
+
+def _place(reading: Reading) -> tuple[object, ...]:
+    stated = reading.stated
+    return reading.name, reading.key, reading.tool, reading.step, stated.section, stated.line

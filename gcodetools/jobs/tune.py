@@ -84,6 +84,7 @@ def tune_sheets(paths: Sequence[Path], asked: Asked, progress: Progress = _silen
     the library of distributions is not installed.
     """
     require_fitting()
+    _expect_once(paths)
     progress("reading")
     sheets = [read_sheet(path) for path in paths]
     answer = answer_of(sheets, asked.answer)
@@ -94,7 +95,7 @@ def tune_sheets(paths: Sequence[Path], asked: Asked, progress: Progress = _silen
     level, doubt = _level(known, material, asked)
     if doubt:  # no strength: as read, section aside
         known = tested(sheets, answer, asked.section_mm2, False, asked.scatter)
-    warnings = [text for sheet in sheets for text in sheet.warnings]
+    warnings = [text for sheet in sheets for text in sheet.warnings] + list(known.warnings)
     warnings += [doubt] if doubt else []
     if whence == "assumed":
         warnings.append(f"no material is named by the sheet or --material: {material.name} assumed")
@@ -130,6 +131,20 @@ def tune_sheets(paths: Sequence[Path], asked: Asked, progress: Progress = _silen
         return _lacking(made, design)
     progress("fitting")
     return _fitted(made, design, asked, machine, sheets)
+
+
+def _expect_once(paths: Sequence[Path]) -> None:
+    """No specimen counts twice.
+
+    Raises
+    ------
+    UsageError : a file is named twice.
+    """
+    seen = set()
+    for path in paths:
+        if path.resolve() in seen:
+            raise UsageError(f"{path}: named twice", "Name each sheet once: its specimens would count twice.")
+        seen.add(path.resolve())
 
 
 def _material_name(sheets: Sequence[Sheet], asked: Asked) -> tuple[str, str]:

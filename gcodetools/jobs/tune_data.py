@@ -25,6 +25,7 @@ _PLACES = ("x_mm", "y_mm", "z_mm")
 # What held is taken to break at four times that at most; lives lie much further apart than strengths. Assumptions.
 _CAPS = {"force": math.log(4.0), "cycles": math.log(100.0)}
 _ALIKE_SECTIONS = 1.02
+_MOST_OFF_C = 60.0  # of what a nozzle reached from what was asked: beyond, one of both is a slip of the pen
 _LEAST = 3
 
 
@@ -35,7 +36,8 @@ class Tested:
     answer : of `ANSWERS`. trial : for a fit; of a click its y are the marks. section_mm2 : (n,) over which the force
     was read, None where it isn't known. by_section : whether y is force over section. held : settings that were the
     same in all. asked : (n, k) what was asked for the trial's factors. got : columns (n,) that are known of all.
-    where : `file:line` of each. untested : rows without a reading. told : sentences on what was taken how.
+    where : `file:line` of each. untested : rows without a reading. told : sentences on what was taken how. read :
+    (n,) readings as the sheet has them. warnings : what looks like a slip of the pen.
     """
 
     answer: str
@@ -47,6 +49,8 @@ class Tested:
     where: tuple[str, ...]
     untested: int
     told: tuple[str, ...]
+    read: F8
+    warnings: tuple[str, ...] = ()
 
     @property
     def asked(self) -> F8:
@@ -107,6 +111,7 @@ def tested(
     factors, held = _settings(numbers, told)
     section = _section(numbers, section_mm2) if answer == "force" else None
     value, side = _readings([row.readings[column] for _, row in used], answer, where, told)
+    read = value
     by_section = section is not None and whole_section
     if section is not None and by_section:
         value = value / section
@@ -132,7 +137,10 @@ def tested(
         _CAPS.get(answer, 0.0),
     )
     got = {name: values for name in _GOT if (values := numbers.of(name)) is not None}
-    return Tested(answer, trial, section, by_section, held, got, where, len(rows) - len(used), tuple(told))
+    warnings = (*_twice(used, where, column), *_steps_differ(used, where))
+    return Tested(
+        answer, trial, section, by_section, held, got, where, len(rows) - len(used), tuple(told), read, warnings
+    )  # fmt: skip
 
 
 class _Numbers:
@@ -177,6 +185,8 @@ def _settings(numbers: _Numbers, told: list[str]) -> tuple[tuple[Factor, ...], d
             continue
         reached_column = _REACHED.get(name, "")
         reached = numbers.of(reached_column) if reached_column else None
+        if name == "nozzle" and reached is not None:
+            _expect_near(asked, reached, numbers.where)
         if reached_column and numbers.partly(reached_column):
             told.append(f"{reached_column} is told of some rows only: the fit goes by what was asked")
         factor = factor_from(name, asked, reached)
@@ -192,6 +202,22 @@ def _settings(numbers: _Numbers, told: list[str]) -> tuple[tuple[Factor, ...], d
             "A fit compares settings: at least two values of one of them, three for a peak.",
         )
     return tuple(factors), held
+
+
+def _expect_near(asked: F8, reached: F8, where: Sequence[str]) -> None:
+    """What was reached is what was asked, but for a lag.
+
+    Raises
+    ------
+    InputError : it is not.
+    """
+    off = np.flatnonzero(np.abs(asked - reached) > _MOST_OFF_C)
+    if len(off):
+        k = int(off[0])
+        raise InputError(
+            f"{where[k]}: nozzle_c: found {asked[k]:g}, but nozzle_reached_c is {reached[k]:g}",
+            "Correct the one that is a slip of the pen, or take the column nozzle_reached_c out.",
+        )
 
 
 def _explained_gap(numbers: _Numbers, column: str, told: list[str]) -> None:
@@ -256,6 +282,43 @@ def _bands(used: Sequence[tuple[int, Row]], told: list[str]) -> None:
         told.append(
             "several specimens are bands of one coupon: taken as if printed apart, so doubt may be larger than told"
         )
+
+
+def _twice(used: Sequence[tuple[int, Row]], where: Sequence[str], column: str) -> list[str]:
+    """Rows that are the same in every cell, the specimen's number and the reading among them: pasted twice?"""
+    seen: dict[object, str] = {}
+    found: list[str] = []
+    for (_, row), at in zip(used, where, strict=True):
+        if "specimen" not in row.numbers or not {"x_mm", "instance"} & set(row.numbers):
+            continue
+        key = (tuple(sorted(row.numbers.items())), row.readings[column], row.part)
+        if key in seen:
+            found.append(at)
+        seen.setdefault(key, at)
+    if not found:
+        return []
+    more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+    return [
+        f"{found[0]}{more}: the same specimen with the same reading stands there twice, and counts twice; if it was "
+        "pasted or given twice, what is told is surer than it is"
+    ]
+
+
+def _steps_differ(used: Sequence[tuple[int, Row]], where: Sequence[str]) -> list[str]:
+    """Rows of one step whose settings differ."""
+    first: dict[tuple[int, float], tuple[dict[str, float], str]] = {}
+    for (k, row), at in zip(used, where, strict=True):
+        if "step" not in row.numbers:
+            continue
+        asked = {key: row.numbers[key] for key in FACTOR_COLUMNS.values() if key in row.numbers}
+        before, there = first.setdefault((k, row.numbers["step"]), (asked, at))
+        for key, value in asked.items():
+            if before.get(key, value) != value:
+                return [
+                    f"{at}: {key} is {value:g}, and {before[key]:g} at {there}, which is of the same step "
+                    f"{row.numbers['step']:g}: a slip of the pen?"
+                ]
+    return []
 
 
 def _numbered(sheet: I8) -> I8:

@@ -14,12 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Choice", "choose"]
+__all__ = ["Choice", "choose", "spread"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _TINY = 1e-9
+_TRADED, _TRADES = 200, 20  # plates up to which trades are tried one by one, and how many are made
 _NODES = 1500  # of one search; kinds of plate are few, so that most need under a hundred
 
 
@@ -63,6 +64,76 @@ def choose(holds: NDArray[np.integer], need: NDArray[np.integer], cost: F8, node
     )
     counts = second.counts
     return Choice(counts, float(cost @ counts), first.bound, first.proven)
+
+
+def spread(
+    holds: NDArray[np.integer], need: NDArray[np.integer], takes: F8, number: NDArray[np.integer]
+) -> I8:
+    """Counts that cover the need and share the work out where printers may not all print the same plates.
+
+    Least T with  sum_g,k x_gk holds_k >= need,  sum_k takes_gk x_gk <= T number_g,  in parts of plates that
+    are then made whole.
+
+    Parameters
+    ----------
+    holds : (n, m) parts on each kind of plate. need : (m,) of each part. takes : (g, n) s of a plate in a group of
+    printers, infinite where it may not run. number : (g,) of printers.
+
+    Raises
+    ------
+    ValueError : a part that is needed is on no plate that may run.
+    """
+    group, kind = np.nonzero(np.isfinite(takes))
+    each, unit = takes[group, kind], float(takes[np.isfinite(takes)].max(initial=1.0))
+    wanted = np.asarray(need) > 0
+    rows, least = np.asarray(holds, np.float64)[:, wanted].T, np.asarray(need, np.float64)[wanted]
+    cover = np.hstack([rows[:, kind], np.zeros((len(rows), 1))])
+    load = np.zeros((len(takes), len(kind) + 1))
+    load[group, np.arange(len(kind))] = -each / unit
+    load[:, -1] = number
+    # Time on printers that are done early costs a little, so that none is spent for nothing.
+    cost = np.append(1e-3 * each / each.sum(), 1.0)
+    found = _Tableau.of(np.vstack([cover, load]), np.append(least, np.zeros(len(load))), cost).solved()
+    if found is None:
+        raise ValueError("no plate holds a part that is needed")
+    parts = np.bincount(kind, found.x(len(kind)), len(holds)).astype(np.float64)
+    counts = _made_whole(parts, rows, least, np.where(np.isfinite(takes), takes, 0.0).max(axis=0))
+    assert counts is not None  # rounding up covers what parts of plates cover
+    return _traded(counts, rows, least, takes, number) if counts.sum() <= _TRADED else counts
+
+
+def _traded(counts: I8, rows: F8, least: F8, takes: F8, number: NDArray[np.integer]) -> I8:
+    """While all is done earlier so: a plate less of one kind, for as many of another as are then needed."""
+    best = _longest_load(counts, takes, number)
+    runs = np.isfinite(takes).any(axis=0)
+    for _ in range(_TRADES):
+        found: tuple[float, I8] | None = None
+        for less in np.flatnonzero(counts > 0).tolist():
+            for more in np.flatnonzero(runs).tolist():
+                tried = counts.copy()
+                tried[less] -= 1
+                gap, gives = least - rows @ tried, rows[:, more]
+                if more == less or np.any((gap > 0) & (gives == 0)):
+                    continue
+                tried[more] += int(np.ceil(np.max(gap[gives > 0] / gives[gives > 0], initial=0.0)))
+                done = _longest_load(tried, takes, number)
+                if done < (found[0] if found else best) * (1 - _TINY):
+                    found = done, tried
+        if found is None:
+            break
+        best, counts = found
+    return counts
+
+
+def _longest_load(counts: I8, takes: F8, number: NDArray[np.integer]) -> float:
+    """When the last printer is done: each plate, the longest first, where it is done the earliest."""
+    free = [[0.0] * int(n) for n in number]
+    each = takes.tolist()
+    for k in sorted(np.flatnonzero(counts).tolist(), key=lambda k: -float(takes[:, k].min())):
+        for _ in range(int(counts[k])):
+            done, g = min((free[g][0] + row[k], g) for g, row in enumerate(each))
+            heapq.heapreplace(free[g], done)
+    return max(max(row) for row in free)
 
 
 @dataclass(frozen=True, slots=True)

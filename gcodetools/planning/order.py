@@ -32,14 +32,27 @@ __all__ = [
 ]
 
 SCHEMA = 1
+_LONGEST_SWAP_S = 86_400.0
 
 Amount = Annotated[int, Meta(ge=1, le=1_000_000)]
-Duration = Annotated[str, Meta(min_length=1, max_length=40, extra={"words": "a time such as 10 min"})]
+Duration = Annotated[
+    str, Meta(min_length=1, max_length=40, extra={"words": "a time such as 10 min", "quote": False})
+]
 DateTime = Annotated[
-    str, Meta(min_length=1, max_length=40, extra={"words": "a date and time such as 2026-03-02T08:00"})
+    str,
+    Meta(
+        min_length=1,
+        max_length=40,
+        extra={"words": "a date and time such as 2026-03-02T08:00", "quote": False},
+    ),
 ]
 HoursText = Annotated[
-    str, Meta(min_length=1, max_length=200, extra={"words": "hours such as 07:00-23:00 or round the clock"})
+    str,
+    Meta(
+        min_length=1,
+        max_length=200,
+        extra={"words": "hours such as 07:00-23:00 or round the clock", "quote": False},
+    ),
 ]
 Price = Annotated[float, Meta(ge=0, le=1e9)]
 Grams = Annotated[float, Meta(gt=0, le=1e6, extra={"unit": "g"})]
@@ -124,9 +137,13 @@ class PrinterEntry(Struct, frozen=True, forbid_unknown_fields=True):
         )
         swap = tuple(_said(("swap",), lambda: self.swap_s, "a time such as 10 min or 1 h 30 min"))
         yield from (*hours, *swap)
-        if not hours and not swap and self.swap_s > self.week.longest_s:
+        if hours or swap:
+            return
+        if self.swap_s > self.week.longest_s:
             longest = f"{self.week.longest_s / 60:g} min"
             yield Flaw(("swap",), f"{self.swap!r}", f"at most {longest}, the longest that somebody is there")
+        elif self.swap_s > _LONGEST_SWAP_S:
+            yield Flaw(("swap",), f"{self.swap!r}", "at most 24 h")
 
 
 class SpoolEntry(Struct, frozen=True, forbid_unknown_fields=True):

@@ -76,6 +76,9 @@ def planned(shop: Shop, counts: NDArray[np.integer], steps: int = _STEPS, pace: 
 def _ordered(work: _Work, counts: NDArray[np.integer], steps: int) -> tuple[list[list[int]], bool]:
     """Kinds of plate in the order of each printer, and whether no order is done earlier."""
     lists = [_longest_first(work, counts)]
+    if np.count_nonzero(counts) == 1:
+        # The n-th of plates alike is off a printer when it is, so the earliest of all are the best.
+        return lists[0], True
     total = int(np.sum(counts))
     if total * int(np.count_nonzero(counts)) <= steps:
         lists += [_least_idle(work, counts, by_day) for by_day in (_fullest, _shortest)]

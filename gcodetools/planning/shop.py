@@ -14,6 +14,9 @@ __all__ = ["Group", "Shop"]
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
+_PACE_PLATES = 500
+_WEEK_S = 7 * 86_400.0
+
 
 @dataclass(frozen=True, slots=True)
 class Group:
@@ -68,3 +71,17 @@ class Shop:
         whole = np.where(fits, self.seconds + swap, 0.0)
         number = (fits * count).sum(axis=0)
         return np.where(number > 0, (whole * count).sum(axis=0) / np.maximum(number, 1.0), np.inf)
+
+    def pace_s(self) -> F8:
+        """(g, k) real time that a plate takes up where nothing but its kind is printed: its share of a week and
+        more, nights in which the printer waits counted; infinite where it may not run."""
+        result = np.where(self.allowed(), self.seconds, np.inf)
+        for g, k in np.argwhere(np.isfinite(result)).tolist():
+            presence, seconds = self.groups[g].presence, float(self.seconds[g, k])
+            need_s = seconds * float(self.longest[k])
+            free_s, count = self.start_s, 0
+            while count < _PACE_PLATES and free_s < self.start_s + _WEEK_S:
+                free_s = presence.off(presence.start(free_s, need_s) + seconds)
+                count += 1
+            result[g, k] = (free_s - self.start_s) / count
+        return result

@@ -80,6 +80,7 @@ svg .away { fill: none; stroke: var(--grey); } svg .badge { fill: var(--box); st
   display: table-header-group; }
   .wide { overflow: visible; } .cautions, .how { break-inside: avoid; } td.box { min-width: 11mm; } td.notes
   { min-width: 24mm; }
+  .facts, .how, .cautions, .quiet { font-size: 8.5pt; line-height: 1.3; }
   td, th { padding: .2rem .22rem; } .top { flex-wrap: nowrap; gap: 6mm; } .picture { flex: 0 0 105mm; } .facts {
   flex: 1 1 auto; } }
 """
@@ -93,7 +94,9 @@ def sheet_html(record: Record, drawn: Drawn, table_name: str) -> str:
     record : of `ladder`, with `out`. table_name : file name of the table to fill in.
     """
     title = f"Ladder of {record['part']}/{record['region']}"
-    pictures = plate_svg(drawn, _shades(record)) + (bands_svg(record) if record.get("bands") else "")
+    pictures = plate_svg(drawn, _shades(record), record["factors"][0]["name"]) + (
+        bands_svg(record) if record.get("bands") else ""
+    )
     return "\n".join(
         [
             "<!doctype html>",
@@ -180,14 +183,15 @@ def _facts(record: Record) -> str:
         facts.append(("treated", f"layers {first}-{last} of each"))
     own = record["file_has"]
     had = [
-        value_words(name, own[key])
+        f"{name} {value_words(name, own[key])}"
         for name, key in (("nozzle", "nozzle_c"), ("fan", "fan_percent"))
         if key in own
     ]
     if had:
-        facts.append(("as sliced", f"nozzle and fan {', '.join(had)}" if len(had) == 2 else ", ".join(had)))
+        facts.append(("as sliced", ", ".join(had)))
     if record["as_sliced"]:
-        facts.append(("left alone", f"{', '.join(record['as_sliced'])}: as sliced, drawn dashed"))
+        numbers = ", ".join(f"#{name.rpartition('#')[2]}" for name in record["as_sliced"])
+        facts.append(("left alone", f"{numbers}: as sliced, drawn dashed"))
     if (machine := record.get("machine")) is not None:
         facts.append(("machine", machine))
     facts.append(("treated file", f"sha256 {record['digest'][:16]}…"))

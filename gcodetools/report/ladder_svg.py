@@ -40,12 +40,13 @@ class Drawn:
     bed: Bed | None
 
 
-def plate_svg(drawn: Drawn, shades: dict[int, float]) -> str:
+def plate_svg(drawn: Drawn, shades: dict[int, float], of: str = "") -> str:
     """The plate from above, x to the right, y away from the reader.
 
     Parameters
     ----------
-    shades : by specimen, 0 to 1: how dark its instance is drawn, where it is alone in it.
+    shades : by specimen, 0 to 1: how dark its instance is drawn, where it is alone in it. of : the setting that they
+    stand for.
     """
     shapes = [one.shape for one in drawn.footprints]
     x0, y0, x1, y1 = _frame(drawn, shapes)
@@ -78,9 +79,12 @@ def plate_svg(drawn: Drawn, shades: dict[int, float]) -> str:
                 y -= (high - low) * scale / 2 + size * 0.95  # above what it would hide
             body.append(_badge(x, y, words, size))
     foot = tall + 16.0
+    alone = all(len(one.numbers) < 2 for one in drawn.footprints)
+    more = f"more {of}" if of == "perimeters" else f"higher its {of}"
+    legend = f"; the fuller the shade, the {more}" if of and alone else ""
     body.append(
         f'<text class="quiet" x="{wide / 2:.1f}" y="{foot:.1f}" text-anchor="middle" font-size="11">'
-        "front of the plate</text>"
+        f"front of the plate{legend}</text>"
     )
     label = "The plate from above with the numbers of the specimens"
     return (
@@ -203,7 +207,7 @@ def bands_svg(record: Record) -> str:
                 f'<text class="quiet" x="{right + 5:.1f}" y="{y((low + high) / 2) + 4:.1f}" font-size="10.5">'
                 f"{low:.1f} to {high:.1f} mm</text>"
             )
-    wide, tall = right + 92.0, _STRIP_PX + 36.0
+    wide, tall = right + 112.0, _STRIP_PX + 36.0
     body.append(f'<text class="quiet" x="{left}" y="{tall - 3:.1f}" font-size="11">bed</text>')
     label = "A coupon from the side with its bands"
     return (

@@ -7,21 +7,27 @@ peak of the nozzle it is done only up to there.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
 
-from gcodetools.documents.profiles import Machine, Material
 from gcodetools.errors import Refused
-from gcodetools.kit.schema import Region
-from gcodetools.kit.settings import Accel, Fan, Fit, Flow, Nozzle, Perimeters, Rest, Speed, Treatment
-from gcodetools.slicer_settings.beads import Rate, perimeters_for, rates, wall_mm
+from gcodetools.kit.settings import Accel, Fan, Fit, Flow, Nozzle, Perimeters, Rest, Speed
+from gcodetools.slicer_settings.beads import perimeters_for, rates, wall_mm
+from gcodetools.slicer_settings.carrier import (
+    Carried,
+    Carrier,
+    Outcome,
+    check_melt_rate,
+    check_speeds,
+    nozzle_bounds,
+    planned_rates,
+)
 from gcodetools.slicer_settings.changing import Changes, Toward
-from gcodetools.slicer_settings.document import shown
+from gcodetools.slicer_settings.document import shown, shown_section
 from gcodetools.slicer_settings.names import ACCELS, BEAD_SPEEDS
 from gcodetools.slicer_settings.readings import Profile, Reading
 
-__all__ = ["WHOLE_PART", "Carried", "Carrier", "Outcome", "carry_all", "nozzle_bounds"]
+__all__ = ["WHOLE_PART", "carry_all"]
 
 Wish = Callable[[Fraction], Fraction]
 WHOLE_PART = (
@@ -30,47 +36,13 @@ WHOLE_PART = (
 )
 _FANS = ("fan_min", "fan_max", "outer_fan", "top_fan", "loops_fan", "inside_fan", "fast_fan")
 _BRIDGE_FANS = ("bridge_fan", "overhang_fan")
-_LEAST_MM_S = 1e-9
+# Without one of these the speed of most beads is not told.
+_MAIN_SPEEDS = (
+    "speed_mm_s", "speed_walls_mm_s", "speed_outer_mm_s", "speed_perimeter_mm_s", "speed_infill_mm_s",
+    "speed_solid_mm_s",
+)  # fmt: skip
+_NAMED = 4  # keys that a sentence lists
 _WHOLE = 100  # percent
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one setting of a treatment. carried : "wholly", "in part" or "not". keys : of the file, that it
-    meant. why : what to know."""
-
-    setting: str
-    asked: str
-    carried: Literal["wholly", "in part", "not"]
-    keys: tuple[str, ...]
-    why: tuple[str, ...]
-
-
-@dataclass(slots=True)
-class Carried:
-    """All outcomes, and the changes they come to. warnings : sentences."""
-
-    changes: Changes
-    outcomes: list[Outcome] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True)
-class Carrier:
-    """What is carried where, and within which limits.
-
-    unnamed_c : hottest nozzle where no machine is named. region : of a kit, None for a treatment by name. assumed :
-    nobody names the material. tool : the tool meant, None for all.
-    """
-
-    profile: Profile
-    treatment: Treatment
-    material: Material
-    machine: Machine | None
-    unnamed_c: float
-    region: Region | None = None
-    assumed: bool = False
-    tool: int | None = None
 
 
 def carry_all(carrier: Carrier) -> Carried:
@@ -81,12 +53,14 @@ def carry_all(carrier: Carrier) -> Carried:
     Refused : beyond a limit of material or machine.
     """
     carried = Carried(Changes(carrier.profile, carrier.tool))
-    before = list(_rates(carrier, carried.changes))
+    tools = range(carrier.profile.tools) if carrier.tool is None else (carrier.tool,)
+    before = {tool: list(planned_rates(carrier, carried.changes, tool)) for tool in tools}
     for key in carrier.treatment.settings:
         work = _Work(carrier, carried.changes, key, getattr(carrier.treatment, key))
         carried.outcomes.append(work.done())
-    _check_melt_rate(carrier, before, list(_rates(carrier, carried.changes)), carried)
-    _check_speeds(carrier, carried.changes)
+    for tool in tools:
+        check_melt_rate(carrier, tool, before[tool], planned_rates(carrier, carried.changes, tool), carried)
+    check_speeds(carrier, carried.changes)
     return carried
 
 
@@ -130,6 +104,8 @@ class _Work:
         # What others rest on first: where that does it, they stay as they are.
         for reading in sorted(meant, key=lambda r: r.base is not None):
             assert isinstance(reading.value, Fraction)
+            if not self.has_plastic(reading):
+                continue
             if self.changes.want(reading, wish(reading.value), toward):
                 self.reached += 1
                 self.keys.append(reading.key)
@@ -141,9 +117,12 @@ class _Work:
         values = {r.value for r in valued}
         if len(values) < 2 or valued[0].step is not None:
             return False
-        sections = {r.stated.section for r in valued if r.tool is None}
-        if len(sections) > 1:
-            told = ", ".join(f"[{shown(one)}]" if one else "the top" for one in sorted(sections)[:6])
+        said: dict[str, set[tuple[object, ...]]] = {}
+        for r in valued:
+            if r.stated.tool is None:
+                said.setdefault(r.stated.section, set()).add((r.tool, r.value))
+        if len({frozenset(one) for one in said.values()}) > 1:
+            told = ", ".join(f"[{shown_section(one)}]" if one else "the top" for one in sorted(said)[:6])
             self.lacking(f"{name} stands differently in {told}: name one with --section")
             return True
         tools = sorted({r.tool for r in valued if r.tool is not None})
@@ -170,6 +149,53 @@ class _Work:
             self.lacking(f"{key} is left empty, so that what it inherits holds: set it by hand")
         elif reading.state == "unreadable":
             self.lacking(f"{key} = {reading.text} can't be read as one number: set it by hand")
+
+    def has_plastic(self, reading: Reading) -> bool:
+        """Whether what its plastic per length rests on can be changed with it; if not, it is said."""
+        beside = self.beside(reading)
+        if beside is None or self.plastic(reading, beside):
+            return True
+        self.lacking(
+            f"{shown(reading.key)} is left: the plastic per length is {shown(beside)} over it, which is not told as a "
+            "number: set both by hand"
+        )
+        return False
+
+    def beside(self, reading: Reading) -> str | None:
+        key = self.carrier.profile.table.keys.get(reading.key)
+        return key.beside if key is not None else None
+
+    def plastic(self, reading: Reading, beside: str) -> list[Reading]:
+        """What a key beside a reading's says for the same section and tool."""
+        profile = self.carrier.profile
+        found = profile.of(profile.table.keys[beside].name, reading.tool)
+        return [
+            r for r in found
+            if r.key == beside and r.number is not None and r.stated.section == reading.stated.section
+        ]  # fmt: skip
+
+    def keep_plastic(self) -> None:
+        """Change what stands beside the speeds alike, so that the plastic per length stays."""
+        for change in self.changes.planned:
+            beside, number = self.beside(change.reading), change.reading.number
+            if beside is None or number is None or not number.value:
+                continue
+            for other in self.plastic(change.reading, beside):
+                assert isinstance(other.value, Fraction)
+                self.changes.want(other, other.value * Fraction(change.text) / number.value)
+                self.keys.append(other.key)
+                self.why.append(f"{shown(other.key)} goes with it, so that the plastic per length stays")
+
+    def unstated(self, names: tuple[str, ...]) -> None:
+        """Say which of several names the file leaves to the slicer, where it states others of them."""
+        profile = self.carrier.profile
+        spelled = [profile.table.spelled(name) for name in names if not profile.of(name)]
+        absent = [keys[0] for keys in spelled if keys]
+        if absent and self.reached:
+            more = f" and {len(absent) - _NAMED} more" if len(absent) > _NAMED else ""
+            self.lacking(
+                f"the file does not state {', '.join(absent[:_NAMED])}{more}: what the slicer has for them stays"
+            )
 
     def lacking(self, why: str) -> None:
         self.missing = True
@@ -265,6 +291,7 @@ class _Work:
         names = _FANS + (_BRIDGE_FANS if setting.bridges else ())
         toward: Toward = "down" if setting.cap is not None else "old"
         self.each(names, wish, toward, alike=setting.set is not None)
+        self.unstated(names)
         kept = [shown(r.key) for name in _BRIDGE_FANS for r in self.changes.targets(name)]
         if kept and not setting.bridges:
             self.why.append(f"bridges and overhangs keep theirs ({', '.join(dict.fromkeys(kept))})")
@@ -287,8 +314,18 @@ class _Work:
             most = Fraction(str(setting.max_mm_s))
             self.each(BEAD_SPEEDS, lambda own: min(own, most), "down")
             asked = f"at most {setting.max_mm_s:g} mm/s"
+        self.keep_plastic()
+        opened = [r for name in BEAD_SPEEDS for r in self.changes.targets(name) if r.state == "open"]
+        for reading in opened:
+            self.lacking(f"{shown(reading.key)} = {reading.text} leaves it to the slicer: set it by hand")
         if not any(self.changes.targets(name) for name in BEAD_SPEEDS):
             self.none_stated("speed_outer_mm_s")
+        elif self.reached and not any(self.carrier.profile.table.spelled(name) for name in _MAIN_SPEEDS):
+            self.lacking(
+                f"only {', '.join(dict.fromkeys(map(shown, self.keys)))}: no key for the speed of perimeters and fill "
+                f"is known in convention {self.carrier.profile.table.letter}: set it by hand"
+            )
+        self.unstated(BEAD_SPEEDS)
         slowed = self.changes.targets("min_layer_time_s")
         if (
             slowed
@@ -301,7 +338,8 @@ class _Work:
     def caps(self, factor: Fraction) -> None:
         """Scale the most plastic a second too where that, and no speed, says how fast beads are."""
         profile, tool = self.carrier.profile, self.carrier.tool
-        if self.reached and any(rate.capped for rate in rates(_look(profile, tool))):
+        tools = range(profile.tools) if tool is None else (tool,)
+        if self.reached and any(rate.capped for one in tools for rate in rates(_look(profile, one))):
             names = ("max_flow_mm3_s", "max_flow_print_mm3_s")
             self.each(names, lambda own: own * factor)
             keys = [shown(r.key) for name in names for r in self.changes.targets(name) if r.key in self.keys]
@@ -324,6 +362,13 @@ class _Work:
             self.none_stated("accel_mm_s2", f"{setting.max_mm_s2:g}")
         elif not self.reached and not self.missing:
             self.lacking("every acceleration is left open (0): the firmware's own holds, and none is added")
+        # What is left open falls back to the common one; without that to the firmware's.
+        opened = [r for name in ACCELS for r in self.changes.targets(name) if r.state == "open"]
+        common = self.changes.targets("accel_mm_s2")
+        if self.reached and opened and not any(r.state == "value" for r in common):
+            told = ", ".join(dict.fromkeys(f"{shown(r.key)} = {r.text}" for r in opened))
+            self.lacking(f"{told} is left open: there the firmware's own may hold; set it by hand")
+        self.unstated(ACCELS)
         return f"at most {setting.max_mm_s2:g} mm/s2"
 
     def perimeters(self, setting: Perimeters) -> str:
@@ -370,6 +415,10 @@ class _Work:
 
     def solid(self) -> None:
         self.each(("infill_density",), lambda own: max(own, Fraction(1)))
+        pattern = self.changes.targets("infill_pattern")
+        if pattern and self.reached:
+            told = f"{shown(pattern[0].key)} = {pattern[0].text}"
+            self.why.append(f"{told} stays: where it can't be laid solid, choose plain lines")
         self.none_stated("infill_density", "100%")
 
     def spiral(self) -> bool:
@@ -420,85 +469,9 @@ def _fan_wish(setting: Fan) -> tuple[Wish, str]:
     return (lambda own: own + add), f"{float(add):+.0%}"
 
 
-def nozzle_bounds(carrier: Carrier) -> tuple[float, float, str]:
-    """Coldest and hottest nozzle that may be asked for, C, and where the hottest is from.
-
-    With no machine named, at most the larger of `unnamed_c` and the hottest that the settings have themselves.
-    """
-    material, machine = carrier.material, carrier.machine
-    high, source = material.nozzle_c.high, f"material {material.name}"
-    if machine is not None:
-        limit, told = machine.hotend_max_c.value, f"machine {machine.name}"
-    else:
-        found = [r.value for name in ("nozzle_c", "first_nozzle_c") for r in carrier.profile.of(name)]
-        own = max((float(value) for value in found if isinstance(value, Fraction)), default=0.0)
-        limit = max(carrier.unnamed_c, own)
-        told = f"no machine named, so at most {limit:g} C"
-    if limit < high:
-        high, source = limit, told
-    return min(max(material.nozzle_c.low, material.min_extrusion_c.value), high), high, source
-
-
 def _look(profile: Profile, tool: int | None) -> Callable[[str], float | None]:
     def look(name: str) -> float | None:
         value = profile.number(name, tool)
         return None if value is None else float(value)
 
     return look
-
-
-def _rates(carrier: Carrier, changes: Changes) -> list[Rate]:
-    """Plastic a second with all that is planned."""
-
-    def look(name: str) -> float | None:
-        found = [r for r in carrier.profile.of(name, carrier.tool or 0) if isinstance(r.value, Fraction)]
-        value = changes.current(found[0]) if found else None
-        return None if value is None else float(value)
-
-    return list(rates(look))
-
-
-def _check_melt_rate(carrier: Carrier, before: list[Rate], after: list[Rate], carried: Carried) -> None:
-    """Refuse what melts worse than before and beyond the material's melt rate.
-
-    Raises
-    ------
-    Refused : naming the speed.
-    """
-    limit = carrier.material.melt_rate_mm3_s
-    was = {rate.name: rate.mm3_s for rate in before}
-    for rate in after:
-        if rate.mm3_s > limit.value * (1 + 1e-9) and rate.mm3_s > was.get(rate.name, 0.0) * (1 + 1e-9):
-            raise Refused(
-                f"{carrier.profile.document.name}: {rate.name} would need {rate.mm3_s:.1f} mm3/s, the melt rate of "
-                f"{carrier.material.name} is {limit.value:g} mm3/s ({limit.source})",
-                "Ask for less flow or less speed.",
-            )
-    over = [rate for rate in after if rate.mm3_s > limit.value * (1 + 1e-9)]
-    if over and carried.changes.planned:
-        worst = max(over, key=lambda rate: rate.mm3_s)
-        carried.warnings.append(
-            f"{worst.name} needs {worst.mm3_s:.1f} mm3/s, beyond the melt rate of {limit.value:g} mm3/s of "
-            f"{carrier.material.name}; the settings ask for that themselves"
-        )
-
-
-def _check_speeds(carrier: Carrier, changes: Changes) -> None:
-    """Refuse a speed beyond the machine's.
-
-    Raises
-    ------
-    Refused : naming the key.
-    """
-    machine = carrier.machine
-    if machine is None:
-        return
-    limit = min(machine.max_speed_mm_s.x, machine.max_speed_mm_s.y)
-    for change in changes.planned:
-        speed = change.reading.name in BEAD_SPEEDS
-        if speed and change.new > change.old and float(change.new) > limit + _LEAST_MM_S:
-            raise Refused(
-                f"{carrier.profile.document.name}:{change.reading.stated.line}: {shown(change.reading.key)} would be "
-                f"{float(change.new):g} mm/s, beyond {limit:g} of machine {machine.name}",
-                "Ask for less.",
-            )

@@ -116,9 +116,10 @@ def _slot(reading: Reading) -> tuple[bool, int]:
 
 
 def _rounded(reading: Reading, old: Fraction, wanted: Fraction, toward: Toward) -> Fraction:
-    """A number as it can be written: whole where all samples have whole ones, else with few decimals."""
+    """A number as it can be written: whole where all samples and this file have whole ones, else with few decimals."""
     name = NAMES[reading.name]
-    whole = name.whole and reading.base is None and not (name.unit == "share" and reading.unit == 1)
+    share = name.unit == "share" and reading.unit == 1
+    whole = name.whole and old.denominator == 1 and reading.base is None and not share
     scale = 1 if whole else 10**DECIMALS
     scaled = wanted * scale
     down = toward == "down" or wanted > old

@@ -11,7 +11,17 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["BLANKS", "Document", "Item", "Joined", "Stated", "hidden", "shown", "shown_value"]
+__all__ = [
+    "BLANKS",
+    "Document",
+    "Item",
+    "Joined",
+    "Stated",
+    "hidden",
+    "shown",
+    "shown_section",
+    "shown_value",
+]
 
 Form = Literal["ini", "json", "sliced"]
 Span = tuple[int, int]
@@ -21,12 +31,17 @@ BLANKS = " \t\r\n\f\v"
 _SHOWN = 60
 # Whatever may name a machine in a network, a person or a key to either.
 _PRIVATE = re.compile(
-    r"host|passw|passphrase|pwd|api_?key|token|secret|credential|user|login|auth|cafile|certificate|url|"
-    r"serial_?port|serial_?number|ssid|e_?mail|address|cloud|account|(?:^|_)(?:ip|pin|key)(?:_|$)",
+    r"host|passw|passphrase|pwd|psk|api_?key|token|bearer|secret|credential|user|login|auth|cafile|certificate|"
+    r"url(?!ed)|serial_?port|serial_?n|serial$|uuid|ssid|e_?mail|address|cloud|account|"
+    r"(?:^|[_\W])(?:ip|pin|key|pass|mac)(?:[_\W]|$)",
     re.IGNORECASE,
 )
-# A name and a password before a host, or an address, whatever the key is called.
-_ADDRESS = re.compile(r"\w+://|\b\d{1,3}(?:\.\d{1,3}){3}\b|[\w.]+@[\w-]+\.\w")
+# A name and a password before a host, or an address, whatever the key is called; or a text that says what it is.
+_ADDRESS = re.compile(
+    r"\w+://|\b\d{1,3}(?:\.\d{1,3}){3}\b|[\w.]+@[\w-]+\.\w|\b(?:passw|api_?key|token\b|bearer\b|secret)|"
+    r"\b[0-9a-f]{2}(?::[0-9a-f]{2}){5}\b",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +135,11 @@ def hidden(key: str, text: str = "") -> bool:
     return bool(_PRIVATE.search(key) or _ADDRESS.search(text))
 
 
+def shown_section(text: str) -> str:
+    """A section's name as people read it, hidden where it holds an address."""
+    return HIDDEN if _ADDRESS.search(text) or re.search(r"\.local\b", text) else shown(text)
+
+
 def shown(text: str, most: int = _SHOWN) -> str:
     """A text from the file as people read it: UTF-8 where it is that, cut, no control characters."""
     raw = text.encode("latin-1", "replace")
@@ -127,6 +147,8 @@ def shown(text: str, most: int = _SHOWN) -> str:
         said = raw.decode("utf-8")
     except UnicodeDecodeError:
         said = text
+    if "://" in said:  # a line that is an address, parted at its own `=`
+        return HIDDEN
     said = "".join(one if one.isprintable() else "?" for one in said)
     return said if len(said) <= most else said[: most - 3] + "..."
 

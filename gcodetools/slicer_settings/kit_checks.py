@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gcodetools.kit.schema import Kit, Region, resolve_treatment
 from gcodetools.kit.settings import Treatment
 from gcodetools.slicer_settings.beads import beads_across, thinner_than, wall_mm
-from gcodetools.slicer_settings.carrying import Carrier, nozzle_bounds
+from gcodetools.slicer_settings.carrier import Carrier, nozzle_bounds
 from gcodetools.slicer_settings.findings import COMMON, Finding, Look, sourced
 from gcodetools.slicer_settings.names import ACCELS, BEAD_SPEEDS
 

@@ -38,7 +38,9 @@ def open_settings(path: Path | str, letter: str | None = None) -> Document:
     except InputError as error:
         if ": empty, " in error.cause:
             raise InputError(f"{path}: empty, expected {EXPECTED}", "Export it again.") from None
-        raise
+        # Whatever is no text at all is as little a file of settings as a sliced one.
+        plain = error.cause.replace("expected G-code text", f"expected {EXPECTED}")
+        raise (error if plain == error.cause else InputError(plain, _HINT)) from None
     return read_settings(data, str(path), letter)
 
 

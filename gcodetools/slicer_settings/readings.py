@@ -5,17 +5,18 @@ Values are exact fractions in our units; see `names`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
-from gcodetools.slicer_settings.document import Document, Stated, shown, shown_value
+from gcodetools.slicer_settings.document import Document, Stated, shown, shown_section, shown_value
 from gcodetools.slicer_settings.names import NAMES
 from gcodetools.slicer_settings.tables import Key, Table
 from gcodetools.slicer_settings.values import Cell, Number, cells_of, flag_of, number_in, text_of
 
-__all__ = ["Conflict", "Profile", "Reading", "read_profile"]
+__all__ = ["Conflict", "Profile", "Reading", "Value", "read_profile"]
 
 State = Literal["value", "open", "expression", "share", "absent", "unreadable"]
 Value = Fraction | str | bool
@@ -25,6 +26,7 @@ _UNITS = {
     "inverse": Fraction(1),
     None: Fraction(1),
 }
+_MOST_KINDS = 64  # different things said of one name, beyond which no more are held against each other
 _NOTHING = ("", "nil", "null", "none", "inherit", "default")
 
 
@@ -96,7 +98,7 @@ class Conflict:
 
 
 def _in(section: str) -> str:
-    return f" in [{shown(section)}]" if section else ""
+    return f" in [{shown_section(section)}]" if section else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +154,7 @@ def read_profile(document: Document, table: Table, section: str | None = None) -
     unknown: list[Stated] = []
     for one in stated:
         key = table.keys.get(one.key)
-        if key is not None and reader.counts(key):
+        if key is not None and reader.counts(key, one):
             readings.setdefault(key.name, []).extend(reader.cells(one, key))
         elif key is None and not reader.in_lists(one.key):
             unknown.append(one)
@@ -171,11 +173,20 @@ class _Reader:
     def __init__(self, table: Table, by_key: dict[str, list[Stated]]) -> None:
         self.table, self.by_key = table, by_key
 
-    def counts(self, key: Key) -> bool:
+    def beside(self, spelled: str, stated: Stated) -> list[Stated]:
+        """What is said by a key where another statement stands: in its section, else at the top, else anywhere."""
+        found = self.by_key.get(spelled, [])
+        for section in (stated.section, ""):
+            mine = [one for one in found if one.section == section]
+            if mine:
+                return mine
+        return found
+
+    def counts(self, key: Key, stated: Stated) -> bool:
         """Whether a key is in force, by the values of others."""
         return all(
             text.lower()
-            in [text_of(cell).lower() for s in self.by_key.get(other, ()) for cell in cells_of(s)]
+            in [text_of(cell).lower() for s in self.beside(other, stated) for cell in cells_of(s)]
             for other, text in key.when.items()
         )
 
@@ -203,7 +214,7 @@ class _Reader:
         if bare.lower() in _NOTHING:
             return replace(plain, state="absent")
         if name.unit == "text":
-            return replace(plain, state="value", value=shown(bare))
+            return replace(plain, state="value", value=shown_value(stated.key, bare))
         if name.unit == "flag":
             flag = flag_of(cell)
             return plain if flag is None else replace(plain, state="value", value=flag)
@@ -214,18 +225,18 @@ class _Reader:
 
     def numeric(self, plain: Reading, key: Key, number: Number) -> Reading:
         """A reading of a number."""
-        name, tool = NAMES[key.name], plain.tool
+        name = NAMES[key.name]
         unit, base_key = _UNITS[key.unit], key.of
         if number.percent:
             relative = name.unit not in ("share", "ratio") and key.of is None
             unit, base_key = Fraction(1, 100), key.share_of if relative else key.of
             if relative and base_key is None:
                 return replace(plain, state="share")
-        base = self.base(base_key, tool)
+        base = self.base(base_key, plain)
         if base_key is not None and (base is None or not isinstance(base.value, Fraction)):
             return replace(plain, state="share")
         if number.value == 0 and name.open_at_zero:
-            base = self.base(key.zero_of, tool)
+            base = self.base(key.zero_of, plain)
             if base is None or not isinstance(base.value, Fraction):
                 return replace(plain, state="open")
             return replace(plain, state="value", value=base.value, unit=unit, base=base, falls_back=True)
@@ -236,13 +247,13 @@ class _Reader:
         )
         return replace(told, value=told.valued(number.value))
 
-    def base(self, spelled: str | None, tool: int | None) -> Reading | None:
-        """The reading of another key, for the same tool."""
+    def base(self, spelled: str | None, plain: Reading) -> Reading | None:
+        """The reading of another key, in the same section and for the same tool."""
         if spelled is None or spelled not in self.by_key:
             return None
         key = self.table.keys[spelled]
-        found = [r for s in self.by_key[spelled] for r in self.cells(s, key)]
-        return next((r for r in found if r.tool is None or tool is None or r.tool == tool), None)
+        found = [r for s in self.beside(spelled, plain.stated) for r in self.cells(s, key)]
+        return next((r for r in found if _meet(r.tool, plain.tool)), None)
 
     def in_lists(self, spelled: str) -> bool:
         """Whether a key is one of the parallel lists."""
@@ -257,13 +268,16 @@ class _Reader:
 
     def heaters(self) -> Iterable[Reading]:
         keys = self.table.heaters
-        if keys is None:
+        for stated in self.by_key.get(keys.temperatures, ()) if keys else ():
+            yield from self.heaters_of(stated)
+
+    def heaters_of(self, stated: Stated) -> Iterable[Reading]:
+        keys = self.table.heaters
+        assert keys is not None
+        others = [self.beside(one, stated) for one in (keys.is_bed, keys.counts)]
+        if not all(others):
             return
-        spelled = (keys.temperatures, keys.is_bed, keys.counts)
-        found = [self.by_key.get(one, [])[:1] for one in spelled]
-        if not all(found):
-            return
-        temperatures, is_bed, counts = (_numbers(one[0]) for one in found)
+        temperatures, is_bed, counts = (_numbers(one) for one in (stated, *(o[0] for o in others)))
         if temperatures is None or is_bed is None or counts is None:
             return
         if len(is_bed) != len(counts) or sum(n.value for _, n in counts) != len(temperatures):
@@ -280,16 +294,20 @@ class _Reader:
                 for name in [f"first_{kind}"] * (place == 0) + [kind] * (place == len(mine) - 1 or place > 0):
                     state: State = "open" if number.value == 0 and NAMES[name].open_at_zero else "value"
                     value = number.value if state == "value" else None
-                    yield Reading(name, spelled[0], found[0][0], cell, tool, state, value, number)
+                    yield Reading(name, stated.key, stated, cell, tool, state, value, number)
 
     def fan_steps(self) -> Iterable[Reading]:
         keys = self.table.fan_steps
-        if keys is None or not self.by_key.get(keys.layers) or not self.by_key.get(keys.speeds):
-            return
-        layers, speeds = (_numbers(self.by_key[one][0]) for one in (keys.layers, keys.speeds))
+        for stated in self.by_key.get(keys.speeds, ()) if keys else ():
+            yield from self.fan_steps_of(stated)
+
+    def fan_steps_of(self, stated: Stated) -> Iterable[Reading]:
+        keys = self.table.fan_steps
+        assert keys is not None
+        others = self.beside(keys.layers, stated)
+        layers, speeds = _numbers(others[0]) if others else None, _numbers(stated)
         if layers is None or speeds is None or len(layers) != len(speeds):
             return
-        stated = self.by_key[keys.speeds][0]
         percent = _UNITS["percent"]
         for step, (cell, number) in enumerate(speeds):
             value = number.value * percent
@@ -298,7 +316,7 @@ class _Reader:
             )
         blown = [layer for (_, layer), (_, speed) in zip(layers, speeds, strict=True) if speed.value > 0]
         if blown:
-            cell, head = layers[0][0], self.by_key[keys.layers][0]
+            cell, head = layers[0][0], others[0]
             off = max(blown[0].value - 1, Fraction(0))
             yield Reading("fan_off_layers", keys.layers, head, cell, None, "value", off)
 
@@ -318,9 +336,14 @@ def _conflicts(readings: dict[str, tuple[Reading, ...]]) -> Iterable[Conflict]:
     """Names of which two statements say different things for one tool."""
     for name, found in readings.items():
         valued = [r for r in found if r.value is not None]
+        # One of each thing said: a key may stand there a million times.
+        kinds = list(
+            {(r.tool, r.value, r.step, r.key, r.stated.section): r for r in reversed(valued)}.values()
+        )[::-1]
+        kinds = kinds[:_MOST_KINDS]
         differing: list[Reading] = []
-        for k, one in enumerate(valued):
-            for other in valued[:k]:
+        for k, one in enumerate(kinds):
+            for other in kinds[:k]:
                 apart = one.stated is not other.stated and _meet(one.tool, other.tool)
                 if apart and one.value != other.value:
                     differing += [r for r in (other, one) if r not in differing]
@@ -332,9 +355,9 @@ def _uneven(readings: dict[str, tuple[Reading, ...]]) -> Iterable[str]:
     """A sentence on lists by tool that are not equally long."""
     lengths: dict[int, dict[str, None]] = {}
     for found in readings.values():
+        counts = Counter(id(r.stated) for r in found if r.tool is not None)
         for one in found:
-            count = sum(r.stated is one.stated and r.tool is not None for r in found)
-            if count > 1:
+            if (count := counts[id(one.stated)]) > 1:
                 lengths.setdefault(count, {})[shown(one.key)] = None
     if len(lengths) > 1:
         told = [f"{', '.join(list(keys)[:3])} for {count}" for count, keys in sorted(lengths.items())]

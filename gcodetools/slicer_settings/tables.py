@@ -29,7 +29,8 @@ class Key(Struct, frozen=True, forbid_unknown_fields=True):
     name : our own name of it. seen : samples that show the key; none if it is not seen in any. unit : of a number
     without a unit behind it, where that is not our own: `percent`, `per_minute` (mm/min) or `inverse` (a 5 is one
     of five). of : another key by which the number is multiplied. share_of : the key that a value like `50%` is a
-    share of, where samples show that. zero_of : the key that holds where this one is 0. plus : added to the number.
+    share of, where samples show that. beside : the key whose number over this one's is the plastic per length, so that
+    the two change alike. zero_of : the key that holds where this one is 0. plus : added to the number.
     lists : what several values in one are: those of `tools`, of `modes` of the machine (the first counts), or of
     `steps`. when : it counts only where other keys have these values. note : how it is known, or what is not.
     """
@@ -40,6 +41,7 @@ class Key(Struct, frozen=True, forbid_unknown_fields=True):
     of: str | None = None
     share_of: str | None = None
     zero_of: str | None = None
+    beside: str | None = None
     plus: int = 0
     lists: Literal["tools", "modes", "steps"] = "tools"
     when: dict[str, str] = {}
@@ -85,7 +87,7 @@ class Table(Struct, frozen=True, forbid_unknown_fields=True):
 
     def flaws(self) -> Iterator[Flaw]:
         for spelled, key in self.keys.items():
-            for name in ("of", "share_of", "zero_of"):
+            for name in ("of", "share_of", "zero_of", "beside"):
                 other = getattr(key, name)
                 if other is not None and (other not in self.keys or other == spelled):
                     yield Flaw(("keys", spelled, name), repr(other), "another key of this table")
@@ -196,6 +198,7 @@ def _meaning(key: Key) -> tuple[object, ...]:
         key.of,
         key.share_of,
         key.zero_of,
+        key.beside,
         key.plus,
         key.lists,
         tuple(key.when.items()),

@@ -10,15 +10,16 @@ from numpy.typing import NDArray
 from gcodetools.errors import UsageError
 
 try:
-    from scipy import special
+    from scipy import optimize, special
 except ImportError:
-    special = None
+    optimize = special = None
 
 __all__ = [
     "f_tail",
     "log_normal_tail",
     "mixture_quantile",
     "normal_quantile",
+    "recedes",
     "require_fitting",
     "t_quantile",
     "t_tail",
@@ -112,3 +113,18 @@ def mixture_quantile(share: float, weight: F8, middle: F8, scale: F8, degrees: f
             break
         quantile = next_
     return quantile
+
+
+def recedes(fixed: F8, held: F8, row: F8) -> bool:
+    """Whether coefficients can grow without end so that `row` (p,) of them does, `fixed` (m, p) of them stay as they
+    are and `held` (h, p) of them do not fall."""
+    p = len(row)
+    found = optimize.linprog(
+        -row,
+        A_ub=-held if len(held) else None,
+        b_ub=np.zeros(len(held)) if len(held) else None,
+        A_eq=fixed if len(fixed) else None,
+        b_eq=np.zeros(len(fixed)) if len(fixed) else None,
+        bounds=[(-1.0, 1.0)] * p,
+    )
+    return bool(found.status == 0 and -found.fun > 1e-7)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from gcodetools.trials.censored import LEAST_SQUARES, Likelihood, between, greatest_likelihood, imputed
 from gcodetools.trials.distributions import f_tail, mixture_quantile, t_quantile, variance_ends
+from gcodetools.trials.profiled import Profile
 from gcodetools.trials.terms import Design
 
 __all__ = ["COVERAGE", "Ends", "Fit", "LackOfFit", "Plain", "fit"]
@@ -27,6 +28,7 @@ I8 = NDArray[np.int64]
 COVERAGE = 0.9
 _SEED, _DRAWS = 20, 4000
 _LEAST_WEIGHT = 1e-4
+_PROFILED = 13
 _FIRST, _KEPT, _APART = 100, 16, 4  # rounds of a chain: left out, kept, and how far apart
 
 
@@ -143,7 +145,7 @@ class Fit:
         tail = (1.0 - coverage) / 2.0
         if self._exact is None:
             low, high = np.quantile(self.theta @ columns.T, (tail, 1.0 - tail), axis=0)
-            return Ends(low, self.mean(columns), high)
+            return Ends(*self._wider(columns, low, self.mean(columns), high, coverage))
         weight, parts, middle, variance = self._exact
         scale = np.stack(
             [
@@ -154,6 +156,22 @@ class Fit:
         at = middle @ columns.T
         low, high = (mixture_quantile(s, weight, at, scale, self.degrees) for s in (tail, 1.0 - tail))
         return Ends(low, weight @ at, high)
+
+    def _wider(self, columns: F8, low: F8, best: F8, high: F8, coverage: float) -> tuple[F8, F8, F8]:
+        """Ends as far out as the likelihood of the plain terms has them; of many in a row, between some of them."""
+        rows, p = len(columns), len(self.design.base)
+        at = np.unique(np.linspace(0, rows - 1, min(rows, _PROFILED)).round().astype(int))
+        profile = Profile(self.design, coverage)
+        out = np.array([profile.wider(columns[k, :p], float(low[k]), float(high[k])) for k in at.tolist()])
+        more = [np.interp(np.arange(rows), at, np.abs(out[:, k] - end[at])) for k, end in enumerate((low, high))]
+        return low - more[0], best, high + more[1]
+
+    def endless(self, columns: F8) -> NDArray[np.bool_]:
+        """(m,) whether nothing broke that would bound what is told there from above, but for the cap."""
+        if self._exact is not None:
+            return np.zeros(len(columns), bool)
+        profile, p = Profile(self.design, COVERAGE), len(self.design.base)
+        return np.array([profile.endless(row[:p]) for row in columns])
 
     def draws(self, columns: F8) -> F8:
         """(d, m) draws of them."""

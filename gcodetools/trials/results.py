@@ -16,9 +16,10 @@ from pathlib import Path
 
 from gcodetools.documents.kinds import nearest
 from gcodetools.errors import InputError
+from gcodetools.trials.factors import KINDS
 from gcodetools.trials.sheet_csv import ASKED, FACTOR_COLUMNS, GOT, TO_FILL_IN, WHERE
 
-__all__ = ["ANSWERS", "Reading", "Row", "Sheet", "factor_of", "read_sheet", "sheet_of"]
+__all__ = ["ANSWERS", "Reading", "Row", "Sheet", "read_sheet", "sheet_of"]
 
 ANSWERS = {"force": "force_n", "cycles": "cycles", "click": "click"}
 _KNOWN = (*WHERE, *ASKED, *GOT, *TO_FILL_IN)
@@ -26,9 +27,14 @@ _TEXTS = ("part", "layers", "notes")
 _PLAIN = tuple(key for key in _KNOWN if key not in (*_TEXTS, "force_n", "cycles"))
 _SEPARATORS = (",", ";", "\t")
 _MOST_BYTES, _MOST_ROWS = 8 << 20, 2000
-_UNITS = {"force_n": ("n",), "cycles": ("x",), "nozzle_c": ("°c", "c"), "nozzle_reached_c": ("°c", "c"),
-          "layer_time_s": ("s",)}  # fmt: skip
+_DEGREES, _LENGTH = ("deg c", "degc", "°c", "ºc", "° c", "c"), ("mm",)
+_UNITS = {"force_n": ("newtons", "newton", "n"), "cycles": ("cycles", "x"), "nozzle_c": _DEGREES,
+          "nozzle_reached_c": _DEGREES, "layer_time_s": ("s",), "width_mm": _LENGTH, "height_mm": _LENGTH,
+          "x_mm": _LENGTH, "y_mm": _LENGTH, "z_mm": _LENGTH, "section_mm2": ("mm2", "mm²", "mm^2")}  # fmt: skip
 _POUNDS = re.compile(r"(kg|kgf|kp|g|lb|lbs|lbf)$")
+_HELD = re.compile(r"\d\s*\+$|held|hold|more than|over|at least", re.IGNORECASE)
+# What can be asked at all: beyond it, it is a slip of the pen.
+_ASKED_RANGE = {column: (KINDS[name].low, KINDS[name].high) for name, column in FACTOR_COLUMNS.items()}
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?$")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?$")
 _COMMA = re.compile(r"[+-]?(\d+(\.\d{3})*)?,\d+$")
@@ -218,7 +224,7 @@ def _row(cells: Sequence[str], columns: Sequence[str], where: str, line: int, co
         if column in _TEXTS:
             texts[column] = cell.lstrip("'")
         elif column in _PLAIN and cell:
-            numbers[column] = _number(cell, f"{where}: {column}", column, comma)
+            numbers[column] = _asked(_number(cell, f"{where}: {column}", column, comma), where, column)
         elif column in ("force_n", "cycles") and cell:
             readings[column] = _reading(cell, f"{where}: {column}", column, comma)
     if "click" in numbers:
@@ -227,6 +233,17 @@ def _row(cells: Sequence[str], columns: Sequence[str], where: str, line: int, co
             raise InputError(f"{where}: click: found {value:g}, expected 1 to 5", "5 is the best click.")
         readings["click"] = Reading(value)
     return Row(line, numbers, readings, texts.get("part", ""), texts.get("notes", ""))
+
+
+def _asked(value: float, where: str, column: str) -> float:
+    """A number that can be what its column says."""
+    low, high = _ASKED_RANGE.get(column, (-math.inf, math.inf))
+    if not low <= value <= high:
+        raise InputError(
+            f"{where}: {column}: found {value:g}, expected {low:g} to {high:g}",
+            "Correct it to what was asked of that specimen, as the sheet had it.",
+        )
+    return value
 
 
 def _reading(cell: str, where: str, column: str, comma: bool) -> Reading:
@@ -252,13 +269,18 @@ def _number(cell: str, where: str, column: str, comma: bool) -> float:
         elif not comma and _GROUPED.fullmatch(text):
             text = text.replace(",", "")
     if not _NUMBER.fullmatch(text) or not math.isfinite(float(text)):
-        weight = column == "force_n" and _POUNDS.search(text)
-        hint = "1 kg of a scale is 9.81 N." if weight else "Leave it empty where nothing is known."
+        hint = _hint_of(text, column)
         held = " or >number" if column in ("force_n", "cycles") else ""
         raise InputError(f"{where}: found {cell!r}, expected a number{held}", hint)
     return float(text)
 
 
-def factor_of(column: str) -> str:
-    """The factor of a column that tells what was asked."""
-    return next(factor for factor, one in FACTOR_COLUMNS.items() if one == column)
+def _hint_of(text: str, column: str) -> str:
+    """What to write in place of a text that is no number."""
+    if column in ("force_n", "cycles") and _HELD.search(text):
+        return "Where it held 120 without breaking write >120."
+    if column == "force_n" and text.endswith("kn"):
+        return "1 kN is 1000 N."
+    if column == "force_n" and _POUNDS.search(text):
+        return "1 kg of a scale is 9.81 N, 1 lb is 4.45 N."
+    return "Leave it empty where nothing is known."

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from gcodetools.demo.maker import Placement
@@ -96,8 +98,15 @@ def test_two_sides_stand_beside_each_other(order, run, made):
     assert "treated, to expect" in out and "untreated, to expect" in out and "difference" in out
     other = run("plan", NAME, "--runs", "200", "--against", "treated").out
     assert "The treatments cost" in other and "untreated done" in other
-    cost = [text.split("The treatments cost")[1].split("(")[0] for text in (out, other)]
-    assert cost[0] == cost[1] and "-" not in cost[0]
+    costs = []
+    for text in (out, other):
+        told = text.split("The treatments cost")[1].split("of printer")[0]
+        assert "-" not in told
+        best, low, high = (60 * int(m) + int(s) for m, s in re.findall(r"(\d+) min\s+(\d+) s", told))
+        assert low < best < high
+        costs.append((best, low, high))
+    # The ends are ranks of runs, counted from below.
+    assert costs[0] == pytest.approx(costs[1], abs=15)
 
 
 def test_a_strict_run_writes_nothing_where_something_is_remarked(order, run):

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -369,10 +370,10 @@ def test_a_region_of_a_kit_gets_the_steps_and_nothing_else_is_treated(hooks):
     [
         ("nine", ("speed=10%:100%:10%",), {}, Refused, ("room for 9 instances", "at most 9 values of speed")),
         ("nine", ("speed=60%,100%",), {"repeat": 5}, Refused, ("each 5 times", "make 10")),
-        ("nine", ("nozzle=220,240",), {}, Refused, ("layer by layer", "--by height (up to", "object after object")),
-        ("nine", ("nozzle=220,240", "speed=60%,90%"), {}, Refused, ("--by both", "speed by instance")),
+        ("three", ("nozzle=220,240",), {}, Refused, ("layer by layer", "--by height (up to", "object after object")),
+        ("three", ("nozzle=220,240", "speed=60%,90%"), {}, Refused, ("--by both", "speed by instance")),
         ("three", ("fan=0%,40%",), {}, Refused, ("s a layer; the fan needs 4 s", "--by height")),
-        ("nine", ("nozzle=220,240",), {"by": "height"}, Refused, ("2 bands", "in 2.8 mm", "at most 1 band ")),
+        ("nine", ("nozzle=220,240",), {"by": "height"}, Refused, ("2 bands", "in 2.8 mm", "not even two bands")),
         ("tall", ("nozzle=220:240:2",), {}, Refused, ("11 bands don't fit in 29.8 mm", "to arrive")),
         ("tall", ("nozzle=220:270:10",), {}, Refused, ("270 C is outside 220 to 240 C", "no machine named")),
         ("tall", ("nozzle=180,230",), {}, Refused, ("180 C is outside", "Possible: 220 to 240 C")),
@@ -458,3 +459,159 @@ def test_unlike_bands_are_warned_of(samples):
 def test_where_no_temperature_is_known_heat_is_refused(samples):
     with pytest.raises(Refused, match="nozzle can't be varied: no temperature is known"):
         ladder(samples / "H-parentheses.gcode", "nozzle=225,235", options=Options((), material="petg"))
+
+
+def test_nothing_is_told_before_the_first_layer_is_down(plate):
+    """The first layer holds the print: it keeps the file's nozzle and fan, on plates of either kind and for what is
+    held as for what varies; a specimen begins where the nozzle has had time to arrive."""
+    for name, vary, more in (
+        ("tall", ("nozzle=220,240",), {}),
+        ("three", ("nozzle=220,240",), {"by": "height"}),
+        ("apart", ("nozzle=220:240:10", "fan=20%,60%"), {}),
+        ("nine", ("speed=60%,80%,100%",), {"hold": ("nozzle=235",)}),
+    ):
+        found = ladder(plate(name), *vary, **more)
+        before, after = beads_of(made(name)), beads_of(found.applied.treated.render())
+        first = [(p, q) for p, q in zip(before, after, strict=True) if p.layer == 1]
+        assert first and all((p.nozzle, p.fan) == (q.nozzle, q.fan) for p, q in first), name
+        assert any(p.nozzle != q.nozzle for p, q in zip(before, after, strict=True))
+        for one in found.record["specimens"]:
+            begins = next(bead for bead in inside(after, one))
+            assert begins.nozzle == one["asked"]["nozzle_c"], name
+            assert one["got"]["nozzle_c"] == pytest.approx(one["asked"]["nozzle_c"], abs=1.0)
+            assert one["layers"][0] > 2
+
+
+def test_a_held_fan_leaves_out_layers_on_which_the_file_keeps_it_off(plate):
+    found = ladder(plate("nine"), "speed=60%,100%", hold=("fan=70%",))
+    after = beads_of(found.applied.treated.render())
+    for one in found.record["specimens"]:
+        assert {round(bead.fan) for bead in kinds(inside(after, one), *PLAIN)} == {70}
+        assert one["got"]["fan_percent"] == pytest.approx(70.0, abs=2.0)
+
+
+def test_a_nozzle_that_is_on_its_way_when_an_object_begins_is_warned_of(plate):
+    warm = ladder(plate("apart"), "nozzle=220,240", repeat=2)
+    [told] = [text for text in warm.warnings if "still on its way back" in text]
+    hot = {s["instance"] for s in warm.record["specimens"] if s["asked"]["nozzle_c"] == 240}
+    assert "230 C as sliced" in told and "coupon#1 " not in told
+    for name in re.findall(r"coupon#(\d) \((2[34]\d) C", told):  # 220 before it leaves it colder, 240 hotter
+        assert (int(name[0]) - 1 in hot) == (int(name[1]) > 230)
+    assert not any(
+        "on its way" in text for text in ladder(plate("apart"), "speed=60%,100%", repeat=2).warnings
+    )
+
+
+def test_perimeters_without_room_are_warned_of(plate):
+    options = Options((), subset=Subset.parse("coupon#1,2,3,4"))
+    found = ladder(plate("nine"), "perimeters=0,9", options=options)
+    assert any("perimeters: side by side on the mean of specimens" in text for text in found.warnings)
+    found = ladder(plate("nine"), "perimeters=0,2", options=options)
+    assert not any("side by side" in text for text in found.warnings)
+
+
+def test_objects_of_several_names_that_are_alike_are_one_part(tmp_path):
+    """Convention D numbers its objects, a number each."""
+    path = tmp_path / "d.gcode"
+    path.write_bytes(make("D", parts=spots(LOW, 4, 40)).data)
+    every = ladder(path, "speed=60%,100%")
+    assert len(every.record["specimens"]) == 4
+    labels = sorted({one["label"] for one in every.record["specimens"]})
+    assert len(labels) == 4
+    two = ladder(path, "speed=60%,100%", label=", ".join(labels[:2]))
+    assert sorted(one["label"] for one in two.record["specimens"]) == labels[:2]
+    with pytest.raises(NotFoundOnPlate, match="no object '999'"):
+        ladder(path, "speed=60%,100%", label=f"{labels[0]},999")
+    odd = (*spots(LOW, 2, 40), Placement(BAR, 120, 120))
+    path.write_bytes(make("D", parts=odd).data)
+    with pytest.raises(InputError, match=r"not all alike: .* has 15 layers and 192 mm2 .* has 150 and 72"):
+        ladder(path, "speed=60%,100%")
+    twisted = (
+        *spots(LOW, 1, 40),
+        Placement(Part("c", 3.0, lambda z: box(-5, -4, 5, 4), (-5.0, -4.0)), 120, 120),
+    )
+    path.write_bytes(make("D", parts=twisted).data)
+    with pytest.raises(InputError, match="not all alike"):  # as high, but smaller
+        ladder(path, "speed=60%,100%")
+
+
+@pytest.mark.parametrize(("order", "sign"), [("rising", 1), ("falling", -1)])
+def test_the_correlation_of_an_order_is_that_of_the_table(plate, order, sign):
+    record = ladder(plate("nine"), "speed=60%,80%,100%", "flow=97%,103%", order=order).record
+    speed = [s["asked"]["speed_percent"] for s in record["specimens"]]
+    assert [sign * value for value in speed] == sorted(sign * value for value in speed)
+    table = np.array(
+        [
+            [s["x_mm"], s["y_mm"], s["asked"]["speed_percent"], s["asked"]["flow_percent"]]
+            for s in record["specimens"]
+        ]
+    )
+    greatest = np.abs(np.corrcoef(table.T)[:2, 2:]).max()
+    assert record["placing"]["greatest_correlation"] == pytest.approx(greatest, abs=1e-4)
+    assert 0.5 < greatest < 1.0
+
+
+def test_what_goes_with_the_place_is_said(plate):
+    options = Options((), subset=Subset.parse("coupon#1,2,4,5"))
+    vary = ("speed=60%,100%", "flow=97%,103%", "perimeters=0,1")
+    few = ladder(plate("nine"), *vary, options=options, design="fraction")
+    assert any("goes with" in note and "correlation 1.00" in note for note in few.record["notes"])
+    many = ladder(plate("nine"), "speed=60%,80%,100%", "flow=97%,100%,103%")
+    assert not any("goes with" in note for note in many.record["notes"])
+
+
+@pytest.mark.parametrize(
+    ("name", "vary", "more", "words", "not_there"),
+    [
+        ("nine", ("nozzle=220,240", "speed=60%,90%"), {}, ("slice it object after object", "taller"), "--by"),
+        ("nine", ("nozzle=220,240",), {"by": "height"}, ("not even two bands",), "at most"),
+        ("nine", ("speed=60%,100%",), {"repeat": 5}, ("these steps with --repeat 4",), "at most 9"),
+        ("tall", ("speed=61%:100%:1%", "fan=1%:40%:1%"), {}, ("1600 steps", "room for 10 bands"), None),
+        ("tall", ("speed=61%:100%:1%", "fan=1%:40%:1%", "nozzle=221:240:1"), {}, ("make 32000 steps",), None),
+    ],
+)  # fmt: skip
+def test_a_refusal_offers_only_what_is_possible(plate, name, vary, more, words, not_there):
+    with pytest.raises(Refused) as caught:
+        ladder(plate(name), *vary, **more)
+    assert all(word in str(caught.value) for word in words), str(caught.value)
+    assert not_there is None or not_there not in str(caught.value)
+
+
+def test_a_fan_that_blows_on_the_first_layer_stays_as_it_is_there(plate):
+    path = plate("nine")
+    path.write_bytes(path.read_bytes().replace(b"\nM107\n", b"\nM106 S102\n", 1))
+    own = beads_of(path.read_bytes())
+    assert {round(bead.fan) for bead in own if bead.layer == 1} == {40}
+    found = ladder(path, "speed=60%,100%", hold=("fan=80%",))
+    after = beads_of(found.applied.treated.render())
+    assert {round(bead.fan) for bead in after if bead.layer == 1} == {40}
+    mine = [bead for one in found.record["specimens"] for bead in inside(after, one)]
+    assert {round(bead.fan) for bead in kinds(mine, *PLAIN)} == {80}
+
+
+def test_steps_are_numbered_by_what_was_asked_and_tested_in_an_order_of_chance(plate):
+    record = ladder(plate("nine"), "speed=60%,80%", "flow=97%,103%").record
+    pairs = {(one["step"], tuple(one["asked"].items())) for one in record["specimens"]}
+    assert sorted(step for step, _ in pairs) == [1, 2, 3, 4] and len({asked for _, asked in pairs}) == 4
+    assert {step["step"]: tuple(step.items())[1:] for step in record["steps"]} == dict(pairs)
+    count = len(record["specimens"])
+    assert sorted(record["test_order"]) == list(range(1, count + 1)) != record["test_order"]
+
+
+def test_the_picture_stands_as_the_plate_does(plate):
+    """Numbers to the right where x is larger, upward where y is larger (y is away from the reader)."""
+    found = ladder(plate("nine"), "speed=60%,80%,100%", "flow=97%,100%,103%")
+    page = next(
+        data for path, data in found.outputs(Path("x.gcode"), None) if path.suffix == ".html"
+    ).decode()
+    at = {
+        int(number): (float(x), -float(y))
+        for x, y, number in re.findall(r'<text class="ink" x="([\d.]+)" y="([\d.]+)"[^>]*>(\d+)</text>', page)
+    }
+    specimens = found.record["specimens"]
+    assert sorted(at) == [one["specimen"] for one in specimens]
+    for axis, key in ((0, "x_mm"), (1, "y_mm")):
+        drawn = [at[one["specimen"]][axis] for one in specimens]
+        assert np.corrcoef(drawn, [one[key] for one in specimens])[0, 1] > 0.999
+    spots_drawn = {tuple(round(v) for v in (one["x_mm"], one["y_mm"])) for one in specimens}
+    assert spots_drawn == {(40 + 40 * i, 60 + 40 * j) for i in range(3) for j in range(3)}

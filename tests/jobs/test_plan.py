@@ -3,22 +3,32 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import icalendar
 import numpy as np
 import pytest
+from msgspec.structs import replace
+from scipy import stats
 
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import Placement, make
+from gcodetools.documents import profiles
 from gcodetools.errors import InputError, UsageError
+from gcodetools.jobs import plan
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.compare import account_plate, compare_plates
 from gcodetools.jobs.plan import Wanted, plan_file
+from gcodetools.jobs.plan_plates import count_plates, kit_of
+from gcodetools.jobs.plan_side import side_of
 from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.planning.failures import doubt
+from gcodetools.planning.order import load_order
 from gcodetools.toolpath.plate import Plate
 
 BARE = Options(())
@@ -287,6 +297,12 @@ def test_without_prices_spools_or_machines_the_profile_tells_and_the_rest_is_lef
         .replace("machine: desktop-180, ", "")
     )
     record, _ = planned(bench, text)
+    # The kit's machine is taken where nobody names one, as the other commands do.
+    assert record["spools"] == [] and record["spent"]["energy_kwh"]["planned"] > 0
+    (bench / "hoophouse.kit.yaml").write_text(
+        KIT_TEXT.replace("machine: desktop-220\n", ""), encoding="utf-8"
+    )
+    record, _ = planned(bench, text)
     assert record["spools"] == [] and "energy_kwh" not in record["spent"]
     assert record["spent"]["prices_from"][0].startswith("material petg: ")
     assert any("Energy is left out" in one for one in record["watch"])
@@ -306,8 +322,91 @@ def test_another_order_may_be_held_against(bench):
     other = bench / "three.order.yaml"
     other.write_text(ORDER.replace("count: 2", "count: 3").replace("order: spring", "order: three"))
     record, _ = planned(bench, wanted=Wanted(against=str(other), runs=200))
-    assert record["against"]["side"] == "three" and record["difference"]["takes_s"]["planned"] > 0
+    assert (record["side"], record["against"]["side"]) == ("spring", "three") and record["difference"][
+        "takes_s"
+    ]["planned"] > 0
     assert "choice" in record["against"] and "schedule" not in record["against"]
+    other.write_text(ORDER)
+    record, _ = planned(bench, wanted=Wanted(against=str(other), runs=100))
+    assert (record["side"], record["against"]["side"]) == (str(bench / "run.order.yaml"), str(other))
+    second = ORDER.replace("file: mixed.gcode", "name: mixed, file: more.gcode")
+    (bench / "more.gcode").write_bytes(files()["mixed.gcode"])
+    other.write_text(second)
+    for out in (other, bench / "more.gcode"):
+        with pytest.raises(UsageError, match="a file that the order is made of"):
+            planned(bench, wanted=Wanted(against=str(other), runs=100, csv=out))
+
+
+def test_a_file_that_profiles_are_read_from_is_not_buried(bench):
+    for kind, name in (("machines", "desktop-220"), ("materials", "petg")):
+        (bench / f"own-{kind}.yaml").write_bytes(profiles.find(kind, name).read_bytes())
+    text = ORDER.replace("machine: desktop-220", "machine: own-machines.yaml")
+    text = text.replace("material: petg", "material: own-materials.yaml")
+    for kind in ("machines", "materials"):
+        with pytest.raises(UsageError, match="a file that the order is made of"):
+            planned(bench, text, Wanted(runs=100, csv=bench / f"own-{kind}.yaml"))
+
+
+APART = """\
+beadwright: 1
+order: apart
+parts: {wedge-key-snug: 24}
+zone: UTC
+start: 2026-03-27T08:00
+plates:
+  - {file: keys.gcode, holds: {wedge-key-snug: 2}}
+  - {file: mixed.gcode, holds: {wedge-key-snug: 1}}
+printers:
+  - {name: big, hours: round the clock, swap: 10 min, failed: 0%, plates: [keys]}
+  - {name: small, count: 2, hours: round the clock, swap: 10 min, failed: 0%, plates: [mixed]}
+"""
+
+
+def test_printers_with_plates_of_their_own_all_have_work(bench):
+    """By hand: of all ways to split 24 parts between the two files the one that is done first. The fewest plates would
+    leave two printers idle; they are taken where they are sure to be done by the due date."""
+    record, _ = planned(bench, APART)
+    runs = {one["plate"]: one["runs"] for one in record["plates"]}
+    times = {one["plate"]: next(iter(one["time_s"].values()))["best"] for one in record["plates"]}
+    best = min(
+        max(k * (times["keys"] + 600), -(-max(24 - 2 * k, 0) // 2) * (times["mixed"] + 600))
+        for k in range(13)
+    )
+    assert record["plan"]["takes_s"] == pytest.approx(best, rel=1e-6)
+    assert 0 < runs["keys"] < 12 and 2 * runs["keys"] + runs["mixed"] >= 24
+    assert any("so that more printers have work" in text for text in record["watch"])
+    assert record["choice"]["shared_out"] is True and record["choice"]["proven"] is False
+    assert record["choice"]["printer_s"] > record["choice"]["least_printer_s"]
+    due, _ = planned(bench, APART.replace("plates:\n", "due: 2026-04-07T08:00\nplates:\n", 1))
+    assert {one["plate"]: one["runs"] for one in due["plates"]} == {"keys": 12}
+    assert not any("so that more printers have work" in text for text in due["watch"])
+    assert due["choice"]["shared_out"] is False
+
+
+def test_names_are_no_formulas_in_a_table(bench):
+    """As in the sheets of a ladder: a quote before what a spreadsheet would reckon."""
+    text = APART.replace("name: big", 'name: "=1+1"').replace(
+        "file: keys.gcode,", 'file: keys.gcode, name: "@a",'
+    )
+    planned(bench, text.replace("[keys]", '["@a"]'), Wanted(runs=100, csv=bench / "run.csv"))
+    rows = list(csv.DictReader(io.StringIO((bench / "run.csv").read_text(), newline="")))
+    assert {(row["printer"], row["plate"]) for row in rows} >= {("'=1+1", "'@a"), ("small 1", "mixed")}
+
+
+def test_a_change_that_can_not_be_carried_out_is_no_help(bench, monkeypatch):
+    """Untreated plates may take longer than somebody is there: the plan stands, without that change."""
+    late = ORDER.replace("due: 2026-03-27T20:00", "due: 2026-03-27T10:00")
+    changes = [one["change"] for one in planned(bench, late)[0]["would_help"]]
+    own = plan.side_of
+
+    def refused(order, counted, variant, *args, **more):
+        if variant == "untreated":
+            raise InputError("a plate that no printer may run", "")
+        return own(order, counted, variant, *args, **more)
+
+    monkeypatch.setattr(plan, "side_of", refused)
+    left = [one["change"] for one in planned(bench, late)[0]["would_help"]]
+    assert sorted(changes) == sorted([*left, "the plates untreated"])
 
 
 def test_printers_that_may_not_be_left_alone(bench):
@@ -388,3 +487,121 @@ def test_nothing_is_written_where_somebody_objects(bench):
     with pytest.raises(RuntimeError):
         plan_file(path, Wanted(runs=200, csv=bench / "run.csv"), BARE, approve=object_to)
     assert not (bench / "run.csv").exists()
+
+
+DAILY = """\
+beadwright: 1
+order: daily
+kits: 12
+one_kit: {wedge-key-snug: 2}
+zone: Europe/Vienna
+start: 2026-03-20T08:00
+due: 2026-04-02T12:00
+plates: [{file: keys.gcode, holds: {wedge-key-snug: 2}}]
+printers: [{name: bench, machine: desktop-220, hours: "08:00-08:10", swap: 10 min, failed: 20%, failed_at: end}]
+spools: [{material: petg, net_g: 1000, on_hand: 2, price: 20}]
+"""
+
+
+@pytest.fixture(scope="module")
+def daily(tmp_path_factory):
+    """A plate a day, taken off at ten past eight, whatever the doubt of its time; every failure costs a day."""
+    folder = tmp_path_factory.mktemp("daily")
+    (folder / "keys.gcode").write_bytes(files()["keys.gcode"])
+    heavy = planned(folder, DAILY, Wanted(runs=100))[0]["plates"][0]["mass_g"]["high"]
+    text = DAILY.replace("net_g: 1000", f"net_g: {4.5 * heavy:.6f}")
+    return planned(folder, text, Wanted(runs=4000, ics=folder / "run.ics"))[0], folder
+
+
+def days(record, text: str) -> int:
+    start, end = (datetime.fromisoformat(one) for one in (record["start"], text))
+    assert (end.hour, end.minute) == (8, 10)
+    return (end.date() - start.date()).days
+
+
+def test_a_plate_a_day_is_done_by_the_closed_form(daily):
+    """Tries until 12 are good: 12 and a negative binomial count of failures; of 13 tries by the due date a binomial
+    count is good (scipy.stats)."""
+    record, _ = daily
+    failures, good = stats.nbinom(12, 0.8), stats.binom(13, 0.8)
+    assert days(record, record["plan"]["done"]) == 12 and record["plan"]["by_due"]
+    for sure, one in record["odds"]["done_by"].items():
+        low, high = (12 + failures.ppf(float(sure) / 100 + off) for off in (-0.02, 0.02))
+        assert low <= days(record, one["best"]) <= high
+        assert days(record, one["low"]) <= days(record, one["best"]) <= days(record, one["high"])
+    odds = record["odds"]["by_due"]
+    assert odds["best"] == pytest.approx(failures.cdf(1), abs=4 * np.sqrt(0.25 / 4000))
+    part = record["parts"]["wedge-key-snug"]
+    assert part["all_by_due"]["best"] == odds["best"] and part["short_in_plan"] == 0
+    short = 2 * np.maximum(12 - np.arange(14), 0) @ good.pmf(np.arange(14))
+    assert part["short"]["best"] == pytest.approx(short, rel=0.05)
+    assert (part["short"]["low"], part["short"]["high"]) == (0, 2 * (12 - good.ppf(0.05)))
+    assert record["kits"] == {"ordered": 12, "in_plan": 12, "with_95": good.ppf(0.05)}
+
+
+def test_a_plate_a_day_costs_what_its_tries_cost(daily):
+    """Found at the end, a failure costs a whole plate: 12 / (1 - 0.2) to expect, four on a spool."""
+    record, _ = daily
+    tries = 12 + stats.nbinom(12, 0.8).ppf(0.95)
+    (spool,) = record["spools"]
+    assert (spool["planned"], spool["buy"], spool["at_95"]) == (3, 1, np.ceil(tries / 4))
+    assert spool["buy_at_95"] == spool["at_95"] - 2 and spool["cost_at_95"] == 20 * spool["buy_at_95"]
+    bands = {
+        "printing_s": record["plates"][0]["time_s"]["bench"],
+        "filament_g": record["plates"][0]["mass_g"],
+    }
+    bands["money_filament"] = bands["filament_g"]
+    for key in ("printing_s", "filament_g", "money_filament"):
+        one = record["spent"][key]
+        # The mean of halves of two normal distributions.
+        low, high = (bands[key][end] / bands[key]["best"] for end in ("low", "high"))
+        mean = 1 + (high + low - 2) / 1.6449 / np.sqrt(2 * np.pi)
+        assert one["expected"]["best"] == pytest.approx(mean * one["planned"] / 0.8, rel=0.015)
+
+
+def test_somebody_is_called_when_there_is_somebody(daily):
+    """A plate that ends at night is to be taken off at eight in the morning."""
+    record, folder = daily
+    events = icalendar.Calendar.from_ical((folder / "run.ics").read_bytes()).walk("VALARM")
+    calls = sorted(one.decoded("trigger").timestamp() for one in events)
+    assert calls == [datetime.fromisoformat(row["off"]).timestamp() - 600 for row in record["schedule"]]
+    assert {datetime.fromtimestamp(one, ZoneInfo("Europe/Vienna")).strftime("%H:%M") for one in calls} == {
+        "08:00"
+    }
+
+
+def test_longer_hours_help_as_much_as_an_order_with_them(daily):
+    record, folder = daily
+    change = next(
+        one for one in record["would_help"] if one["change"].startswith("somebody there 2 h longer")
+    )
+    longer, _ = planned(folder, DAILY.replace("08:00-08:10", "08:00-10:10"), Wanted(runs=4000))
+    assert change["done"] == longer["plan"]["done"] < record["plan"]["done"]
+    assert change["by_due"] == longer["odds"]["by_due"]
+
+
+def test_orders_that_start_at_different_times_are_held_against_each_other_by_what_they_take(daily):
+    _, folder = daily
+    other = folder / "later.order.yaml"
+    text = DAILY.replace("08:00-08:10", "round the clock")
+    other.write_text(
+        text.replace("start: 2026-03-20T08:00", "start: 2026-03-21T11:00").replace("daily", "later")
+    )
+    record, _ = planned(folder, text, Wanted(against=str(other), runs=200))
+    less = record["difference"]["takes_s"]
+    assert less == pytest.approx(dict.fromkeys(less, 0.0), abs=1e-3)
+
+
+def test_energy_is_in_doubt_as_much_as_time_and_power_are(bench):
+    """A slow run draws its power for longer: what is left of the doubt is that of the power alone."""
+    path = bench / "run.order.yaml"
+    path.write_text(ORDER.replace("failed: 5%", "failed: 0%"), encoding="utf-8")
+    order = load_order(path, 0.0)
+    counted, _ = count_plates(order, kit_of(order), BARE)
+    alone = [one for one in counted if one.title == "keys"]
+    file = replace(order.file, one_kit=None, kits=None, printers=order.file.printers[:1])
+    side = side_of(dataclasses.replace(order, file=file), alone, "treated", BARE, 400, 3)
+    spent, watts = side.spent, side.takes[0][0].watts
+    ratio = (spent.energy_kwh / spent.printing_s) / (spent.energy_kwh[0] / spent.printing_s[0])
+    assert ratio[1:] == pytest.approx(doubt(2, *watts, 3, 400))
+    assert np.ptp(spent.printing_s) > 0 and watts[0] < 1 < watts[1]

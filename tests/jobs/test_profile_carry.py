@@ -9,6 +9,7 @@ import configparser
 import difflib
 import json
 import re
+import time
 import zipfile
 from pathlib import Path
 
@@ -185,6 +186,35 @@ def test_a_region_of_a_kit_says_what_is_local(tmp_path: Path, samples: Path) -> 
     assert copy.record["cost"].startswith("settings hold for the whole part")
     outcome = {one["setting"]: one["carried"] for one in copy.record["settings"]}
     assert outcome["rest"] == "not"
+
+
+def test_the_blend_of_a_fit_is_local(samples: Path, everything: str) -> None:
+    path = Path(everything)
+    path.write_text(EVERYTHING.replace("offset: -0.02", "offset: -0.02, blend: 3"))
+    copy = carry(samples / "C-arcs-small.gcode", everything, material="pla", machine="fast-250")
+    assert any(
+        text.startswith("`fit: blend: 3`: settings move whole outlines") for text in copy.record["local"]
+    )
+    quiet = carry(samples / "C-arcs-small.gcode", "unhurried", material="pla", machine="fast-250")
+    assert not any("blend" in text for text in quiet.record["local"])
+
+
+@pytest.mark.parametrize("many", ["keys", "sections", "cells"])
+def test_what_stands_there_often_takes_no_time(tmp_path: Path, many: str) -> None:
+    count = 3000
+    head = b"layer_height = 0.2\nperimeters = 2\nfilament_type = PETG\n"
+    rows = {
+        "keys": b"temperature = 230\n" * count,
+        "sections": b"".join(b"[s%d]\ntemperature = 230\n" % k for k in range(count)),
+        "cells": b"temperature = " + b",".join([b"230"] * count),
+    }
+    path = tmp_path / "x.ini"
+    path.write_bytes(head + rows[many])
+    began = time.process_time()
+    copy = carry(path, "warm", machine="fast-250")
+    # All against all took some 10 s.
+    assert time.process_time() - began < 4
+    assert copy.data == path.read_bytes().replace(b"= 230", b"= 240").replace(b",230", b",240")
 
 
 def test_a_treatment_of_the_kit_hides_the_profiles(tmp_path: Path, samples: Path) -> None:

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from scipy.optimize import LinearConstraint, milp
+from scipy.optimize import LinearConstraint, linprog, milp
 
-from gcodetools.planning.covering import choose
+from gcodetools.planning.covering import choose, spread
 
 small = st.integers(1, 3).flatmap(
     lambda m: st.tuples(
@@ -106,3 +106,51 @@ def test_the_same_order_gives_the_same_choice():
     holds, need, cost = rng.integers(0, 6, (12, 5)) + 1, rng.integers(50, 200, 5), rng.uniform(1, 9, 12)
     first, second = (choose(holds, need, cost) for _ in range(2))
     assert first.counts.tolist() == second.counts.tolist() and first.cost == second.cost
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_large_work_is_shared_out_as_another_solver_does(seed):
+    """scipy's linprog: the least T for these very counts is that of the best counts, but for the whole numbers."""
+    rng = np.random.default_rng(seed)
+    holds, need = rng.integers(1, 6, (4, 2)), rng.integers(4000, 9000, 2)
+    number = rng.integers(1, 4, 3)
+    takes = rng.uniform(1e3, 9e3, (3, 4))
+    takes[0, 2:] = takes[1, :2] = takes[2, 1] = np.inf
+    group, kind = np.nonzero(np.isfinite(takes))
+
+    def least(rows, bound) -> float:
+        load = np.zeros((3, len(kind) + 1))
+        load[group, np.arange(len(kind))] = takes[group, kind]
+        load[:, -1] = -number
+        cover = np.hstack([-rows[:, kind], np.zeros((len(rows), 1))])
+        limits = np.concatenate([-bound, np.zeros(3)])
+        return float(linprog(np.append(np.zeros(len(kind)), 1.0), np.vstack([cover, load]), limits).fun)
+
+    counts = spread(holds, need, takes, number)
+    assert np.all(counts @ holds >= need)
+    best = least(holds.T.astype(float), need.astype(float))
+    assert best - 1e-6 <= least(np.eye(4), counts.astype(float)) <= best * 1.005
+
+
+def test_two_printers_with_plates_of_their_own_share_the_work():
+    """One plate a printer, of one part: of 30 parts 20 for the one that is twice as quick."""
+    takes = np.array([[1.0, np.inf], [np.inf, 2.0]])
+    assert spread(np.array([[1], [1]]), np.array([30]), takes, np.array([1, 1])).tolist() == [20, 10]
+    assert spread(np.array([[1], [1]]), np.array([30]), takes, np.array([1, 4])).tolist() == [10, 20]
+    with pytest.raises(ValueError, match="no plate holds"):
+        spread(np.array([[1, 0], [1, 0]]), np.array([3, 1]), takes, np.array([1, 1]))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_small_work_is_shared_out_the_best_way(seed):
+    """Two groups of printers with a plate each: against every way to cover the need."""
+    rng = np.random.default_rng(seed)
+    holds, need, number = rng.integers(1, 5, (2, 1)), rng.integers(5, 25, 1), rng.integers(1, 4, 2)
+    each = rng.uniform(1.0, 5.0, 2)
+
+    def done(counts) -> float:
+        return float(np.max(np.ceil(np.array(counts) / number) * each))
+
+    ways = [x for x in product(range(26), repeat=2) if np.dot(x, holds[:, 0]) >= need[0]]
+    takes = np.where(np.eye(2, dtype=bool), each, np.inf)
+    assert done(spread(holds, need, takes, number)) == pytest.approx(min(map(done, ways)))

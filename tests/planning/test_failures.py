@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import nbinom, norm
 from statsmodels.stats.proportion import proportion_confint
 
-from gcodetools.planning.failures import Bands, chance, doubt, quantile, simulated, sturdiest
+from gcodetools.planning.failures import Bands, chance, doubt, quantile, simulated, standing, sturdiest
 from gcodetools.planning.hours import Presence, moment_of, week_of, zone_of
 from gcodetools.planning.schedule import planned
 from gcodetools.planning.shop import Group, Shop
@@ -114,6 +114,21 @@ def test_a_failed_plate_goes_to_the_printer_that_is_done_with_it_first():
     assert np.all(out.done_s[again] - START == 5 * (HOUR + 600.0))
 
 
+def test_a_failed_plate_is_not_printed_again_before_it_failed():
+    """The quick printer is through with its own after 3 h 30 min, and waits until 4 h 10 min for what fails then."""
+    presence = [Presence(week_of("round the clock"), ZONE, START, 600.0) for _ in range(2)]
+    groups = (
+        Group("slow", ("slow",), presence[0], 0.9, True),
+        Group("quick", ("quick",), presence[1], 0.0, True),
+    )
+    made = Shop(groups, HOUR * np.array([[4.0], [1.0]]), np.ones(1), START)
+    plan = planned(made, np.array([4]))
+    assert [len(runs) for runs in plan.runs] == [1, 3]
+    out = simulated(made, plan, exact(1), 400, 1)
+    again = out.failed == 1
+    assert np.any(again) and np.all(out.done_s[again] - START == 5 * HOUR + 1200.0)
+
+
 def test_without_failures_and_doubt_every_run_is_the_plan():
     for said in ("07:00-23:00", "08:00-09:00, 17:00-18:00"):
         plan, out = played(shop(3, said, (2.0, 5.0), failed=0.0), [7, 4], runs=150, due_s=START + 20 * HOUR)
@@ -134,6 +149,21 @@ def test_repeats_wait_for_somebody_to_be_there(alone):
     k = np.searchsorted(end, out.done_s)
     assert np.all(begin[k] + group.swap_s <= out.done_s + 1e-6)
     assert np.all(out.plates - out.failed == 4)
+
+
+def test_more_plates_on_one_printer_than_a_short_number_holds():
+    """20,000 plates are the most of an order, and nine of ten may fail."""
+    _, out = played(shop(), [1], runs=10)
+    assert np.iinfo(out.begun.dtype).max > 2 * 20_000 / (1 - 0.9)
+
+
+def test_plans_are_ranked_by_the_due_date_before_the_date():
+    made = shop(2, hours=(2.0,), failed=0.3)
+    plan, out = played(made, [6], runs=200)
+    late, by, done = standing(plan, out, float(np.median(out.done_s)))
+    assert late == np.sum(out.done_s > np.median(out.done_s)) > 0
+    assert (by, done) == (quantile(out.done_s, 0.95)[1], plan.done_s)
+    assert standing(plan, out)[0] == 0
 
 
 def test_good_plates_by_the_due_date():

@@ -278,3 +278,21 @@ def test_twenty_years_are_the_most():
     with pytest.raises(Refused, match="more than 20 years"):
         for _ in range(3000):
             there.off(there.from_s + 50 * 366 * 86_400.0)
+
+
+@pytest.mark.parametrize(
+    ("start", "hours", "begin", "end"),
+    [
+        # Comes twice: the first of the two, for the begin and for the end. Left out: by the offset before the change.
+        ("2026-10-24T12:00", "02:30-05:00", "2026-10-25T00:30", "2026-10-25T04:00"),
+        ("2026-10-24T12:00", "00:30-02:30", "2026-10-24T22:30", "2026-10-25T00:30"),
+        ("2026-03-28T12:00", "02:30-05:00", "2026-03-29T01:30", "2026-03-29T03:00"),
+        ("2026-03-28T12:00", "00:30-02:30", "2026-03-28T23:30", "2026-03-29T01:30"),
+    ],
+)
+def test_hours_that_begin_or_end_in_a_change_of_the_clock(start, hours, begin, end):
+    """RFC 5545, section 3.3.5, by hand in UTC."""
+    zone = zone_of("Europe/Vienna")
+    presence = Presence(week_of(hours), zone, moment_of(start, zone).s, 60.0)
+    first, last = presence.windows(moment_of(start, zone).s)
+    assert (first[0], last[0]) == tuple(moment_of(f"{text}Z", zone).s for text in (begin, end))

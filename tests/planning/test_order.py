@@ -105,6 +105,10 @@ MISTAKES = [
      "printers[2].hours: found 'mon-day', which is no day such as mon or mon-fri"),
     ("swap: 15 min", "swap: 10 h", 14,
      "printers[2].swap: found '10 h', expected at most 540 min, the longest that somebody is there"),
+    ('"07:00-23:00", swap: 10 min', "round the clock, swap: 99999999 d", 13,
+     "printers[1].swap: found '99999999 d', expected at most 24 h"),
+    ("shelf-hook: 3}", "shelf-hook: 70000000}", 8,
+     "parts.shelf-hook: found 70000000, expected a whole number from 1 to 1e+06"),
     ("plates: [odds]", "plates: [ods]", 15,
      "printers[2].plates[1]: found 'ods', expected 'odds' (nearest name)"),
     ("spool: black", "spool: blak", 10, "plates[1].spool: found 'blak', expected 'black' (nearest name)"),
@@ -129,6 +133,13 @@ def test_mistakes_are_told_with_their_line(load, old, new, line, told):
         load(GOOD.replace(old, new, 1))
     first = next(text for text in caught.value.cause.splitlines() if told in text)
     assert f"run.order.yaml:{line}: " in first
+
+
+def test_no_advice_is_given_that_would_be_refused(load):
+    for old, new in (("swap: 10 min", "swap: 10"), ('hours: "07:00-23:00"', "hours: 7")):
+        with pytest.raises(InputError) as caught:
+            load(GOOD.replace(old, new))
+        assert "write" not in caught.value.cause
 
 
 def test_several_mistakes_are_told_together(load):

@@ -213,3 +213,25 @@ def test_a_large_order_is_planned_in_seconds():
     plan = planned(made, np.full(12, 25))
     assert time.process_time() - began < 5.0
     assert plan.done_s <= START + 1.35 * (plan.bound_s - START)
+
+
+def test_plates_of_one_kind_are_known_to_be_planned_the_best_way():
+    """Against every way to share them: the n-th on a printer is off when it is."""
+    made = shop((2, "18:00-20:00", [1.1]), (1, "08:00-12:00, 13:00-17:00", [2.5]))
+    plan = planned(made, np.array([40]))
+    offs = []
+    for g, printers in ((0, 2), (1, 1)):
+        presence, free = made.groups[g].presence, START
+        for _ in range(40):
+            free = presence.off(presence.start(free, 0.0) + made.seconds[g, 0])
+            offs += [free] * printers
+    assert plan.proven and plan.done_s == plan.bound_s == sorted(offs)[39]
+
+
+def test_the_pace_of_a_kind_of_plate_counts_the_hours():
+    """2 h and 10 min a plate: in 15 h of hours six end and one is on over night, so that seven take a day; where nobody
+    is ever away as long as it takes."""
+    made = shop((1, "08:00-23:00", [2.0, np.inf]), (3, "round the clock", [2.0, 5.0]))
+    pace = made.pace_s() / HOUR
+    assert pace[0, 0] == pytest.approx(24 / 7, rel=0.02) and pace[0, 1] == np.inf
+    assert pace[1] == pytest.approx([2 + 1 / 6, 5 + 1 / 6])

@@ -8,7 +8,7 @@ from pathlib import Path
 from gcodetools.documents.profiles import Machine, Material, load_machine, load_material
 from gcodetools.kit.schema import Region
 from gcodetools.kit.settings import Treatment
-from gcodetools.slicer_settings.carrying import Carrier
+from gcodetools.slicer_settings.carrier import Carrier
 from gcodetools.slicer_settings.document import Document
 from gcodetools.slicer_settings.opening import open_settings, read_settings
 from gcodetools.slicer_settings.readings import Profile, read_profile

@@ -22,7 +22,8 @@ from gcodetools.kit.schema import Region
 from gcodetools.kit.settings import Accel, Fan, Fit, Flow, Nozzle, Perimeters, Rest, Speed, Treatment
 from gcodetools.kit.shapes import All
 from gcodetools.slicer_settings.beads import beads_across, perimeters_for, rates, section_mm2, spacing_mm
-from gcodetools.slicer_settings.carrying import Carried, carry_all
+from gcodetools.slicer_settings.carrier import Carried
+from gcodetools.slicer_settings.carrying import carry_all
 from gcodetools.slicer_settings.changing import edited
 
 
@@ -104,7 +105,7 @@ def test_speeds_are_scaled_all_of_the_parts_beads_and_no_travel() -> None:
         "external_perimeter_speed": "22.5", "perimeter_speed": "33.75", "infill_speed": "45",
         "first_layer_speed": "15.0",
     }  # fmt: skip
-    assert way(found) == {"speed": "wholly"}
+    assert way(found) == {"speed": "in part"} and "solid_infill_speed" in why(found, "speed")
     assert "small_perimeter_speed = 50% is a share of another setting, and follows that one" in why(
         found, "speed"
     )
@@ -177,7 +178,11 @@ def test_accelerations_above_are_lowered_and_what_follows_follows() -> None:
         "infill_acceleration": "800",
         "perimeter_acceleration": "800",
     }
-    assert way(found) == {"accel": "wholly"}
+    assert way(found) == {"accel": "in part"}
+    assert (
+        "the file does not state external_perimeter_acceleration, top_solid_infill_acceleration, bridge"
+        in why(found, "accel")
+    )
     all_open = ini(default_acceleration="0", infill_acceleration="0", perimeter_acceleration="0")
     new, found = carried(all_open, Treatment(accel=Accel(max_mm_s2=800)))
     assert new == {} and way(found) == {"accel": "not"} and "left open (0)" in why(found, "accel")
@@ -358,8 +363,8 @@ def test_with_a_material_only_assumed_a_nozzle_that_does_not_fit_it_is_refused()
 
 
 def test_what_is_so_already_is_carried_without_a_change() -> None:
-    new, found = carried(ini(), Treatment(fan=Fan(cap=0.6), speed=Speed(max_mm_s=200)))
-    assert new == {} and way(found) == {"fan": "wholly", "speed": "wholly"}
+    new, found = carried(ini(), Treatment(fan=Fan(cap=0.6), nozzle=Nozzle(add_c=0)))
+    assert new == {} and way(found) == {"fan": "wholly", "nozzle": "wholly"}
 
 
 def test_values_are_exact() -> None:

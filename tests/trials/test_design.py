@@ -174,7 +174,7 @@ def test_a_fraction_takes_the_largest_that_fits_and_says_what_it_confounds():
         ("grid", FOUR[:2], 9, {"repeats": 3}, Refused, ("4 steps, each 3 times, make 12", "more specimens")),
         ("grid", FOUR[:2], 9, {"count": 3}, UsageError, ("--runs 3", "--design fraction")),
         ("fraction", FOUR[:2], 9, {}, UsageError, ("2 factors", "--design grid")),
-        ("fraction", FOUR, 4, {}, Refused, ("need at least 8 specimens", "room for 4")),
+        ("fraction", FOUR, 4, {}, Refused, ("need at least 8 steps", "room for 4")),
         ("fraction", FOUR, 9, {"count": 6}, UsageError, ("--runs 6", "There are: 8")),
         ("fraction", (*FOUR[:2], Factor("speed", (60, 80, 100))), 9, {}, UsageError, ("speed has 3", "speed=60%,100%")),
         ("curve", FOUR, 30, {}, UsageError, ("nozzle has 2 values", "three values")),
