@@ -11,14 +11,19 @@ import json
 import re
 import time
 import zipfile
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
 from gcodetools.demo.kit import hoophouse_kit
-from gcodetools.errors import InputError, Refused, UsageError
+from gcodetools.errors import Fault, InputError, Refused, UsageError
 from gcodetools.jobs.profile import Way
 from gcodetools.jobs.profile_carry import NOT_TO_PRINT, Asked, Copy, carry_profile
+from gcodetools.slicer_settings.carrier import Carried, Carrier
+from gcodetools.slicer_settings.carrying import carry_all
+from gcodetools.slicer_settings.changing import Changes, Edit, edited
+from gcodetools.slicer_settings.document import Document
 
 EVERYTHING = """\
 beadwright: 1
@@ -264,3 +269,25 @@ def test_a_limit_refuses_all_of_it(samples: Path) -> None:
         Refused, match=r"would make 250 C of 240 C, allowed are 220 to 240 C \(machine desktop-220\)"
     ):
         carry(samples / "B-cube.gcode", "warm", machine="desktop-220")
+
+
+def test_a_copy_that_says_something_else_is_a_fault(samples: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = samples / "C-arcs-small.gcode"
+
+    def later(carrier: Carrier) -> Carried:
+        found = carry_all(carrier)
+        monkeypatch.setattr(Changes, "current", lambda self, reading: Fraction(1))
+        return found
+
+    monkeypatch.setattr("gcodetools.jobs.profile_carry.carry_all", later)
+    with pytest.raises(Fault, match=r"C-arcs-small\.gcode:\d+: \w+ says something else in the copy"):
+        carry(path, "unhurried", material="pla", machine="fast-250")
+
+
+def test_a_copy_with_another_byte_changed_is_a_fault(samples: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def more(document: Document, edits: list[Edit]) -> bytes:
+        return edited(document, edits).replace(b"; wall_loops = 3", b"; wall_loops = 5")
+
+    monkeypatch.setattr("gcodetools.jobs.profile_carry.edited", more)
+    with pytest.raises(Fault, match="wall_loops reads otherwise in the copy"):
+        carry(samples / "C-arcs-small.gcode", "unhurried", material="pla", machine="fast-250")

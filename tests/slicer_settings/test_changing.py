@@ -153,3 +153,11 @@ def test_edits_that_overlap_are_a_fault() -> None:
     document = profile_of(ini()).document
     with pytest.raises(Fault, match="overlap"):
         edited(document, [Edit(3, 6, b""), Edit(5, 7, b"")])
+
+
+def test_what_falls_back_may_be_given_a_number_of_its_own() -> None:
+    changes = Changes(profile_of(ini()))
+    # 0 holds as the 1500 of infill_acceleration.
+    (solid,) = changes.targets("accel_solid_mm_s2")
+    assert changes.current(solid) == 1500 and changes.want(solid, Fraction(700))
+    assert [c.text for c in changes.planned] == ["700"] and changes.current(solid) == 700

@@ -53,6 +53,7 @@ CASES = [
     ({"bed_shape": "0x0,251x0,251x200,0x200"}, "bed_shape", "warning", "x 0 to 250, y 0 to 250 mm"),
     ({"max_print_height": "251"}, "height_limit_mm", "warning", "at most 250 mm"),
     ({"machine_max_acceleration_x": "20000,1"}, "limit_accel_x_mm_s2", "note", "at most 10000 mm/s2"),
+    ({"machine_max_acceleration_z": "501"}, "limit_accel_z_mm_s2", "note", "at most 500 mm/s2"),
     ({"filament_diameter": "1.9"}, "filament_diameter_mm", "warning", "1.72 to 1.78 mm"),
     ({"filament_density": "1.24"}, "density_g_cm3", "warning", "1.25 to 1.29 g/cm3"),
     ({"filament_type": "ABS"}, "filament_type", "warning", "petg"),
@@ -131,6 +132,9 @@ def test_walls_hold_so_many_perimeters(kit: Kit) -> None:
     assert f"warning: film-clip/spine: {wall}: 1 in its middle are left to fill, which bears little" in told
     full = about(of_kit(kit, {"perimeters": "3"}), "perimeters")
     assert all(text.startswith("note: ") and text.endswith("it is all perimeters") for text in full) and full
+    # 1 + floor((2.4 - 0.55) / 0.5071) = 4, as many as two from each side.
+    wide = about(of_kit(kit, {"perimeter_extrusion_width": "0.55"}), "perimeters")
+    assert all(text.endswith("it is all perimeters") for text in wide) and wide
 
 
 def test_labels_and_outlines(kit: Kit) -> None:
