@@ -615,3 +615,38 @@ def test_the_picture_stands_as_the_plate_does(plate):
         assert np.corrcoef(drawn, [one[key] for one in specimens])[0, 1] > 0.999
     spots_drawn = {tuple(round(v) for v in (one["x_mm"], one["y_mm"])) for one in specimens}
     assert spots_drawn == {(40 + 40 * i, 60 + 40 * j) for i in range(3) for j in range(3)}
+
+
+def test_heights_are_those_of_the_layers_and_the_fan_has_time_to_arrive(plate):
+    """Layers of 0.2 mm; without a gap for a saw there are still layers in which the fan arrives."""
+    record = ladder(plate("tall"), "fan=10%,40%", gap_mm=0.0).record
+    for one in record["specimens"]:
+        first, last = one["layers"]
+        assert one["z_mm"] == pytest.approx(0.2 * (first - 1 + last) / 2, abs=0.01)
+    assert record["bands"][1]["between_below"] >= 1
+
+
+def test_faster_steps_leave_more_layers_to_arrive_in(plate):
+    own, fast = (
+        ladder(plate("tall"), "nozzle=225,235", order="rising", gap_mm=0.0, hold=hold).record["bands"][1]
+        for hold in ((), ("speed=150%",))
+    )
+    assert fast["between_below"] == pytest.approx(1.5 * own["between_below"], abs=1.6)
+    assert fast["between_below"] > own["between_below"]
+
+
+def test_the_higher_the_setting_the_fuller_the_shade(plate):
+    options = Options((), subset=Subset.parse("coupon#1,2,3"))
+    found = ladder(plate("nine"), "speed=60%,80%,100%", options=options)
+    page = next(
+        data for path, data in found.outputs(Path("x.gcode"), None) if path.suffix == ".html"
+    ).decode()
+    shades = [
+        float(v)
+        for v in re.findall(r'class="shade edge"[^>]*fill-opacity="([\d.]+)"[^>]*stroke-width="1.2"', page)
+    ]
+    speeds = [one["asked"]["speed_percent"] for one in found.record["specimens"]]
+    assert [s for _, s in sorted(zip(speeds, shades, strict=True))] == sorted(shades) and len(
+        set(shades)
+    ) == 3
+    assert "the fuller the shade, the higher its speed" in page
