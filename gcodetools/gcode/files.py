@@ -52,9 +52,9 @@ def read_raw(path: Path | str) -> bytes:
     except FileNotFoundError:
         near = _nearest(path)
         raise InputError(f"{path}: no such file", near or "Check the path.") from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: a folder, expected a sliced file", "Name one file in it.") from None
-    except PermissionError:
+    except (IsADirectoryError, PermissionError):  # Windows says the latter of a folder too
+        if os.path.isdir(path):  # noqa: PTH112 (never raises)
+            raise InputError(f"{path}: a folder, expected a sliced file", "Name one file in it.") from None
         raise InputError(f"{path}: no permission to read it", "Check the file's permissions.") from None
     except OSError as error:
         reason = error.strerror or error.__class__.__name__
@@ -130,12 +130,16 @@ def _reason(error: OSError) -> tuple[str, str]:
     return _REASONS.get(error.errno or 0, other)
 
 
-def write_atomic(path: Path | str, data: bytes) -> None:
+def write_atomic(path: Path | str, data: bytes, *, instead_of: bytes | None = None) -> None:
     """Write `data` so that `path` holds its old content or all of the new at any moment.
 
     The bytes go to a temporary file in the same folder, nameless until complete where the system can do
     that, are flushed to the disk and renamed over `path`. Permissions and owner are kept; a symbolic link
     stays one. What is no regular file (a pipe, a device) is written to directly.
+
+    Parameters
+    ----------
+    instead_of : what `path` has to hold until it is replaced; None takes whatever is there.
 
     Raises
     ------
@@ -143,6 +147,11 @@ def write_atomic(path: Path | str, data: bytes) -> None:
     """
     try:
         target = _real_target(Path(path))
+        if instead_of is not None and not target.exists():
+            raise CannotWrite(
+                f"{path}: can't write: it is gone since it was read; nothing was written",
+                "Look where it went, and run again.",
+            )
         old = target.stat() if target.exists() else None
         if old is not None and stat.S_ISDIR(old.st_mode):
             raise IsADirectoryError(errno.EISDIR, "it is a folder")
@@ -151,7 +160,9 @@ def write_atomic(path: Path | str, data: bytes) -> None:
         if old is not None and not stat.S_ISREG(old.st_mode):
             target.write_bytes(data)
             return
-        _replace(target, data, old)
+        _replace(target, data, old, instead_of)
+    except CannotWrite:
+        raise
     except OSError as error:
         cause, hint = _reason(error)
         raise CannotWrite(f"{path}: can't write: {cause}; nothing was changed", hint) from error
@@ -165,7 +176,7 @@ def _real_target(path: Path) -> Path:
         raise OSError(errno.ELOOP, "symbolic links in a circle") from None
 
 
-def _replace(target: Path, data: bytes, old: os.stat_result | None) -> None:
+def _replace(target: Path, data: bytes, old: os.stat_result | None, instead_of: bytes | None) -> None:
     # The name does not hold the target's: that may be as long as the file system allows.
     temporary = target.with_name(f".{os.getpid()}-{secrets.token_hex(6)}.beadwright")
     try:
@@ -178,10 +189,26 @@ def _replace(target: Path, data: bytes, old: os.stat_result | None) -> None:
                 os.close(descriptor)
             if old is not None and not hasattr(os, "fchmod"):
                 temporary.chmod(stat.S_IMODE(old.st_mode))
+        if instead_of is not None and not _holds(target, instead_of):
+            raise CannotWrite(
+                f"{target}: can't write: it was changed since it was read; it stays as it is now",
+                "Let the program that writes it finish, and run again.",
+            )
         _rename(temporary, target)
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink()
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    """Whether a file's bytes are these, read piece by piece."""
+    view = memoryview(data)
+    with path.open("rb") as file:
+        while piece := file.read(_PIECE_BYTES):
+            if view[: len(piece)] != piece:
+                return False
+            view = view[len(piece) :]
+    return not view
 
 
 def _write_nameless(temporary: Path, data: bytes, old: os.stat_result | None) -> bool:

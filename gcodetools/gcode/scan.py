@@ -38,6 +38,7 @@ _LARGE_BYTES = 1 << 24
 _BARE_RETURN = re.compile(rb"\r+(?![\r\n]|\Z)")
 _BOM = b"\xef\xbb\xbf"
 _NEWLINE_SAMPLE = 1 << 16
+_MOST_MM = 1e8  # 100 km; beyond it sums of small steps lose the digits that they are compared by
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ def read_program(data: bytes, name: str = "<bytes>") -> Program:
 
     Raises
     ------
-    InputError : a line that can be no command, or line ends of a single carriage return.
+    InputError : a line that can be no command, a number that can be no way, or line ends of a single carriage return.
     """
     scanned = scan_text(data, name)
     modes, states = modes_and_states(scanned)
@@ -179,7 +180,37 @@ def scan_text(data: bytes, name: str) -> Scanned:
             parts = list(pool.map(lambda cut: _part(data, *cut), cuts))
     else:
         parts = [_part(data, *cut) for cut in cuts or [(0, 0, 0)]]
-    return _join(data, name, [cut[0] for cut in cuts] or [0], parts)
+    scanned = _join(data, name, [cut[0] for cut in cuts] or [0], parts)
+    _require_sense(scanned, name)
+    return scanned
+
+
+def _require_sense(scanned: Scanned, name: str) -> None:
+    """Refuse numbers that can be no length of a move, and those of other words that are too large to be held.
+
+    Raises
+    ------
+    InputError : naming the first line.
+    """
+    events, lines = scanned.events, []
+    every = np.arange(len(events.line))
+    columns = [(value, every, _MOST_MM) for value in (events.x, events.y, events.z, events.e)]
+    columns.append((events.f, every, np.finfo(float).max))
+    columns += [
+        (value, at, np.finfo(float).max if key in "PSH" else _MOST_MM)
+        for key, (at, value) in events.sparse.items()
+    ]
+    for value, at, most in columns:
+        # Cheaper than a comparison of all, and passes over words that are not there.
+        if np.fmax.reduce(value, initial=0.0) > most or np.fmin.reduce(value, initial=0.0) < -most:
+            lines.append(int(events.line[at[np.flatnonzero(np.abs(value) > most)[0]]]))
+    endless = np.flatnonzero(np.isinf(scanned.words.value))
+    lines += scanned.words.line[endless[:1]].tolist()
+    if lines:
+        raise InputError(
+            f"{name}:{min(lines) + 1}: a number beyond {_MOST_MM:.0e}, expected lengths in mm or inches",
+            "The file is damaged. Slice again, or look at that line in an editor.",
+        )
 
 
 @dataclass(frozen=True, slots=True)

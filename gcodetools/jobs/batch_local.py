@@ -69,7 +69,7 @@ def _available() -> int | None:
 
 def _left_of_group() -> int | None:
     """What the control groups of Linux (version 2) leave; their files are described with the kernel."""
-    with contextlib.suppress(OSError, ValueError, IndexError):
+    with contextlib.suppress(OSError, ValueError, IndexError, StopIteration):
         lines = Path("/proc/self/cgroup").read_text(encoding="utf-8").splitlines()
         own = next(line.removeprefix("0::/") for line in lines if line.startswith("0::/"))
         root = Path("/sys/fs/cgroup")

@@ -15,7 +15,16 @@ from pathlib import Path
 from typing import Any
 
 from gcodetools._version import __version__
-from gcodetools.errors import AlreadyTreated, BeadwrightError, CannotWrite, Fault, InputError, StrictWarning
+from gcodetools.errors import (
+    AlreadyTreated,
+    BeadwrightError,
+    CannotWrite,
+    Fault,
+    InputError,
+    StrictWarning,
+    UsageError,
+)
+from gcodetools.gcode.containers.base import NoSuchPlate
 from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import Applied, Options, apply_plate, read_plate
 from gcodetools.jobs.batch_documents import lay_out, without_folder
@@ -95,7 +104,7 @@ def _done(task: Record) -> Record:
         plate=task["plate"],
     )
     kit = _same_kit(task)
-    plate = read_plate(Path(task["path"]), again=options.again, number=options.plate, lenient=True)
+    plate = _plate(task, options)
     applied = apply_plate(plate, kit, options)
     warnings = list(dict.fromkeys(applied.warnings))
     if task["strict"] and warnings:
@@ -123,6 +132,18 @@ def _done(task: Record) -> Record:
         }
     )
     return result
+
+
+def _plate(task: Record, options: Options) -> Plate:
+    """Read it; where several plates are in one file, say what a batch can do about it."""
+    try:
+        return read_plate(Path(task["path"]), again=options.again, number=options.plate, lenient=True)
+    except NoSuchPlate as error:
+        raise UsageError(
+            error.cause,
+            f"There are {error.numbers}. --plate N takes that one of each package, into a folder of its own; for all "
+            "in one file, copy it and run `beadwright post COPY --kit KIT --plate N` for each.",
+        ) from None
 
 
 def _same_kit(task: Record) -> Kit:

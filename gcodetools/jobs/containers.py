@@ -18,7 +18,7 @@ from gcodetools.edit.progress import Clock, Restated, Used, restate
 from gcodetools.edit.record import MARK, already_treated
 from gcodetools.edit.treated import Treated
 from gcodetools.errors import Fault, UsageError
-from gcodetools.gcode.containers.base import Container, Written, sniff
+from gcodetools.gcode.containers.base import Container, NoSuchPlate, Written, sniff
 from gcodetools.gcode.program import Program
 from gcodetools.gcode.scan import read_program
 from gcodetools.jobs.records import counted
@@ -67,10 +67,13 @@ def opened(
     notes: list[str] = []
     try:
         container = open_container(data, name, number)
-    except UsageError:
-        if not lenient:
+    except UsageError as error:
+        if not lenient or number is None:
             raise
-        container = open_container(data, name)
+        try:
+            container = open_container(data, name)
+        except NoSuchPlate:
+            raise error from None
         notes.append(_alone(name, number))
     return container.text, container, (*notes, *(f"{name}: {note}" for note in container.notes))
 

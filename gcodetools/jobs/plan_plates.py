@@ -9,6 +9,7 @@ from typing import Any
 from gcodetools.documents import profiles
 from gcodetools.documents.fields import Problems
 from gcodetools.gcode.arrays import give_back
+from gcodetools.gcode.containers.base import NoSuchPlate
 from gcodetools.jobs.apply import Options, read_plate
 from gcodetools.jobs.compare import account_plate, compare_plates
 from gcodetools.kit.placing import place
@@ -135,7 +136,7 @@ def _count(
     order: Order, number: int, entry: PlateEntry, kit: Kit | None, options: Options
 ) -> tuple[Counted, list[str]]:
     named = {UNTREATED: entry.file} | ({TREATED: entry.treated} if entry.treated else {})
-    plates = {variant: read_plate(order.path(file)) for variant, file in named.items()}
+    plates = {variant: _plate(order, number, entry, variant, file) for variant, file in named.items()}
     holds, warnings = _held(order, number, entry, plates, kit)
     material = _material_of(order, entry, kit, options)
     machines = dict.fromkeys(
@@ -151,6 +152,19 @@ def _count(
         takes |= {(variant, machine): one for variant, one in found.items()}
         warnings += said
     return Counted(entry.title, named, holds, "order" if entry.holds else "kit", takes, used), warnings
+
+
+def _plate(order: Order, number: int, entry: PlateEntry, variant: str, file: str) -> Plate:
+    """A variant of a plate; a treated one may stand alone in its file, whatever its number was."""
+    try:
+        return read_plate(order.path(file), number=entry.plate, lenient=variant == TREATED)
+    except NoSuchPlate as error:
+        problems = Problems(order.name, order.document)
+        problems.say(
+            ("plates", number), error.cause, f"Choose by number (plate: 1); there are {error.numbers}."
+        )
+        problems.raise_if_any()
+        raise
 
 
 def _held(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import gzip
+import io
 import re
+import zipfile
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -62,6 +64,26 @@ def test_a_container_of_one_plate_may_be_taken_whatever_the_number():
         opened(data, "a.gz", 2)
     found, container, notes = opened(data, "a.gz", 2, lenient=True)
     assert found == b"G28\n" and container is not None and "which is taken" in notes[0]
+
+
+def test_a_number_that_a_package_does_not_have_is_told_by_that_number():
+    """Where any number is taken for a file of one plate, too."""
+    data = packaged(2, 7)
+    for lenient in (False, True):
+        with pytest.raises(UsageError) as caught:
+            opened(data, "a.3mf", 9, lenient=lenient)
+        assert caught.value.cause == "a.3mf: found no plate 9" and "there are 2, 7" in caught.value.hint
+    _, container, _ = opened(packaged(2), "a.3mf", 9, lenient=True)
+    assert container is not None and container.plate == 2
+
+
+def packaged(*numbers: int) -> bytes:
+    """A package with a plate of each number."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as package:
+        for number in numbers:
+            package.writestr(f"Metadata/plate_{number}.gcode", "G28\n")
+    return out.getvalue()
 
 
 def test_errors_in_a_packed_text_name_the_file(tmp_path):
@@ -197,6 +219,14 @@ def test_a_package_s_totals_by_hand():
         "prediction": "1061", "weight": "21.20", "filament 1 used_m": "4.40", "filament 1 used_g": "13.20"
     }  # fmt: skip
     assert restate(stating("package", totals), 0.0, Used(1.0, {0: 1.0})) == ({}, ())
+
+
+def test_settings_of_a_total_s_name_are_not_taken_for_it():
+    settings = {"weight": "7777777777", "prediction": "never"}
+    found, unread = restate(
+        stating("package", {"prediction": "1000", "weight": "2.0"}, settings), 60.0, Used(1.5)
+    )
+    assert unread == () and found == {"prediction": "1060", "weight": "3.0"}
 
 
 def test_totals_that_are_no_numbers_are_left_and_named():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+import zipfile
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -273,6 +274,34 @@ def test_spools_are_packed_and_bought(bench):
         planned(bench, ORDER.replace("net_g: 1000", "net_g: 0.5"))
     swapped, _ = planned(bench, ORDER.replace("net_g: 1000", "runout: swap, net_g: 0.5"))
     assert swapped["spools"][0]["planned"] >= np.ceil((used - 0.5) / 0.5)
+
+
+def test_a_plate_of_a_package_is_chosen_by_its_number(bench):
+    """The same plates in a package; the treated one stands alone in its file and is taken whatever its number."""
+    with zipfile.ZipFile(bench / "both.3mf", "w") as package:
+        for number, name in ((2, "keys.gcode"), (1, "mixed.gcode")):
+            package.writestr(f"Metadata/plate_{number}.gcode", files()[name])
+    text = ORDER.replace("file: keys.gcode", "file: both.3mf, plate: 2").replace(
+        "file: mixed.gcode", "file: both.3mf, plate: 1"
+    )
+    text = text.replace("plates: [mixed]", "plates: [both plate 1]")
+
+    def counts(text: str):
+        (bench / "run.order.yaml").write_text(text, encoding="utf-8")
+        order = load_order(bench / "run.order.yaml", 0.0)
+        return count_plates(order, kit_of(order), BARE)[0]
+
+    plain, packed = counts(ORDER), counts(text)
+    assert [one.title for one in packed] == ["both plate 2", "both plate 1"]
+    assert [one.holds for one in packed] == [one.holds for one in plain]
+    assert [one.takes for one in packed] == [one.takes for one in plain]
+    with pytest.raises(
+        InputError, match=r"run.order.yaml:12: plates\[2\]: .*both.3mf: found 2 plates"
+    ) as caught:
+        counts(text.replace(", plate: 1}", "}").replace("both plate 1", "both"))
+    assert caught.value.hint == "Choose by number (plate: 1); there are 1, 2."
+    with pytest.raises(InputError, match="found no plate 9"):
+        counts(text.replace("plate: 1}", "plate: 9}").replace("both plate 1", "both plate 9"))
 
 
 def test_plates_say_themselves_what_they_hold(bench):

@@ -8,17 +8,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from gcodetools.errors import Fault, InputError
+from gcodetools.errors import Fault, InputError, UsageError
 
 __all__ = [
     "SECRET",
     "Container",
     "Kind",
     "Limits",
+    "NoSuchPlate",
     "PlateName",
     "Written",
     "check_restated",
     "damaged",
+    "on_one_line",
     "open_pairs",
     "sniff",
 ]
@@ -59,6 +61,14 @@ class Limits:
     def most(self, packed_bytes: int, wanted: int) -> int:
         """The most that `packed_bytes` may unpack to, where `wanted` is the limit of the part."""
         return min(wanted, max(self.ratio_from_bytes, self.ratio * packed_bytes))
+
+
+class NoSuchPlate(UsageError):
+    """None of several plates was chosen, or one that a package has not. numbers : of those it has, in words."""
+
+    def __init__(self, cause: str, numbers: str) -> None:
+        super().__init__(cause, f"Choose by number (--plate); there are {numbers}.")
+        self.numbers = numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +141,8 @@ class Container(ABC):
     @property
     def said(self) -> bytes:
         """Settings and totals as comment lines `; key = value`, as the text form of a sliced file has them."""
-        pairs = {**self.totals, **self.settings}
+        # Totals first and with their own values: what restates them counts on it, whatever the settings repeat.
+        pairs = {**self.totals, **self.settings, **self.totals}
         lines = [f"; {key} = {value}\n" for key, value in pairs.items()]
         return "".join(lines).encode("utf-8", "surrogateescape")
 
@@ -159,6 +170,18 @@ def open_pairs(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
         if not SECRET.search(key):
             result.setdefault(key, value)
     return result
+
+
+def on_one_line(pairs: Iterable[tuple[str, str]]) -> tuple[dict[str, str], list[str]]:
+    """Totals that a comment line can say, the first of each key; and sentences on those that break the line."""
+    kept: dict[str, str] = {}
+    notes: list[str] = []
+    for key, value in pairs:
+        if len(f"{key}={value}".splitlines()) == 1:
+            kept.setdefault(key, value)
+        else:
+            notes.append(f"the total {key!r} has a line break in it: passed over, and left as it is")
+    return kept, notes
 
 
 def check_restated(totals: Mapping[str, str], restated: Mapping[str, str] | None) -> dict[str, str]:

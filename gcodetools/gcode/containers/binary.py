@@ -6,7 +6,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from gcodetools.errors import Fault, Refused, UsageError
-from gcodetools.gcode.containers.base import Container, Limits, Written, check_restated, damaged, open_pairs
+from gcodetools.gcode.containers.base import (
+    Container,
+    Limits,
+    Written,
+    check_restated,
+    damaged,
+    on_one_line,
+    open_pairs,
+)
 from gcodetools.gcode.containers.blocks import (
     FILE,
     GCODE,
@@ -210,7 +218,8 @@ class _Anew:
         """Sentences on what the new blocks don't hold; remarks : comment lines that are held elsewhere."""
         behind = sum(one.comments for one in self.packed)
         lines = sum(one.comment_lines for one in self.packed)
-        lines -= sum(line + b"\n" in self.new_text for line in remarks.splitlines()) if lines else 0
+        kept = remarks.splitlines() if lines else ()
+        lines -= sum(line + b"\n" in self.new_text or line + b"\r\n" in self.new_text for line in kept)
         if behind:
             yield f"packed text holds no comments behind commands: {behind} left out"
         if lines:
@@ -249,8 +258,10 @@ def open_binary(data: bytes, name: str, plate: int | None, limits: Limits) -> Bi
     remarks = "".join(f"; {line}\n" for line in numbered([*pairs[PRINT], *pairs[PRINTER]], _REMARK))
     for kind in (PRINT, PRINTER):
         pairs[kind] = [(key, value) for key, value in pairs[kind] if not key.startswith(_REMARK)]
-    totals = [*pairs[PRINT], *((key, value) for key, value in pairs[PRINTER] if is_total(key))]
-    settings = [*pairs[SETTINGS], *((key, value) for key, value in pairs[PRINTER] if not is_total(key))]
+    stated = [*pairs[PRINT], *((key, value) for key, value in pairs[PRINTER] if is_total(key))]
+    totals, broken = on_one_line(open_pairs(stated).items())
+    # A total that stands among the settings too changes there as well, and is none.
+    settings = [pair for pair in (*pairs[SETTINGS], *pairs[PRINTER]) if pair[0] not in totals]
     texts = list(_texts(data, blocks, name, limits))
     if any(not text.endswith(b"\n") for text in texts):
         notes.append("a G-code block that does not end with a line end")
@@ -259,8 +270,8 @@ def open_binary(data: bytes, name: str, plate: int | None, limits: Limits) -> Bi
         bounds.append(bounds[-1] + len(text))
     return Binary(
         kind="binary", name=name, data=data, text=b"".join(texts), settings=open_pairs(settings),
-        totals=open_pairs(totals), thumbnails=sum(1 for block in blocks if block.kind == THUMBNAIL),
-        notes=tuple(notes), remarks=remarks.encode("utf-8", "surrogateescape"), blocks=tuple(blocks),
+        totals=totals, thumbnails=sum(1 for block in blocks if block.kind == THUMBNAIL),
+        notes=(*notes, *broken), remarks=remarks.encode("utf-8", "surrogateescape"), blocks=tuple(blocks),
         bounds=tuple(bounds), limits=limits,
     )  # fmt: skip
 

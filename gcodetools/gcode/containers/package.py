@@ -12,8 +12,17 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from gcodetools.errors import Fault, Refused, UsageError
-from gcodetools.gcode.containers.base import Container, Limits, PlateName, Written, check_restated, open_pairs
+from gcodetools.errors import Fault, Refused
+from gcodetools.gcode.containers.base import (
+    Container,
+    Limits,
+    NoSuchPlate,
+    PlateName,
+    Written,
+    check_restated,
+    on_one_line,
+    open_pairs,
+)
 from gcodetools.gcode.containers.plates import (
     SETTINGS,
     SLICED,
@@ -123,13 +132,14 @@ def open_package(data: bytes, name: str, plate: int | None, limits: Limits) -> P
         if totals
         else {}
     )
+    told, broken = on_one_line((key, value) for key, (_, _, value) in stated.items())
     pairs = project_settings(archive.read(settings, limits.part_bytes), name) if settings else []
     return Package(
         kind="package", name=name, data=data, text=text, plate=mine.number,
         plates=tuple(PlateName(one.number, one.name) for one in found), settings=open_pairs(pairs),
-        totals={key: value for key, (_, _, value) in stated.items()},
+        totals=told,
         thumbnails=sum(1 for entry in archive.entries if entry.name.lower().endswith(_PICTURES)),
-        notes=(*notes, *odd.values()), archive=archive, found=mine, sound="digest" not in odd,
+        notes=(*notes, *broken, *odd.values()), archive=archive, found=mine, sound="digest" not in odd,
     )  # fmt: skip
 
 
@@ -137,16 +147,11 @@ def _chosen(found: list[FoundPlate], plate: int | None, name: str) -> FoundPlate
     numbers = ", ".join(f"{one.number} ({one.name})" if one.name else str(one.number) for one in found)
     if plate is None:
         if len(found) > 1:
-            raise UsageError(
-                f"{name}: found {len(found)} plates, expected one to be chosen",
-                f"Choose by number (--plate); there are {numbers}.",
-            )
+            raise NoSuchPlate(f"{name}: found {len(found)} plates, expected one to be chosen", numbers)
         return found[0]
     mine = next((one for one in found if one.number == plate), None)
     if mine is None:
-        raise UsageError(
-            f"{name}: found no plate {plate}", f"Choose by number (--plate); there are {numbers}."
-        )
+        raise NoSuchPlate(f"{name}: found no plate {plate}", numbers)
     return mine
 
 

@@ -17,7 +17,8 @@ def is_total(key: str) -> bool:
 
 def read_pairs(content: bytes) -> tuple[list[tuple[str, str]], int]:
     """Keys and values, split at the first `=`; and how many lines have none. Blank lines are passed over."""
-    lines = [line for line in content.decode("utf-8", "surrogateescape").split("\n") if line]
+    lines = [line.removesuffix("\r") for line in content.decode("utf-8", "surrogateescape").split("\n")]
+    lines = [line for line in lines if line]
     pairs = [line.partition("=") for line in lines]
     return [(key, value) for key, equals, value in pairs if equals], sum(1 for pair in pairs if not pair[1])
 
@@ -29,7 +30,8 @@ def with_values(content: bytes, values: Mapping[str, str]) -> bytes:
     for k, line in enumerate(lines):
         key, equals, _ = line.partition(b"=")
         if equals and key in wanted:
-            lines[k] = key + equals + wanted[key].encode("utf-8", "surrogateescape")
+            end = b"\r" if line.endswith(b"\r") else b""
+            lines[k] = key + equals + wanted[key].encode("utf-8", "surrogateescape") + end
     return b"\n".join(lines)
 
 

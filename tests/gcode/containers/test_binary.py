@@ -142,6 +142,30 @@ def test_totals_change_in_all_their_places() -> None:
         found.rebuilt(found.text, {key: "1m\n"})
 
 
+def test_metadata_with_carriage_returns_keep_them() -> None:
+    data = binary([FIRST])
+    head, rest = data[:10], raw_blocks(data)
+    rest[3] = block(4, PRINT.replace(b"\n", b"\r\n"))
+    found = opened(head + b"".join(rest))
+    assert found.totals["filament used [mm]"] == "10.5" and b"\r" not in found.said
+    new = found.restated_in(found.said.replace(b"= 10.5\n", b"= 11.5\n"))
+    assert new == {"filament used [mm]": "11.5"}
+    after = raw_blocks(found.rebuilt(found.text, new))
+    assert after[3] == block(4, PRINT.replace(b"10.5", b"11.5").replace(b"\n", b"\r\n"))
+
+
+def test_a_total_that_stands_among_the_settings_too_is_one_total() -> None:
+    data = binary([FIRST])
+    head, rest = data[:10], raw_blocks(data)
+    rest[4] = block(2, CONFIG + b"filament used [mm]=777\n", 1)
+    found = opened(head + b"".join(rest))
+    assert "filament used [mm]" not in found.settings and b"777" not in found.said
+    after = opened(found.rebuilt(found.text, {"filament used [mm]": "11.5"}))
+    assert after.settings == found.settings
+    rest[4] = block(2, CONFIG + b"filament used [mm]=11.5\n", 1)
+    assert raw_blocks(after.data)[4] == rest[4]
+
+
 def test_settings_are_split_at_the_first_sign_and_hold_no_secret() -> None:
     found = opened(binary([FIRST]))
     assert found.settings == {
@@ -305,6 +329,9 @@ def test_what_text_without_comments_can_t_hold_goes_to_the_metadata() -> None:
     again = opened(written.data)
     assert again.remarks == ours
     assert (again.totals, again.settings) == (found.totals, found.settings)
+    # With other line ends its lines are known as well.
+    ended = (ours + found.text.replace(b"T0\n", b"T1\n")).replace(b"\n", b"\r\n")
+    assert replace(found, remarks=ours).written(ended).notes == ()
     # Only the print metadata holds it, behind its own pairs.
     before, after = raw_blocks(data), raw_blocks(written.data)
     assert before[:3] == after[:3] and before[4] == after[4]

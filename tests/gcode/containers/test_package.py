@@ -272,6 +272,17 @@ def test_totals_are_changed_where_they_stand_and_nothing_else() -> None:
         found.rebuilt(TEXT, {"weight": "4"})
 
 
+def test_a_total_with_a_line_break_is_passed_over_and_stays() -> None:
+    odd = sliced((1, 721, "0.18")).replace(b'"721"', b'"12&#10;; weight = 9"')
+    found = opened(package(entries(TEXT) | {SLICED: odd}))
+    assert "prediction" not in found.totals and found.totals["weight"] == "0.55"
+    assert any("'prediction' has a line break" in note for note in found.notes)
+    new = found.restated_in(found.said.replace(b"weight = 0.55", b"weight = 0.6"))
+    assert new == {"weight": "0.6"}
+    written = unzipped(found.rebuilt(TEXT, new))[SLICED]
+    assert written == odd.replace(b'"weight" value="0.55"', b'"weight" value="0.6"')
+
+
 # --- what a careful reader refuses ---------------------------------------------------------------------------------
 
 
