@@ -49,6 +49,7 @@ def _answers(record: Record, paper: Paper) -> None:
     if "next" in record:
         facts.append(("next", _upper(record["next"]["sentence"])))
     facts.append(("read", _read(record)))
+    facts += [("look at", text) for text in record.get("odd", [])]
     if "fit" in record:
         facts.append(("doubt", _doubt(record)))
     paper.facts(facts)
@@ -80,7 +81,12 @@ def best_words(record: Record) -> str:
     best, unit = record["best"], record["unit"]
     reached = best.get("by_reached", [])
     words = ", ".join(_setting(key, value, reached) for key, value in best["settings"].items())
+    if "ask_for" in best:
+        told = ", ".join(_setting(key, value, []) for key, value in best["ask_for"].items())
+        words += f" (ask for {told})"
     text = f"{words}: {_span(best['mean'])} {unit}"
+    if best["mean"].get("at_least"):
+        text += ", for nothing broke there"
     if "gain" in best:
         over = ", ".join(
             _setting(key, value, [])
@@ -99,6 +105,8 @@ def _setting(key: str, value: float, reached: list[str]) -> str:
 
 
 def _span(estimate: Record) -> str:
+    if estimate.get("at_least"):
+        return f"at least {figures(estimate['low'], 3)}"
     low, best, high = (figures(estimate[key], 3) for key in ("low", "best", "high"))
     return f"{best} ({low} to {high})"
 
@@ -127,7 +135,7 @@ def _doubt(record: Record) -> str:
     stated = f", {100 * scatter['stated']:.3g} % stated" if "stated" in scatter else ""
     return (
         f"brackets hold 9 of 10; specimens alike differ by {100 * scatter['best']:.0f} %{ends}{stated}; "
-        f"{record['fit']['degrees']} degrees of freedom, {record['fit']['method']}"
+        f"{counted(record['fit']['degrees'], 'degree')} of freedom, {record['fit']['method']}"
     )
 
 

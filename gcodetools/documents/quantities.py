@@ -37,7 +37,8 @@ Spread = tuple[float, float]
 class Quantity(Struct, frozen=True, forbid_unknown_fields=True):
     """A number with its source. The unit is in the key that holds it.
 
-    spread : (low, high) around it, between which nine of ten lie; without it the number is taken as exact.
+    value : the number. spread : (low, high) around it, between which nine of ten lie; without it the number is
+    taken as exact.
     """
 
     example: ClassVar[str] = "{value: 1.27, source: where from, flag: memory}"
@@ -57,7 +58,10 @@ class Quantity(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class PercentQuantity(Struct, frozen=True, forbid_unknown_fields=True):
-    """A percentage with its source, as a fraction. spread : as in `Quantity`."""
+    """A percentage with its source, as a fraction.
+
+    value : the number. spread : (low, high) around it, between which nine of ten lie.
+    """
 
     example: ClassVar[str] = "{value: 1.5%, spread: [1%, 2%], source: where from, flag: memory}"
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,11 +11,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine, Material, load_machine, load_material
-from gcodetools.jobs.records import estimate, without_nulls
+from gcodetools.errors import UsageError
+from gcodetools.jobs.records import without_nulls
 from gcodetools.jobs.tune_data import Tested, answer_of, tested
 from gcodetools.jobs.tune_limits import LayerTimes, Limit, base_of, limits_of
-from gcodetools.jobs.tune_record import clicks_record, doubts_of, fit_record, next_record, steps_record
-from gcodetools.jobs.tune_words import CAUTIONS, effect_words, peak_words, plain
+from gcodetools.jobs.tune_record import (
+    clicks_record,
+    doubts_of,
+    fit_record,
+    next_record,
+    odd_ones,
+    steps_record,
+)
+from gcodetools.jobs.tune_told import (
+    best_record,
+    effect_record,
+    limit_doubts,
+    limits_record,
+    peak_record,
+    unused,
+)
+from gcodetools.jobs.tune_words import CAUTIONS
 from gcodetools.trials.clicks import clicks_of
 from gcodetools.trials.distributions import require_fitting
 from gcodetools.trials.peak import Best, Course, Effect, Peak, best_of, course_of, effect_of, peak_of
@@ -68,6 +83,7 @@ class Tuned:
     peaks: tuple[Peak, ...] = ()
     best: Best | None = None
     level: bool = False
+    endless: bool = False
     invented: bool = False
 
 
@@ -237,30 +253,40 @@ def _fitted(
     at = base if best is None else best.coded
     courses = {n: course_of(found, n, at) for n in usable}
     peaks = {n: peak_of(courses[n]) for n in usable}
-    source = _source(made, sheets)
+    source, odd = _source(made, sheets), odd_ones(found, known)
+    endless = bool(found.endless(found.design.columns(at[None, :]))[0])
     record = {
         **made.record,
-        "best": None if best is None else _best_record(made, best, effects, source),
-        "peaks": [_peak_record(made, n, peaks[n], effects[n], design, source) for n in usable],
-        "effects": [_effect_record(made, n, effects[n], source) for n in usable],
+        "best": None if best is None else best_record(known, best, effects, source, endless),
+        "peaks": [
+            peak_record(known, n, peaks[n], effects[n], design, source, endless) for n in usable
+        ],
+        "effects": [effect_record(known, n, effects[n], source) for n in usable],
         "steps": steps_record(found, known, source),
         "fit": fit_record(found, known),
-        "limits": _limits_record(known, limits),
+        "limits": limits_record(known, limits),
         "cannot_tell": [
             *doubts_of(found, known, effects, limits),
-            *_limit_doubts(known, best, limits, times),
+            *limit_doubts(known, best, limits, times),
+            *unused(factors, asked.limits, asked.now),
         ],
-        "next": next_record(found, known, effects, peaks, courses, at, limits, sheets),
-    }
+        "odd": odd or None,
+        "next": next_record(
+            found, known, effects, peaks, courses, at, limits, sheets,
+            (("material", asked.material), ("machine", asked.machine)),
+        ),
+    }  # fmt: skip
     order = sorted(usable)
     return _with(
         made,
         record=without_nulls(record),
+        warnings=(*made.warnings, *odd),
         fit=found,
         effects=tuple(effects[n] for n in order),
         courses=tuple(courses[n] for n in order),
         peaks=tuple(peaks[n] for n in order),
         best=best,
+        endless=endless,
     )
 
 
@@ -284,108 +310,3 @@ def _coded_limits(known: Tested, number: int, limit: Limit) -> tuple[float, floa
     factor = known.trial.factors[number]
     ends = factor.coded(np.array([limit.low, limit.high]) + factor.offset())
     return max(float(ends[0]), -1.0), min(float(ends[1]), 1.0)
-
-
-def _best_record(made: Tuned, best: Best, effects: dict[int, Effect], source: str) -> Record:
-    known, factors = made.tested, made.tested.trial.factors
-    kept = [
-        {
-            "setting": factors[n].name,
-            "at": round(factors[n].plain(best.base[n : n + 1])[0], 3),
-            "why": _kept_why(n, effects),
-        }
-        for n in range(len(factors))
-        if n not in best.moved
-    ]
-    mean = [math.exp(value) for value in best.mean]
-    gain = [math.exp(value) for value in best.gain]
-    return {
-        "settings": _settings(known, best.coded),
-        "over": _settings(known, best.base),
-        "by_reached": [factor.name for factor in factors if factor.reached] or None,
-        "mean": estimate(mean[1], mean[0], mean[2], source, "measured"),
-        "gain": estimate(gain[1], gain[0], gain[2], source, "measured") if best.moved else None,
-        "kept": kept or None,
-    }
-
-
-def _kept_why(number: int, effects: dict[int, Effect]) -> str:
-    if number not in effects:
-        return "its effect can't be told apart from another setting's"
-    if not effects[number].shown:
-        return "no effect is shown, so it stays"
-    return "best where it is"
-
-
-def _settings(known: Tested, coded: F8) -> Record:
-    """Plain settings, and what was held."""
-    found = {
-        FACTOR_COLUMNS[factor.name]: round(float(factor.plain(coded[n : n + 1])[0]), 3)
-        for n, factor in enumerate(known.trial.factors)
-    }
-    return {**found, **{FACTOR_COLUMNS[key]: value for key, value in known.held.items()}}
-
-
-def _peak_record(made: Tuned, number: int, peak: Peak, effect: Effect, design: Design, source: str) -> Record:
-    factor = made.tested.trial.factors[number]
-    squared = design.has("square", number)
-    return {
-        "setting": factor.name,
-        "unit": factor.unit or None,
-        "reached": factor.reached,
-        "at": estimate(peak.best, peak.low, peak.high, source, "measured") if squared else None,
-        "where": peak.where,
-        "told": bool(squared and effect.shown and peak.where != "open"),
-        "chance_at_low_end": round(peak.at_low, 4),
-        "chance_at_high_end": round(peak.at_high, 4),
-        "sentence": peak_words(factor, peak, effect, squared),
-    }
-
-
-def _effect_record(made: Tuned, number: int, effect: Effect, source: str) -> Record:
-    factor = made.tested.trial.factors[number]
-    whole = [math.exp(value) for value in effect.whole]
-    slope = effect.slope
-    return {
-        "setting": factor.name,
-        "from": round(factor.low, 3),
-        "to": round(factor.high, 3),
-        "ratio": estimate(whole[1], whole[0], whole[2], source, "measured"),
-        "log_slope": estimate(slope[1], slope[0], slope[2], source, "measured"),
-        "chance": round(effect.tail, 6),
-        "shown": effect.shown,
-        "sentence": effect_words(factor, effect),
-    }
-
-
-def _limits_record(known: Tested, limits: Sequence[Limit]) -> list[Record]:
-    return [
-        {
-            "setting": factor.name,
-            "low": limit.low if math.isfinite(limit.low) else None,
-            "high": limit.high if math.isfinite(limit.high) else None,
-            "low_from": limit.low_from or None,
-            "high_from": limit.high_from or None,
-        }
-        for factor, limit in zip(known.trial.factors, limits, strict=True)
-    ]
-
-
-def _limit_doubts(known: Tested, best: Best | None, limits: Sequence[Limit], times: LayerTimes) -> list[str]:
-    found = []
-    for factor, limit in zip(known.trial.factors, limits, strict=True):
-        low, high = limit.low + factor.offset(), limit.high + factor.offset()
-        if low > factor.high or high < factor.low:
-            found.append(
-                f"nothing that was printed lies within the limits of {factor.name}, {plain(factor.name, limit.low)} to "
-                f"{plain(factor.name, limit.high)}, so no setting is offered"
-            )
-    if best is None:
-        return found or ["no setting that was printed is within the limits, so none is offered"]
-    seconds = float(times.at(best.coded[None, :])[0])
-    if seconds < times.least_s - 0.5:
-        found.append(
-            f"layers took {seconds:.3g} s, {times.least_s:g} s are the material's least: on longer layers another "
-            "nozzle or fan may be best"
-        )
-    return found

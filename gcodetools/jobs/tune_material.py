@@ -165,6 +165,12 @@ class _Draft:
         effect = next((one for one in self.tuned.effects if one.factor == number), None)
         if peak is None or effect is None:
             return
+        if self.tuned.endless:
+            self.left.append(
+                "nothing broke where it looks best, so the peak rests on the shape of a curve alone: "
+                f"{self.tuned.material.name}'s stays"
+            )
+            return
         if not effect.shown or peak.where == "open":
             self.left.append(
                 f"no peak over the nozzle's temperature is told: {self.tuned.material.name}'s stays"
@@ -195,8 +201,18 @@ class _Draft:
         rows[:, number] = factor.coded(at)
         columns = self.fit.design.columns(rows)
         reference = self.fit.design.columns(self.at[None, :])
+        held = [
+            f"{x:g}" for x, endless in zip(at.tolist(), self.fit.endless(columns), strict=True) if endless
+        ]
+        if held:
+            self.left.append(
+                f"nothing broke at nozzle {' and '.join(held)} C, so strength by nozzle temperature stays that of "
+                f"{self.tuned.material.name}"
+            )
+            return
         ratio = self.fit.ends(columns - reference)
         level = self._level_mpa(columns, factor, at)
+        source = self.source if self.tuned.level else f"{self.source}; of it only the ratio to the others"
         # A law draws each point by itself, so that a ratio holds the doubt of two: together that of the ratio.
         half = 0.5 * (ratio.high - ratio.low)
         away = half > 1e-9
@@ -211,7 +227,7 @@ class _Draft:
             ends = f"[{_rounded(mpa * math.exp(-spread))}, {_rounded(mpa * math.exp(spread))}]"
             self.bond.append(
                 f"    - {{nozzle_c: {x:.1f}, across_mpa: {_rounded(mpa, 6)}, spread: {ends}, "
-                f"source: {_quoted(self.source)}, flag: measured}}"
+                f"source: {_quoted(source)}, flag: measured}}"
             )
         self.carried.append(f"strength at {len(at)} nozzle temperatures, {at[0]:.0f} to {at[-1]:.0f} C")
 
@@ -299,13 +315,21 @@ class _Draft:
                 f"the sheet does not say {', '.join(missing)} of the specimens: taken as those of "
                 f"{self.tuned.material.name} were"
             )
+        self._level_doubts(best)
+        self.carried.append(f"the level, {best:.3g} MPa ({low:.3g} to {high:.3g})")
+
+    def _level_doubts(self, best: float) -> None:
+        """What the level does not hold."""
+        self.left.append(
+            "voids are in the level only as far as beads leave them: for specimens with sparse fill inside give "
+            "--section-mm2 of what is joined, else that fill counts as lost twice"
+        )
         along = self.tuned.material.strength.along_mpa if self.tuned.material.strength is not None else None
         if along is not None and best > (along.spread or (0.0, along.value))[1]:
             self.left.append(
                 f"strength along beads stays {along.value:g} MPa, and across layers no more is ever told: pull a "
                 "flat bar too"
             )
-        self.carried.append(f"the level, {best:.3g} MPa ({low:.3g} to {high:.3g})")
 
     def _quantity(
         self, value: float, spread: tuple[float, float] | None, source: str, indent: str, *,

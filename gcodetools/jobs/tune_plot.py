@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.errors import UsageError
+from gcodetools.jobs.records import counted
 from gcodetools.jobs.tune import Tuned
-from gcodetools.jobs.tune_words import plain
+from gcodetools.jobs.tune_words import plain, span
 from gcodetools.report.tune_panels import TunePanel, TunePlot
 from gcodetools.trials.peak import Course, Effect, Peak
 from gcodetools.trials.trial import Factor
@@ -78,8 +79,8 @@ def plot_of(tuned: Tuned) -> TunePlot:
     ]
     unit = {"MPa": "strength across layers, MPa", "N": "force at break, N", "cycles": "cycles to break"}
     return TunePlot(
-        title=f"{names}: {_title(tuned)}",
-        subtitle=f"{tuned.material.name}, {len(known.trial)} specimens",
+        title=_title(tuned),
+        subtitle=f"{names}: {tuned.material.name}, {counted(len(known.trial), 'specimen')}",
         words=unit[tuned.record["unit"]],
         note=f"{invented}Band: the mean of many specimens is within it 9 times of 10{moved}.",
         panels=tuple(panels),
@@ -87,7 +88,24 @@ def plot_of(tuned: Tuned) -> TunePlot:
 
 
 def _title(tuned: Tuned) -> str:
-    return "; ".join(peak["sentence"] for peak in tuned.record["peaks"][:2])
+    """In a few words, for a heading has one line."""
+    assert tuned.fit is not None
+    told = []
+    for peak, effect in zip(tuned.peaks, tuned.effects, strict=True):
+        factor = tuned.tested.trial.factors[peak.factor]
+        name = factor.name
+        if not effect.shown:
+            told.append(f"{name}: no effect shown")
+        elif not tuned.fit.design.has("square", peak.factor):
+            end = factor.high if effect.whole[1] > 0 else factor.low
+            told.append(f"{name} {plain(name, end)} of the two printed")
+        elif peak.where == "open":
+            told.append(f"{name}: can't tell where best")
+        else:
+            told.append(f"{name} {span(name, peak.low, peak.best, peak.high)}")
+    return (
+        "best at " + ", ".join(told) if tuned.fit and any(e.shown for e in tuned.effects) else ", ".join(told)
+    )
 
 
 def _panel(tuned: Tuned, course: Course, peak: Peak, effect: Effect) -> TunePanel:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 import numpy as np
@@ -21,9 +22,18 @@ from gcodetools.trials.peak import Course, Effect, Peak
 from gcodetools.trials.response import Fit
 from gcodetools.trials.results import Sheet
 from gcodetools.trials.sheet_csv import FACTOR_COLUMNS
-from gcodetools.trials.trial import Factor
+from gcodetools.trials.trial import Factor, Trial
 
-__all__ = ["clicks_record", "doubts_of", "fit_record", "next_record", "steps_record"]
+__all__ = [
+    "clicks_record",
+    "doubts_of",
+    "fit_record",
+    "held_of",
+    "mean_of",
+    "next_record",
+    "odd_ones",
+    "steps_record",
+]
 
 Record = dict[str, Any]
 F8 = NDArray[np.float64]
@@ -31,6 +41,7 @@ F8 = NDArray[np.float64]
 _LEAST_LOSS = 0.01  # of the response: a ladder is hardly worth less
 _ODD = 0.01  # chance that one of all specimens lies so far out
 _LACK = 0.1
+_WHOLE = "whole"  # the region that `ladder` names where no kit does
 _DOUBTFUL = 0.5  # weight of an average's model from which it is named
 
 
@@ -43,9 +54,11 @@ def steps_record(found: Fit, known: Tested, source: str) -> list[Record]:
     for number in range(int(of.max()) + 1):
         mine = np.flatnonzero(of == number)
         coded = trial.coded[mine].mean(axis=0)
-        ends = found.ends(found.design.columns(coded[None, :]))
+        columns = found.design.columns(coded[None, :])
+        ends = found.ends(columns)
         low, best, high = (math.exp(float(value[0])) for value in (ends.low, ends.best, ends.high))
         measured = np.all(trial.side[mine] == 0)
+        endless = bool(found.endless(columns)[0])
         records.append(
             {
                 "settings": {
@@ -56,10 +69,24 @@ def steps_record(found: Fit, known: Tested, source: str) -> list[Record]:
                 "specimens": len(mine),
                 "held_without_breaking": int(np.sum(trial.side[mine] > 0)) or None,
                 "read": round(math.exp(float(trial.y[mine].mean())), 6) if measured else None,
-                "mean": estimate(best, low, high, source, "measured"),
+                "mean": mean_of(best, low, high, source, held_of(trial) if endless else None),
             }
         )
     return records
+
+
+def held_of(trial: Trial) -> float:
+    """The most that any specimen held without breaking."""
+    return math.exp(float(trial.y[trial.side > 0].max()))
+
+
+def mean_of(best: float, low: float, high: float, source: str, held: float | None) -> Record:
+    """An estimate of a mean. held : where nothing broke that would bound it, the most that any held: only a lower end
+    is measured then, and none above that."""
+    if held is None:
+        return estimate(best, low, high, source, "measured")
+    whole = f"{source}; nothing broke there: the lower end is measured, the rest assumed"
+    return {**estimate(best, min(low, held), high, whole, "assumed"), "at_least": True}
 
 
 def fit_record(found: Fit, known: Tested) -> Record:
@@ -124,7 +151,7 @@ def doubts_of(found: Fit, known: Tested, effects: dict[int, Effect], limits: Seq
         more = (
             f"about {wanted} specimens in all would show an effect as large as it seems"
             if wanted is not None
-            else f"{MOST_SPECIMENS} specimens would not show so small a one"
+            else f"{MOST_SPECIMENS} specimens would be too few to show what it seems to be"
         )
         told.append(f"{name}: from {low} to {high} over what was printed, so no effect is shown; {more}")
     if found.lack is None and not trial.censored:
@@ -145,12 +172,11 @@ def doubts_of(found: Fit, known: Tested, effects: dict[int, Effect], limits: Seq
     if bent:
         told.append("the course is probably no parabola; the doubt told holds that")
     told += _held(known)
-    if not found.plain.bounded:
+    if any(found.endless(found.design.columns(trial.coded))):
         told.append(
             "at one setting at least nothing broke, so how strong it is there is only known from below; the ends told "
             f"assume that nothing holds more than {math.exp(trial.cap):.0f} times what it was seen to hold"
         )
-    told += _odd(found, known)
     return told
 
 
@@ -169,35 +195,40 @@ def _held(known: Tested) -> list[str]:
     return found
 
 
-def _odd(found: Fit, known: Tested) -> list[str]:
-    """Specimens far from what the rest says: studentized residuals, each with itself left out."""
+def odd_ones(found: Fit, known: Tested) -> list[str]:
+    """Specimens far from what the rest says: studentized residuals, each with itself left out. What held counts as
+    where it probably broke."""
     trial, x = known.trial, found.design.x
-    degrees = len(trial) - x.shape[1] - 1
-    if trial.censored or degrees < 2:
+    broke = trial.side == 0
+    degrees = int(broke.sum()) - x.shape[1] - 1
+    if degrees < 2:
         return []
+    y = found.filled
     hat = np.einsum("ij,jk,ik->i", x, np.linalg.inv(x.T @ x), x)
-    rest = trial.y - x @ found.plain.value
-    squares = float(rest @ rest)
+    rest = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    squares = float(np.square(rest[broke]).sum())
     alone = np.maximum(1.0 - hat, 1e-9)
     without = (squares - rest**2 / alone) / degrees
     t = np.abs(rest) / np.sqrt(np.maximum(without, 1e-18) * alone)
+    unit = {"force": " N", "cycles": " cycles"}.get(known.answer, "")
     told = []
-    for k in np.flatnonzero(alone > 1e-6).tolist():
+    for k in np.flatnonzero(broke & (alone > 1e-6)).tolist():
         chance = 2.0 * t_tail(float(t[k]), degrees) * len(trial)
         if chance < _ODD and squares > 1e-12:
             word = "above" if rest[k] > 0 else "below"
             told.append(
-                f"{known.where[k]}: {math.exp(float(trial.y[k])):.3g} lies far {word} what the others say of its "
-                "settings; look at that specimen and its reading again (it was counted)"
+                f"{known.where[k]}: {known.read[k]:g}{unit} lies far {word} what the others say of its settings; look "
+                "at that specimen and its reading again (it was counted)"
             )
     return told
 
 
 def next_record(
     found: Fit, known: Tested, effects: dict[int, Effect], peaks: dict[int, Peak], courses: dict[int, Course], at: F8,
-    limits: Sequence[Limit], sheets: Sequence[Sheet],
+    limits: Sequence[Limit], sheets: Sequence[Sheet], names: Sequence[tuple[str, str | None]] = (),
 ) -> Record:  # fmt: skip
-    """The ladder to print next: past an end that it is still best at; else over the setting whose doubt costs most."""
+    """The ladder to print next: past an end that it is still best at; else over the setting whose doubt costs most.
+    names : profiles to name again, by their option."""
     factors = known.trial.factors
     losses = {n: loss_of(course) for n, course in courses.items()}
     beyond = {n: _beyond(peaks[n], effects[n], factors[n], limits[n]) for n in courses}
@@ -205,19 +236,21 @@ def next_record(
     number = max(open_ or losses, key=lambda n: losses[n])
     factor, loss = factors[number], losses[number]
     lost = f"printing at what looks best now loses {100 * math.expm1(loss):.1f} % on average"
+    shown = effects[number].shown
     head = {"setting": factor.name, "expected_loss": round(math.expm1(loss), 6)}
-    chosen = next_ladder(found, number, at, (limits[number].low, limits[number].high), beyond[number])
+    chosen = next_ladder(found, number, at, (limits[number].low, limits[number].high), beyond[number], shown)
     if chosen is None:
         return {**head, "sentence": f"the limits of {factor.name} leave no ladder to print; {lost}"}
-    told = _next_words(factor, chosen, effects[number].shown, lost, limits[number], any(beyond[number]))
-    worth = bool(open_) or loss >= _LEAST_LOSS
+    told = _next_words(factor, chosen, shown, lost, limits[number], any(beyond[number]))
+    few = shown or wanted_copies(found, list(effects.values()), number) is not None
+    worth = bool(open_) or (loss >= _LEAST_LOSS and few)
     return {
         **head,
         "worth": worth,
         "levels": list(chosen.levels),
         "copies": chosen.copies,
-        "expected_half_width": round(chosen.half, 2) if effects[number].shown else None,
-        "line": _line(known, factor, chosen, at, sheets),
+        "expected_half_width": round(chosen.half, 2) if shown else None,
+        "line": _line(known, factor, chosen, at, sheets, names),
         "sentence": told if worth else f"hardly worth another ladder; if one at all, {told}",
     }
 
@@ -245,22 +278,36 @@ def _next_words(factor: Factor, chosen: Next, shown: bool, lost: str, limit: Lim
     return f"{what}: after it the peak should be told to about {half} either way; {lost}{edge}"
 
 
-def _line(known: Tested, factor: Factor, chosen: Next, at: F8, sheets: Sequence[Sheet]) -> str:
+def _line(
+    known: Tested,
+    factor: Factor,
+    chosen: Next,
+    at: F8,
+    sheets: Sequence[Sheet],
+    names: Sequence[tuple[str, str | None]],
+) -> str:
     """The command to paste."""
     said = sheets[0].said
     low, high, step = (
         plain(factor.name, v, False) for v in (chosen.levels[0], chosen.levels[-1], chosen.step)
     )
-    parts = ["beadwright ladder", said.get("file") or "PLATE.gcode", "--kit KIT.yaml"]
-    if said.get("part") and said.get("region"):
-        parts.append(f"--region {said['part']}/{said['region']}")
+    file = said.get("file") or "PLATE.gcode"
+    part, region = said.get("part", ""), said.get("region", "")
+    parts = ["beadwright ladder", quote(file)]
+    if part and region in ("", _WHOLE):  # of a ladder without a kit
+        parts.append(f"--object {quote(part)}")
+    else:
+        parts.append("--kit KIT.yaml")
+        parts += [f"--region {quote(f'{part}/{region}')}"] if part else []
     parts.append(f"--vary {factor.name}={low}:{high}:{step}")
     for number, other in enumerate(known.trial.factors):
         if other is not factor:
             value = float(other.plain(at[number : number + 1])[0]) - other.offset()
             parts.append(f"--hold {asked_words(other.name, value)}")
     parts += [f"--hold {asked_words(name, value)}" for name, value in known.held.items()]
-    parts.append(f"--repeat {chosen.copies} -o {Path(said.get('file') or 'plate').stem}-next.gcode")
+    parts += [f"--{key} {quote(name)}" for key, name in names if name]
+    stem = Path(file).stem if said.get("file") else "plate"
+    parts.append(f"--repeat {chosen.copies} -o {quote(f'{stem}-next.gcode')}")
     return " ".join(parts)
 
 

@@ -7,7 +7,7 @@ import math
 from gcodetools.trials.peak import Effect, Peak
 from gcodetools.trials.trial import Factor
 
-__all__ = ["CAUTIONS", "asked_words", "effect_words", "peak_words", "percent_words", "plain"]
+__all__ = ["CAUTIONS", "asked_words", "effect_words", "peak_words", "percent_words", "plain", "span"]
 
 CAUTIONS = (
     "A part that breaks throws pieces: wear goggles, put something between it and your face, pull by a lever or a "
@@ -40,8 +40,15 @@ def percent_words(log_ratio: float) -> str:
     return f"{value:+.0f} %" if abs(value) >= 9.5 else f"{value:+.1f} %"
 
 
-def peak_words(factor: Factor, peak: Peak, effect: Effect, squared: bool) -> str:
-    """Where a setting is best, or why that can't be told."""
+def peak_words(factor: Factor, peak: Peak, effect: Effect, squared: bool, endless: bool = False) -> str:
+    """Where a setting is best, or why that can't be told. endless : nothing broke where it looks best."""
+    words = _peak_words(factor, peak, effect, squared)
+    if endless and squared and effect.shown:
+        words += ", by the shape of a curve alone, for nothing broke there"
+    return words
+
+
+def _peak_words(factor: Factor, peak: Peak, effect: Effect, squared: bool) -> str:
     name, where = factor.name, peak.where
     told = span(name, peak.low, peak.best, peak.high)
     top, bottom = plain(name, factor.high), plain(name, factor.low)

@@ -59,7 +59,7 @@ def loss_of(course: Course) -> float:
 
 
 def next_ladder(
-    fit: Fit, factor: int, at: F8, limits: tuple[float, float], beyond: tuple[bool, bool]
+    fit: Fit, factor: int, at: F8, limits: tuple[float, float], beyond: tuple[bool, bool], shown: bool = True
 ) -> Next | None:
     """The ladder over a factor after which its peak is told best, the others held at `at` (coded).
 
@@ -69,7 +69,8 @@ def next_ladder(
 
     Parameters
     ----------
-    limits : of the values asked. beyond : whether to go below, and above, what was printed.
+    limits : of the values asked. beyond : whether to go below, and above, what was printed. shown : whether the
+    factor does anything; where that is not shown, slopes count everywhere alike, which asks for levels far apart.
 
     Returns None where the limits leave no three levels.
     """
@@ -87,7 +88,7 @@ def next_ladder(
     rows[:, factor] = one.coded(x)
     columns = _local(fit, rows)
     slopes = np.gradient(columns, rows[:, factor], axis=0)
-    wanted = slopes[index]
+    wanted = slopes[index] if shown else slopes.mean(axis=0, keepdims=True)
     precision = _precision(fit)
     found: tuple[float, tuple[float, ...], int] | None = None
     for levels in _candidates(one.name, low, high):
@@ -110,7 +111,8 @@ def next_ladder(
     new[:, factor] = one.coded(np.array(levels) + one.offset())
     w = _local(fit, new)
     spread = np.linalg.inv(precision + copies * w.T @ w)
-    half = _half_c(fit, course, index, np.einsum("ij,jk,ik->i", wanted, spread, wanted), len(levels) * copies)
+    doubt = np.einsum("ij,jk,ik->i", slopes[index], spread, slopes[index])
+    half = _half_c(fit, course, index, doubt, len(levels) * copies)
     return Next(factor, levels, copies, float(x[course.ends.best.argmax()]), half)
 
 

@@ -31,6 +31,7 @@ Where = Literal["inside", "low end", "high end", "open"]
 
 SHOWN = 0.1  # an effect is shown where chance alone makes one of any setting so great less often than this
 _POINTS, _SEARCHED, _ROUNDS = 201, 201, 8
+_LEVELS = 17
 _CANDIDATES, _LUCK_DRAWS = 700, 1000
 _TAIL = (1.0 - COVERAGE) / 2.0
 
@@ -38,12 +39,14 @@ _TAIL = (1.0 - COVERAGE) / 2.0
 @dataclass(frozen=True, slots=True)
 class Course:
     """The response along one setting, the others held. x : (g,). ends : of its logarithm, of the mean of many
-    specimens. draws : (d, g)."""
+    specimens. draws : (d, g). level : (g,) where the data allow a summit or a hollow, by the likelihood; None where
+    all broke, as the draws then tell as much."""
 
     factor: int
     x: F8
     ends: Ends
     draws: F8
+    level: Bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +116,14 @@ def course_of(fit: Fit, factor: int, at: F8, x: F8 | None = None) -> Course:
     one = fit.design.trial.factors[factor]
     if x is None:
         x = one.plain(np.linspace(-1.0, 1.0, _POINTS))
-    columns = _along(fit, factor, one.coded(x), at)
-    return Course(factor, x, fit.ends(columns), fit.draws(columns))
+    coded = one.coded(x)
+    columns = _along(fit, factor, coded, at)
+    level = None
+    if fit.design.trial.censored and fit.design.has("square", factor):
+        some = np.linspace(coded[0], coded[-1], _LEVELS)
+        slopes = _along(fit, factor, some + 1e-3, at) - _along(fit, factor, some - 1e-3, at)
+        level = np.interp(coded, some, fit.allows(slopes, 0.0) * 1.0) > 0.5
+    return Course(factor, x, fit.ends(columns), fit.draws(columns), level)
 
 
 def peak_of(course: Course) -> Peak:
@@ -124,11 +133,23 @@ def peak_of(course: Course) -> Peak:
     best = float(x[course.ends.best.argmax()])
     low, high = np.quantile(at, (_TAIL, 1.0 - _TAIL)).tolist()
     low, high = min(low, best), max(high, best)
+    if course.level is not None:
+        low, high = _reached(x, course.level, low, high)
     ends = (low <= x[0], high >= x[-1])
     where: Where = "open" if all(ends) else "low end" if ends[0] else "high end" if ends[1] else "inside"
     return Peak(
         course.factor, low, best, high, where, float(np.mean(at <= x[0])), float(np.mean(at >= x[-1]))
     )
+
+
+def _reached(x: F8, level: Bool, low: float, high: float) -> tuple[float, float]:
+    """low..high, and on to either side as long as the data allow a summit there."""
+    first, last = (int(np.abs(x - end).argmin()) for end in (low, high))
+    while first > 0 and level[first - 1]:
+        first -= 1
+    while last < len(x) - 1 and level[last + 1]:
+        last += 1
+    return min(low, float(x[first])), max(high, float(x[last]))
 
 
 def effect_of(fit: Fit, factor: int, among: int = 1) -> Effect:
@@ -199,19 +220,22 @@ def best_of(
     moved = tuple(n for n in range(len(factors)) if abs(at[n] - base[n]) > 1e-9)
     columns = fit.design.columns(np.stack([at, base]))
     told = fit.ends(np.stack([columns[0] - columns[1], columns[0]]))
-    lower = told.best - _luck(fit, base, kept, values, allowed)
+    lower = told.best - _luck(fit, base, kept, values, allowed, told)
     least = np.minimum(told.low, lower) if moved else told.low
     gain, mean = zip(least.tolist(), told.best.tolist(), told.high.tolist(), strict=True)
     return Best(at, base, gain, mean, moved)
 
 
-def _luck(fit: Fit, base: F8, kept: F8, values: dict[int, F8], allowed: Callable[[F8], Bool]) -> F8:
+def _luck(
+    fit: Fit, base: F8, kept: F8, values: dict[int, F8], allowed: Callable[[F8], Bool], told: Ends
+) -> F8:
     """(2,) how much of the gain and of the mean of the setting that looks best may be luck in the choice.
 
     Each draw of the coefficients is taken for another outcome of the same trial: the setting that looks best in it
     is found, and by how much the draw tells more of that setting than the fit does. What 5 in 100 exceed is returned
     (the end of a basic bootstrap: Davison and Hinkley 1997, Bootstrap Methods and their Application, chapter 5; from
-    memory).
+    memory). Where some did not break, draws reach much further up than down, so what the draw tells more is taken in
+    upper halves of its interval and counts so many lower halves of `told`.
     """
     count = max(int(_CANDIDATES ** (1.0 / max(len(values), 1))), 2)
     axes = [
@@ -228,8 +252,20 @@ def _luck(fit: Fit, base: F8, kept: F8, values: dict[int, F8], allowed: Callable
     chosen = drawn.argmax(axis=1)
     each = np.arange(len(drawn))
     more = drawn[each, chosen] - middle[chosen]
-    luck: F8 = np.quantile(np.stack([more - (drawn[:, 0] - middle[0]), more]), 1.0 - _TAIL, axis=1)
+    both = np.stack([more - (drawn[:, 0] - middle[0]), more])
+    if fit.design.trial.censored:
+        gains = drawn - drawn[:, :1]
+        upper = np.stack([_upper(gains)[chosen], _upper(drawn)[chosen]])
+        both = both / np.maximum(upper, 1e-9) * (told.best - told.low)[:, None]
+    luck: F8 = np.quantile(both, 1.0 - _TAIL, axis=1)
     return luck
+
+
+def _upper(draws: F8) -> F8:
+    """(m,) upper halves of the intervals of draws (d, m)."""
+    middle, high = np.quantile(draws, (0.5, 1.0 - _TAIL), axis=0)
+    half: F8 = high - middle
+    return half
 
 
 def _best_along(fit: Fit, at: F8, factor: int, values: F8, allowed: Callable[[F8], Bool]) -> F8:

@@ -28,7 +28,7 @@ I8 = NDArray[np.int64]
 COVERAGE = 0.9
 _SEED, _DRAWS = 20, 4000
 _LEAST_WEIGHT = 1e-4
-_PROFILED = 13
+_PROFILED = 9  # of many rows
 _FIRST, _KEPT, _APART = 100, 16, 4  # rounds of a chain: left out, kept, and how far apart
 
 
@@ -77,7 +77,7 @@ class Fit:
     """A trial fitted. Made by `fit`.
 
     design, plain, lack : see there. weights : (m,) of the design's models. theta : (d, p + q) draws of all
-    coefficients.
+    coefficients. filled : (n,) readings, each that is known from one side where it probably broke.
     """
 
     def __init__(self, design: Design, seed: int = _SEED, draws: int = _DRAWS) -> None:
@@ -92,10 +92,12 @@ class Fit:
         parts = _parts(design, whole)
         # Sums of squares are differences: they keep their digits where the mean is gone.
         self._level = float(trial.y.mean())
-        y = (imputed(likelihood, design.x, trial) if trial.censored else trial.y) - self._level
+        self.filled: F8 = imputed(likelihood, design.x, trial) if trial.censored else trial.y
+        y = self.filled - self._level
         weight, squares = (found[0] for found in _weighed(parts, design, y[None, :], whole))
         keep = np.flatnonzero(weight >= _LEAST_WEIGHT)
         parts, weight = [parts[k] for k in keep.tolist()], weight[keep] / weight[keep].sum()
+        self._profiles: dict[float, Profile] = {}
         self._exact: tuple[F8, list[_Part], F8, F8] | None = None
         if trial.censored:
             self.theta, self.weights = _sampled(parts, design, whole, y, self._level, rng, draws)
@@ -161,17 +163,29 @@ class Fit:
         """Ends as far out as the likelihood of the plain terms has them; of many in a row, between some of them."""
         rows, p = len(columns), len(self.design.base)
         at = np.unique(np.linspace(0, rows - 1, min(rows, _PROFILED)).round().astype(int))
-        profile = Profile(self.design, coverage)
+        profile = self._profile(coverage)
         out = np.array([profile.wider(columns[k, :p], float(low[k]), float(high[k])) for k in at.tolist()])
-        more = [np.interp(np.arange(rows), at, np.abs(out[:, k] - end[at])) for k, end in enumerate((low, high))]
+        more = [
+            np.interp(np.arange(rows), at, np.abs(out[:, k] - end[at])) for k, end in enumerate((low, high))
+        ]
         return low - more[0], best, high + more[1]
+
+    def _profile(self, coverage: float) -> Profile:
+        if coverage not in self._profiles:
+            self._profiles[coverage] = Profile(self.design, coverage)
+        return self._profiles[coverage]
 
     def endless(self, columns: F8) -> NDArray[np.bool_]:
         """(m,) whether nothing broke that would bound what is told there from above, but for the cap."""
         if self._exact is not None:
             return np.zeros(len(columns), bool)
-        profile, p = Profile(self.design, COVERAGE), len(self.design.base)
+        profile, p = self._profile(COVERAGE), len(self.design.base)
         return np.array([profile.endless(row[:p]) for row in columns])
+
+    def allows(self, columns: F8, value: float) -> NDArray[np.bool_]:
+        """(m,) whether what the columns make may be `value`, by the likelihood of the plain terms."""
+        profile, p = self._profile(COVERAGE), len(self.design.base)
+        return np.array([profile.allows(row[:p], value) for row in columns])
 
     def draws(self, columns: F8) -> F8:
         """(d, m) draws of them."""

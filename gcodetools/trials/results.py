@@ -126,6 +126,11 @@ def sheet_of(data: bytes, name: str) -> Sheet:
             lines.append(first)
     except csv.Error as error:
         raise InputError(f"{name}:{reader.line_num}: {error}", "Save it as CSV again.") from None
+    if not rows:
+        raise InputError(
+            f"{name}: no row, expected a header and rows; a quotation mark above them is not closed",
+            "Close it, or leave it out.",
+        )
     columns = _columns(rows[0], name, lines[0])
     comma = _decimal_comma(rows[1:], columns)
     found = [
@@ -279,7 +284,7 @@ def _hint_of(text: str, column: str) -> str:
     """What to write in place of a text that is no number."""
     if column in ("force_n", "cycles") and _HELD.search(text):
         return "Where it held 120 without breaking write >120."
-    if column == "force_n" and text.endswith("kn"):
+    if column == "force_n" and text.endswith(("kn", "k")):
         return "1 kN is 1000 N."
     if column == "force_n" and _POUNDS.search(text):
         return "1 kg of a scale is 9.81 N, 1 lb is 4.45 N."

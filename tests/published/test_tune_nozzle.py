@@ -55,6 +55,16 @@ def test_petg_peaks_where_the_table_has_it(tuned):
     assert record["fit"]["scatter"]["stated"] == SCATTER
 
 
+def test_petg_peaks_where_a_parabola_through_its_three_greatest_does(tuned):
+    """Between levels 15 C apart the table has no number: the parabola through the logarithms at 230, 245 and 260 C
+    (closed form) has its top at 240 C. The fit's is within 2.5 C of it, and that is within its ends."""
+    low, middle, high = np.log([table("PETG")[at] for at in (230, 245, 260)])
+    top = 245 + 7.5 * (low - high) / (low - 2 * middle + high)
+    at = tuned("PETG", scatter=SCATTER)["peaks"][0]["at"]
+    assert top == pytest.approx(240.25, abs=0.05)
+    assert at["best"] == pytest.approx(top, abs=2.5) and at["low"] < top < at["high"]
+
+
 def test_every_mean_of_the_petg_table_is_within_what_the_fit_says_of_one(tuned):
     """The table's mean scatters by 7.5 % around the fit's: none lies further than 2.5 times both together."""
     record = tuned("PETG", scatter=SCATTER)

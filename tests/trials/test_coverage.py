@@ -48,7 +48,7 @@ LAYOUTS = {
 
 @pytest.mark.parametrize(
     "layout",
-    [name if LAYOUTS[name][0] != 4 else pytest.param(name, marks=pytest.mark.long) for name in LAYOUTS],
+    [name if LAYOUTS[name][0] < 4 else pytest.param(name, marks=pytest.mark.long) for name in LAYOUTS],
 )
 def test_one_setting_peak_mean_and_slope(layout):
     rng = np.random.default_rng(list(LAYOUTS).index(layout))
@@ -165,7 +165,7 @@ def test_several_settings(levels, copies, runs):
         expect_nine_of_ten(found, at_least=key == "gain")
 
 
-@pytest.mark.parametrize("runs", [40, pytest.param(400, marks=pytest.mark.long)])
+@pytest.mark.parametrize("runs", [15, pytest.param(400, marks=pytest.mark.long)])
 def test_specimens_that_did_not_break(runs):
     """A scale that ends at 20: a quarter of the specimens held that. Three levels, six of each."""
     rng = np.random.default_rng(runs)
@@ -205,12 +205,30 @@ def test_dropping_what_held_would_be_seen():
 
 
 def test_settings_that_do_nothing_are_seldom_shown():
-    """At most about one trial in ten shows any of two settings that do nothing."""
+    """At most about one trial in ten shows any of three settings that do nothing; one in four would without regard to
+    how many are looked at."""
     rng = np.random.default_rng(9)
     shown = []
     for _ in range(RUNS):
-        trial = drawn(rng, lambda z: 3 + 0 * z[:, 0], grid([3, 2], 2), 0.1)
+        trial = drawn(rng, lambda z: 3 + 0 * z[:, 0], grid([3, 2, 2], 1), 0.1)
         found = fit(design_of(trial), draws=50)
-        shown.append(any(effect_of(found, number, 2).shown for number in (0, 1)))
+        shown.append(any(effect_of(found, number, 3).shown for number in range(3)))
     assert sum(shown) <= stats.binom.interval(0.999, RUNS, 0.1)[1]
     assert sum(shown) >= stats.binom.interval(0.999, RUNS, 0.05)[0]
+
+
+def test_the_gain_of_the_best_of_many_settings_that_do_nothing_is_not_claimed():
+    """All three moved, whatever is shown: of the setting that looks best a gain is claimed one time in twenty at most,
+    though chance alone makes one look better each time."""
+    rng = np.random.default_rng(21)
+    claimed, looks = [], []
+    for _ in range(100):
+        trial = drawn(rng, lambda z: 3 + 0 * z[:, 0], grid([3, 2, 2], 1), 0.1)
+        found = fit(design_of(trial), draws=500)
+        best = best_of(
+            found, np.zeros(3), [0, 1, 2], [(-1, 1)] * 3, [False] * 3, lambda rows: np.ones(len(rows), bool)
+        )
+        claimed.append(best.gain[0] > 0)
+        looks.append(best.gain[1])
+    assert min(looks) > 0
+    assert sum(claimed) <= stats.binom.interval(0.999, 100, 0.05)[1]

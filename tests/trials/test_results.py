@@ -147,6 +147,37 @@ def test_what_makes_no_sense_is_named_with_its_line(text, cause, hint):
 
 
 @pytest.mark.parametrize(
+    ("column", "cell", "value"),
+    [
+        ("nozzle_c", "230 \u00b0C", 230), ("nozzle_c", "230 \u00baC", 230), ("nozzle_c", "230 deg C", 230),
+        ("section_mm2", "48 mm2", 48), ("section_mm2", "48 mm\u00b2", 48), ("width_mm", "0.45 mm", 0.45),
+        ("layer_time_s", "12 s", 12), ("fan_percent", "40%", 40),
+    ],
+)  # fmt: skip
+def test_units_in_cells_are_read(column, cell, value):
+    heads, cells = ("nozzle_c,force_n", "230,1") if column != "nozzle_c" else ("force_n", "1")
+    sheet = sheet_of(f"{heads},{column}\n{cells},{cell}\n".encode(), "a.csv")
+    assert sheet.rows[0].numbers[column] == value
+
+
+@pytest.mark.parametrize(
+    ("cell", "hint"), [("held", ">120"), ("1500+", ">120"), ("2.2 kN", "1000 N"), ("1O", "empty")]
+)
+def test_readings_that_make_no_sense_are_helped_with(cell, hint):
+    with pytest.raises(InputError) as error:
+        sheet_of(f"nozzle_c,force_n\n230,{cell}\n".encode(), "a.csv")
+    assert hint in error.value.hint
+
+
+@pytest.mark.parametrize(
+    ("column", "cell"), [("nozzle_c", "24"), ("nozzle_c", "2300"), ("fan_percent", "255")]
+)
+def test_settings_that_nobody_can_have_asked_for_are_refused(column, cell):
+    with pytest.raises(InputError, match=f"a.csv:2: {column}: found {cell}, expected"):
+        sheet_of(f"{column},force_n\n{cell},5\n".encode(), "a.csv")
+
+
+@pytest.mark.parametrize(
     "data", [b"PK\x03\x04rest", b"\xd0\xcf\x11\xe0rest", b"nozzle_c,force_n\n230,\x00\n"]
 )
 def test_a_file_that_is_no_text_is_refused(data):
