@@ -16,7 +16,9 @@ _WIDEST_MM = 1.0  # a wanted squeeze beyond that is no fit
 
 
 @click.command("check")
-@click.argument("kits", metavar="KIT...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "kits", metavar="KIT...", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+)
 @click.option(
     "-o", "--out", "drawing", type=click.Path(dir_okay=False, path_type=Path), help="Draw the sections (SVG)."
 )

@@ -8,15 +8,18 @@ import os
 import signal
 import sys
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from gcodetools._version import __version__
-from gcodetools.cli.process import discard_stdout, ignore_signals
+from gcodetools.cli.process import discard_stdout, escape_what_has_no_character, ignore_signals, open_streams
 from gcodetools.errors import BeadwrightError
 
-__all__ = ["COMMANDS", "cli", "run"]
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
+__all__ = ["COMMANDS", "cli", "expanded", "run"]
 
 COMMANDS = {
     "demo": "Make the Hoophouse demo and run everything on it.",
@@ -36,7 +39,10 @@ COMMANDS = {
     "profile": "Show a slicer's settings, hold them against material, machine and kit, carry a treatment into them.",
     "plan": "Plan a print run up to its date: plates, printers, spools, money, odds.",
     "learn": "Start a kit from a sliced file, with a drawing to read coordinates from.",
+    "schema": "Print a JSON Schema of kits, orders or profiles, by which an editor helps to write one.",
+    "completion": "Print a script that lets a shell complete what you type.",
 }
+_LABEL_OPTIONS = ("--only", "--object")
 CANNOT_WRITE_STATUS, FAULT_STATUS, INTERRUPTED_STATUS = 7, 70, 130
 
 
@@ -61,7 +67,16 @@ class _Lazy(click.Group):
             return None
         module = importlib.import_module(f"gcodetools.cli.{cmd_name}")
         command: click.Command = module.command
+        if ctx.resilient_parsing:  # a shell asks
+            from gcodetools.cli.completion import with_values
+
+            return with_values(command)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        from gcodetools.cli.completion import offers
+
+        return offers(COMMANDS, incomplete) or click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -71,7 +86,7 @@ class _Lazy(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         name = args[0] if args else ""
-        if name and not name.startswith("-") and name not in COMMANDS:
+        if name and not name.startswith("-") and name not in COMMANDS and not ctx.resilient_parsing:
             import difflib
 
             close = difflib.get_close_matches(name, COMMANDS, 1)
@@ -106,12 +121,31 @@ def _terminated(number: int, frame: FrameType | None) -> None:
 
 def run(args: list[str] | None = None) -> None:
     """Run the command line and exit with its status (see the contract of exit statuses in README)."""
+    open_streams()
+    escape_what_has_no_character()
+    if args is None and os.name == "nt":
+        args = expanded(sys.argv[1:])
     with contextlib.suppress(ValueError, OSError):
         signal.signal(signal.SIGTERM, _terminated)
     status = status_of(args)
     # What was done is done: a late signal must not change the status that tells of it.
     ignore_signals()
     sys.exit(status)
+
+
+def expanded(args: list[str]) -> list[str]:
+    """The words of a command line with names of files in place of patterns, as shells do it but for those of Windows.
+
+    What `--only` and `--object` name are labels in a file, patterns or not: click's own expansion, which knows no
+    quotes either, would put a file's name there.
+    """
+    import glob
+
+    found: list[str] = []
+    for before, word in zip(["", *args], args, strict=False):
+        pattern = ("*" in word or "?" in word) and not word.startswith("-") and before not in _LABEL_OPTIONS
+        found += (pattern and sorted(glob.glob(word, recursive=True))) or [word]  # noqa: PTH207 (words, no paths)
+    return found
 
 
 def status_of(args: list[str] | None = None) -> int:

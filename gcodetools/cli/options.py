@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -27,6 +28,7 @@ __all__ = [
     "plate_option",
     "profile_options",
     "subset_options",
+    "to_stderr",
     "unpacked_option",
     "wants_colour",
 ]
@@ -106,14 +108,14 @@ def kit_option(required: bool) -> Callable[[Command], Command]:
         required=required,
         envvar="BEADWRIGHT_KIT",
         show_envvar=True,
-        type=click.Path(path_type=Path),
+        type=click.Path(path_type=Path, readable=False),
         help="Kit file, or a folder of them; may be repeated.",
     )
 
 
 def file_argument(name: str = "file") -> Callable[[Command], Command]:
     """A path argument that jobs open, so that their errors are ours."""
-    return click.argument(name, type=click.Path(path_type=Path))
+    return click.argument(name, type=click.Path(path_type=Path, readable=False))
 
 
 def expect_folder(out: Path) -> None:
@@ -183,7 +185,7 @@ class Output:
         sentence = clean(sentence)
         self.warnings.append(sentence)
         self._finish_progress()
-        click.echo(f"warning: {sentence}", err=True)
+        to_stderr(f"warning: {sentence}")
         self._write_log(f"warning: {sentence}")
 
     def warn_all(self, sentences: list[str]) -> None:
@@ -206,11 +208,11 @@ class Output:
         if self.quiet or not sys.stderr.isatty() or time.monotonic() - self._began < 1.0:
             return
         self._shown = True
-        click.echo(f"\r{stage:<60}", err=True, nl=False)
+        to_stderr(f"\r{stage:<60}", nl=False)
 
     def _finish_progress(self) -> None:
         if self._shown:
-            click.echo("\r" + " " * 62 + "\r", err=True, nl=False)
+            to_stderr("\r" + " " * 62 + "\r", nl=False)
             self._shown = False
 
     def _write_log(self, sentence: str) -> None:
@@ -218,7 +220,7 @@ class Output:
             return
         stamp = time.strftime("%Y-%m-%dT%H:%M:%S")
         try:
-            with self.log.open("a", encoding="utf-8") as file:
+            with self.log.open("a", encoding="utf-8", errors="backslashreplace") as file:
                 file.write(f"{stamp} {sentence}\n")
         except OSError as error:
             reason = error.strerror or type(error).__name__
@@ -227,7 +229,9 @@ class Output:
     def prepared(self, record: dict[str, Any], show: Show) -> str:
         """What `say` is to print: JSON, or the text that `show` writes, or nothing if quiet."""
         if self.as_json:
-            return json.dumps(record, ensure_ascii=False, allow_nan=False)
+            # Where standard output is no UTF-8, as behind a pipe on Windows, escapes are what stays JSON.
+            encoding = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "")
+            return json.dumps(record, ensure_ascii=encoding != "utf8", allow_nan=False)
         if self.quiet:
             return ""
         paper = Paper(colour=wants_colour(), verbose=self.verbose)
@@ -243,6 +247,12 @@ class Output:
     def record(self, record: dict[str, Any], show: Show) -> None:
         """Print the record as JSON, or by `show` unless quiet."""
         self.say(self.prepared(record, show))
+
+
+def to_stderr(text: str, nl: bool = True) -> None:
+    """Print on standard error; that nobody reads it is no reason to stop."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=True, nl=nl)
 
 
 def wants_colour() -> bool:

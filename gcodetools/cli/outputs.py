@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from gcodetools.cli.options import expect_folder
-from gcodetools.cli.process import discard_stdout
+from gcodetools.cli.process import discard_stdout, stdout_is_closed
 from gcodetools.edit.treated import Treated
 from gcodetools.errors import CannotWrite, UsageError
 
@@ -21,8 +21,10 @@ def to_stdout(data: bytes) -> None:
 
     Raises
     ------
-    CannotWrite : its reader is gone, or the disk behind it is full.
+    CannotWrite : it is closed, its reader is gone, or the disk behind it is full.
     """
+    if stdout_is_closed():
+        raise CannotWrite("-o -: can't write: standard output is closed", "Name a file with -o.")
     try:
         # Without a buffer (PYTHONUNBUFFERED) a write may take only part of it.
         left = memoryview(data)

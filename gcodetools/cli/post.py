@@ -18,6 +18,7 @@ from gcodetools.cli.options import (
     plate_option,
     profile_options,
     subset_options,
+    to_stderr,
 )
 from gcodetools.cli.process import discard_stdout, uninterrupted
 from gcodetools.cli.text_apply import show_post
@@ -69,7 +70,7 @@ def command(
             sentence = _left_alone(applied, file)
             if must_find:
                 raise NotFoundOnPlate(sentence, "Check the kit against `beadwright inspect`.")
-            click.echo(clean(sentence), err=True)
+            to_stderr(clean(sentence))
             output.say(output.prepared(record, _nothing))
             return
         output.warn_all(list(applied.warnings))
@@ -78,7 +79,7 @@ def command(
             output.say(text)
             return
         with uninterrupted():
-            write(applied, file)
+            write(applied, file, in_place=True)
             # The file is replaced: from here on no failure to print may change the status.
             try:
                 output.say(text)

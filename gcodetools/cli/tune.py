@@ -17,7 +17,7 @@ from gcodetools.trials.results import ANSWERS
 
 
 @click.command("tune")
-@click.argument("sheets", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("sheets", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False))
 @click.option("--material", metavar="NAME|FILE", help="Material profile; the sheet's own, if left out.")
 @click.option("--machine", metavar="NAME|FILE", help="Machine profile: how hot its hotend may be.")
 @click.option(

@@ -41,8 +41,8 @@ Progress = Callable[[str], None]
 
 STORY_NAMES = (
     "hooks.gcode", "hooks-ladder.gcode", "hooks-ladder.sheet.html", "hooks-ladder.sheet.csv", "hooks-broken.csv",
-    "bench-petg.yaml", "bench-petg.svg", "keys.gcode", "keys-nudged.gcode", "bench.ini", "bench-carried.ini", "order.yaml", "run.csv",
-    "run.ics",
+    "bench-petg.yaml", "bench-petg.svg", "keys.gcode", "keys-nudged.gcode", "bench.ini", "bench-carried.ini",
+    "order.yaml", "run.csv", "run.ics",
 )  # fmt: skip
 _HOOK, _KEY = "shelf-hook/finger", "wedge-key-easy/shank"
 _VARIED = ("nozzle=220:240:10", "fan=0%,40%")

@@ -155,7 +155,8 @@ def _within(value: float, info: Any) -> bool:
 
 
 def _text_fits(value: str, info: inspect.StrType, extra: dict[str, Any]) -> bool:
-    if "pattern" in extra and not re.search(extra["pattern"], value):
+    # All of it: `$` alone lets one line end pass.
+    if "pattern" in extra and not re.fullmatch(extra["pattern"], value):
         return False
     return (info.min_length or 0) <= len(value) <= (info.max_length or len(value))
 

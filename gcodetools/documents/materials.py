@@ -257,6 +257,9 @@ class Material(Struct, frozen=True, forbid_unknown_fields=True):
     def flaws(self) -> Iterator[Flaw]:
         yield from not_positive(self, ("density_g_cm3", "diameter_mm", "melt_rate_mm3_s", "min_extrusion_c"))
         yield from negative(self, ("price_per_kg", "min_layer_time_s", "ooze_mm"))
+        # Far beyond any filament; numbers of other sizes would overflow what is worked out with them.
+        yield from outside(self, ("density_g_cm3", "diameter_mm"), 0.01, 100)
+        yield from outside(self, ("price_per_kg", "min_layer_time_s", "ooze_mm", "melt_rate_mm3_s"), 0, 1e9)
         peak = self.measured_peak_c
         if peak is not None and not self.nozzle_c.low <= peak.value <= self.nozzle_c.high:
             inside = f"a temperature within nozzle_c, {self.nozzle_c.low:g} to {self.nozzle_c.high:g}"

@@ -39,6 +39,7 @@ __all__ = [
     "Power",
     "Quantity",
     "Range",
+    "beside_it",
     "find",
     "is_file",
     "is_path",
@@ -185,6 +186,12 @@ def is_file(path: Path) -> bool:
         return False
 
 
+def beside_it(folder: Path, named: str) -> Path:
+    """A path as a file in `folder` names it; one written on Windows is read on other systems too."""
+    path = folder / named
+    return path if "\\" not in named or is_file(path) else folder / named.replace("\\", "/")
+
+
 def find(kind: str, name_or_path: str, beside: Path | None = None) -> Path:
     """The file of a profile.
 
@@ -199,7 +206,7 @@ def find(kind: str, name_or_path: str, beside: Path | None = None) -> Path:
     InputError : there is none; the message has the nearest name.
     """
     if is_path(name_or_path):
-        path = (beside or Path()) / name_or_path
+        path = beside_it(beside or Path(), name_or_path)
         if not is_file(path):
             raise InputError(f"{path}: no such file for {_noun(kind)}", "Check the path, or give a name.")
         return path

@@ -9,6 +9,7 @@ expanded by aliases is an `InputError` naming file and line. Lines and columns c
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -164,9 +165,9 @@ def read_bytes(path: Path, name: str) -> bytes:
             return file.read(MAX_BYTES + 1)
     except FileNotFoundError:
         raise InputError(f"{name}: no such file", "Check the path.") from None
-    except IsADirectoryError:
-        raise InputError(f"{name}: a folder, expected a YAML file", "Name a file in it.") from None
     except (OSError, ValueError) as error:
+        if os.path.isdir(path):  # noqa: PTH112 (never raises); Windows says of a folder that it has no permission
+            raise InputError(f"{name}: a folder, expected a YAML file", "Name a file in it.") from None
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(f"{name}: can't be read: {reason}", "Check the path and its permissions.") from None
 

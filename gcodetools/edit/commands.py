@@ -172,6 +172,19 @@ def _replace(
     known = ~np.isnan(old)
     number = value * _scale(context, state)
     differs = known & (np.abs(old - number) > 0.5 * 10.0**-state.decimals)
+    if state.fields == ("accel",):  # S says the travel acceleration too, which stays
+        text = np.frombuffer(lines.data, np.uint8)
+        both = differs & ((text[begin - 1] == ord("S")) | (text[begin - 1] == ord("s")))
+        apart = join_pools(
+            b"P",
+            fixed(number[both], state.decimals),
+            b" T",
+            fixed(old[both], fewest_decimals(old[both], old[both])),
+            count=int(both.sum()),
+        )
+        context.edits.add(begin[both] - 1, end[both], seq[both], 4, apart)
+        context.held_back += at[both].tolist()
+        differs &= ~both
     context.edits.add(begin[differs], end[differs], seq[differs], 4, fixed(number[differs], state.decimals))
     for k in np.flatnonzero(~known).tolist():
         _replace_odd(context, int(at[k]), int(seq[k]), float(value[k]), state)

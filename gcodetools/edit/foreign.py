@@ -21,6 +21,7 @@ Bool = NDArray[np.bool_]
 # What moves, the E counter, heat, fan and acceleration are compared by what they do; M73 tells of progress.
 _OURS = rb"(?:G0*[0-4]|G1[01]|G92|M73|M10[4679]|M204)(?![0-9.])|SET_VELOCITY_LIMIT|SET_HEATER_TEMPERATURE"
 _LINE = re.compile(rb"(?mi)^(?![ \t]*(?:N[0-9]+[ \t]*)?(?:" + _OURS + rb"))[ \t]*[^ \t\r\n].*$")
+_BLANKS = 100  # that may stand before a comment
 _COMMENT = re.compile(rb"[ \t]*[;(]")
 
 
@@ -65,7 +66,7 @@ def _blocks(program: Program, edits: Edits) -> tuple[I8, I8, I8]:
     line = program.moves.line
     at = np.minimum(np.searchsorted(line, first), max(len(line) - 1, 0))
     of_move = line[at] == first if len(line) else np.zeros(len(first), bool)
-    comment = np.isin(data[start[first]], np.frombuffer(b";(", np.uint8))
+    comment = np.isin(data[_behind_blanks(data, start[first])], np.frombuffer(b";(", np.uint8))
     ends = np.concatenate([[0], np.cumsum(edits.text.length)])
     line_ends = np.searchsorted(np.flatnonzero(edits.text.data == 10), ends)
     plain = (first == last) & (np.diff(line_ends) == 0) & (edits.newlines == 0)
@@ -76,6 +77,17 @@ def _blocks(program: Program, edits: Edits) -> tuple[I8, I8, I8]:
         return first, last, reworded
     new = np.append(True, first[1:] > np.maximum.accumulate(last)[:-1])
     return first[new], np.maximum.reduceat(last, np.flatnonzero(new)), reworded
+
+
+def _behind_blanks(data: NDArray[np.uint8], at: I8) -> I8:
+    """Where the first byte stands that is no blank, some blanks on at most."""
+    at = at.copy()
+    for _ in range(_BLANKS):
+        blank = np.flatnonzero((data[at] == 32) | (data[at] == 9))
+        if len(blank) == 0:
+            break
+        at[blank] = np.minimum(at[blank] + 1, len(data) - 1)
+    return at
 
 
 def _ranges(first: I8, last: I8) -> I8:

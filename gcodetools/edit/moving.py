@@ -55,7 +55,9 @@ def _axis(context: Context, words: LineWords, rows: I8, piece: I8, axis: str, st
     has = words.begin[letter][at] >= 0
     decimals = coordinate_decimals(program, letter)
     value = logical(program, rows, end, axis)
-    new = np.flatnonzero(has & (end != getattr(program.moves, axis)[rows]))
+    # A letter without a number says no more than a word that is left out.
+    empty = has & np.isnan(words.value[letter][at]) & (np.abs(start - end) > 0.0)
+    new = np.flatnonzero(empty | (has & (end != getattr(program.moves, axis)[rows])))
     text = fixed(value[new], decimals)
     context.edits.add(words.begin[letter][at[new]], words.end[letter][at[new]], 2 * piece[new], 4, text)
     # A line that leaves an axis out stays where the row before has ended, which is elsewhere now.

@@ -271,14 +271,15 @@ def _near(kit: Kit, plate: Plate) -> list[str]:
     return [f"There are {', '.join(map(plain_text, names[:_NAMES_SHOWN]))}{more}"]
 
 
-def write(applied: Applied, out: Path) -> None:
-    """Write the treated file.
+def write(applied: Applied, out: Path, *, in_place: bool = False) -> None:
+    """Write the treated file; in_place : over the one that was read, which must be what it was then.
 
     Raises
     ------
     CannotWrite : see `files.write_atomic`.
     """
-    write_atomic(out, applied.treated.render_file())
+    treated = applied.treated
+    write_atomic(out, treated.render_file(), instead_of=treated.original.render_file() if in_place else None)
 
 
 def _chosen(kit: Kit, placed: Placed, subset: Subset) -> tuple[list[Pose], list[str], list[str]]:

@@ -15,6 +15,7 @@ from gcodetools.errors import UsageError
 from gcodetools.gcode.arrays import keep_memory
 from gcodetools.jobs.apply import Applied, Options, Progress, apply_plate, read_plate
 from gcodetools.jobs.fits import joint_record
+from gcodetools.jobs.fits_done import moved_share, tells
 from gcodetools.jobs.joints import Joint, Walls, joints_of, kit_walls, plate_walls
 from gcodetools.jobs.records import without_nulls
 from gcodetools.kit.loads import Key, Press
@@ -40,6 +41,7 @@ _TRY = (
     "Try them from the loosest on, each in the same partner, and stop at the one that goes in as you want it; "
     "`treat: {fit: {offset: ...}}` in the kit keeps its offset for `apply`."
 )
+_ALL = 0.98  # of a wall moved, from which on all of it counts
 _NO_LOAD = "no `press` or `key` load is declared for it in the kit, so nothing is told of its fit"
 
 
@@ -67,12 +69,12 @@ class Nudge:
         asked: Record = {"offset": offset}
         if self.blend_mm is not None:
             asked["blend"] = self.blend_mm
+        said = " ".join(f"{key} {value:g}" for key, value in asked.items())
         if not all(map(math.isfinite, asked.values())):
-            raise UsageError(f"fit {asked}: expected plain numbers", "For example --offset 0.05.")
+            raise UsageError(f"fit {said}: expected plain numbers", "For example --offset 0.05.")
         try:
             fit = msgspec.convert(asked, Fit)
         except msgspec.ValidationError as error:
-            said = " ".join(f"{key} {value:g}" for key, value in asked.items())
             raise UsageError(f"fit {said}: {error}", "Millimetres; for example --offset 0.05.") from None
         return Treatment(fit=fit) if offset else None
 
@@ -201,15 +203,15 @@ class _Rungs:
 @dataclass(frozen=True, slots=True)
 class _Done:
     """mm : by `part/region` and instance, by how much its walls were moved; 0 where they were not, or not asked to
-    be. Of all instances on the plate."""
+    be, or most of them stay. Of all instances on the plate. share : of its walls that was moved, of those asked."""
 
     mm: dict[str, dict[int, float]]
+    share: dict[tuple[str, int], float]
 
     @classmethod
     def of(cls, applied: Applied, rungs: _Rungs) -> _Done:
-        did = {
-            (d.part, d.region, d.instance) for d in applied.done if d.setting == "fit" and d.done != "nothing"
-        }
+        fits = [d for d in applied.done if d.setting == "fit"]
+        did = {(d.part, d.region, d.instance) for d in fits if tells(d)}
         chosen = {(pose.part, pose.instance) for pose in applied.chosen}
         found: dict[str, dict[int, float]] = {}
         for pose in applied.placed.poses:
@@ -217,7 +219,17 @@ class _Done:
                 moved = (pose.part, pose.instance) in chosen and (pose.part, name, pose.instance) in did
                 mine = found.setdefault(f"{pose.part}/{name}", {})
                 mine[pose.instance] = rungs.offset_mm(pose) if moved else 0.0
-        return cls(found)
+        return cls(found, {(f"{d.part}/{d.region}", d.instance): moved_share(d) for d in fits})
+
+    def note(self, name: str, instances: list[int]) -> str:
+        """What is to be said of walls of a region that stay; empty where all were moved."""
+        shares = [self.share.get((name, n), 1.0) for n in instances]
+        least = min(shares, default=1.0)
+        if not 0.0 < least < _ALL:
+            return ""
+        counts = any(self.mm[name][n] for n in instances)
+        taken = "its sums take the offset for all of it" if counts else "its fit is told as drawn"
+        return f"{100 * (1 - least):.0f} % of its wall could not be moved: {taken}"
 
     def alike(self, name: str) -> float:
         """What all instances of a region have, 0 where they differ."""
@@ -268,7 +280,7 @@ def _instances(plate: Plate, applied: Applied, rungs: _Rungs, done: _Done) -> li
             continue
         x, y = moves.x[pose.rows], moves.y[pose.rows]
         offset = rungs.offset_mm(pose)
-        moved = [name for name in names if done.mm[f"{pose.part}/{name}"][pose.instance]]
+        moved = [name for name in names if offset and done.share.get((f"{pose.part}/{name}", pose.instance))]
         found.append(
             {
                 "part": pose.part,
@@ -306,7 +318,8 @@ def _fits(plate: Plate, kit: Kit, applied: Applied, chosen: dict[str, _Named], d
                 return offset if this == name else done.alike(this)
 
             for joint in joints_of(kit, of, walls)[name]:
-                found.append({"region": name, "instances": instances, **_told(joint, law)})
+                said = {"note": note} if (note := done.note(name, instances)) else {}
+                found.append({"region": name, "instances": instances, **said, **_told(joint, law)})
     return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -104,7 +105,7 @@ class Subset:
         UsageError : anything else.
         """
         pairs: list[tuple[str, frozenset[int] | None]] = []
-        for item in (text or "").split(",") if text is not None else []:
+        for item in unicodedata.normalize("NFC", text).split(",") if text is not None else []:
             name, sharp, number = item.strip().partition("#")
             if not sharp and name.isdecimal() and pairs and pairs[-1][1] is not None:
                 before, numbers = pairs.pop()
@@ -134,7 +135,8 @@ class Subset:
 
 
 def _names(glob: str, chosen: frozenset[int] | None, pose: Pose) -> bool:
-    names = {pose.part.lower(), (pose.label or "").lower()}
+    # Names of files, from which labels come, may have their accents apart.
+    names = {unicodedata.normalize("NFC", name).lower() for name in (pose.part, pose.label or "")}
     return any(fnmatchcase(name, glob) for name in names) and (chosen is None or pose.instance in chosen)
 
 

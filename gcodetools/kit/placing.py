@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
@@ -253,7 +254,7 @@ def label_matches(label: str, glob: str) -> bool:
     alike; a numeric label matches only itself, never a glob."""
     if _numeric(label):
         return normal_label(label) == glob.strip()
-    wanted = re.sub(r"[\s._]+", "_", glob.strip().lower())
+    wanted = re.sub(r"[\s._]+", "_", unicodedata.normalize("NFC", glob).strip().lower())
     plain = normal_label(label)
     return fnmatchcase(plain, wanted) or (not set("*?[") & set(wanted) and plain == normal_label(glob))
 

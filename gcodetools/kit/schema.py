@@ -56,8 +56,8 @@ class FoundBy(Struct, frozen=True, forbid_unknown_fields=True):
     """How instances of a part are told on a plate. At least a label or an outline.
 
     label : globs of object labels, any case. outline : closed rings, the edge of the plastic on the first
-    layer, in the part's frame. symmetry : n-fold turn that leaves the part as it is. scale_within : how far
-    the size may differ, as a fraction.
+    layer, in the part's frame. height : of the part. symmetry : n-fold turn that leaves the part as it is.
+    mirrored : whether an instance may be its mirror image. scale_within : how far the size may differ.
     """
 
     example: ClassVar[str] = '{label: ["film-clip*"]}'
@@ -94,7 +94,12 @@ class FoundBy(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Region(Struct, frozen=True, forbid_unknown_fields=True):
-    """A named zone of a part: where it is, which beads of it count, what it carries, what is done to it."""
+    """A named zone of a part: where it is, which beads of it count, what it carries, what is done to it.
+
+    within : the solid that it fills, in the part's frame. role : what it is for; a clip flexes, a rib carries, a seat
+    holds by a fit. beads : which beads of it count. load : what it has to bear. use : how often, how long, how warm.
+    treat : a treatment's name, settings, or a list of both, of which a later one replaces a setting of an earlier.
+    """
 
     example: ClassVar[str] = "{role: clip, within: {slab: {z: [2, 8]}}, treat: supple}"
 
@@ -111,7 +116,10 @@ class Region(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Part(Struct, frozen=True, forbid_unknown_fields=True):
-    """One kind of thing on a plate. instances : "all", or their numbers from 1."""
+    """One kind of thing on a plate.
+
+    regions : its named zones; where two overlap, the first has it. instances : "all", or their numbers from 1.
+    """
 
     example: ClassVar[str] = "{found_by: {...}, regions: {...}}"
 
@@ -125,7 +133,10 @@ class Part(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Base(Struct, frozen=True, forbid_unknown_fields=True):
-    """What holds where a file leaves it to a start macro."""
+    """What holds where a file leaves it to a start macro.
+
+    nozzle : its temperature. fan : the part fan.
+    """
 
     example: ClassVar[str] = "{nozzle: 230, fan: 40%}"
 
@@ -136,7 +147,10 @@ class Base(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class KitFile(Struct, frozen=True, forbid_unknown_fields=True):
-    """A Beadwright kit: parts of a snap-together set and the regions of them that flex."""
+    """A Beadwright kit: parts of a snap-together set and the regions of them that flex.
+
+    kit : its name. parts : by name. treatments : of its own, by name; they hide those of Beadwright.
+    """
 
     version: Annotated[
         int, Meta(ge=1, le=SCHEMA, extra={"words": f"the version of the kit language, {SCHEMA}"})
@@ -313,7 +327,7 @@ def _profile(kind: str, named: str | None, problems: Problems, folder: Path) -> 
         return None
     key_path = (kind.removesuffix("s"),)
     if profiles.is_path(named):
-        path = folder / named
+        path = profiles.beside_it(folder, named)
         if not profiles.is_file(path):
             problems.add(key_path, f"{named!r}, where no file is", "a path that counts from the kit's folder")
         return os.path.realpath(path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -41,7 +42,11 @@ class _Span:
 
 def normal_label(text: str) -> str:
     """A label as it is compared: lower case, without extension, id and copy; blanks, dots and underscores
-    alike. Never empty unless `text` is blank."""
+    alike. Never empty unless `text` is blank.
+
+    Composed (Unicode NFC), as labels come from names of files, which macOS may give with its accents apart.
+    """
+    text = unicodedata.normalize("NFC", text)
     label = re.sub(r"[\s._]+", "_", text.strip().lower()).strip("_")
     while True:
         shorter = _EXTENSION.sub("", _COPY.sub("", label)).strip("_")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Sequence
 
@@ -20,6 +21,7 @@ U8 = NDArray[np.uint64]
 Index = NDArray[np.intp]
 
 NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
+_MOST = 1e9  # no height, width or time of a print
 _BOM = b"\xef\xbb\xbf"
 LONGEST_BYTES = 1 << 20
 _WORD = 8  # bytes compared at a time
@@ -174,10 +176,11 @@ def _split(pattern: str) -> tuple[str, str]:
 
 def _numbers(lines: Sequence[int] | I4, texts: Sequence[bytes | str]) -> tuple[I4, F8]:
     """Lines and numbers of the texts that begin with one."""
-    try:
-        return np.array(lines, np.int32), np.array(list(map(float, texts)), np.float64)
-    except ValueError:
-        values = [_number(text) for text in texts]
+    with contextlib.suppress(ValueError):
+        every = np.array(list(map(float, texts)), np.float64)
+        if np.all(np.abs(every) < _MOST):
+            return np.array(lines, np.int32), every
+    values = [_number(text) for text in texts]
     known = [(int(line), value) for line, value in zip(lines, values, strict=True) if value is not None]
     return np.array([line for line, _ in known], np.int32), np.array([v for _, v in known], np.float64)
 
@@ -185,7 +188,8 @@ def _numbers(lines: Sequence[int] | I4, texts: Sequence[bytes | str]) -> tuple[I
 def _number(text: bytes | str) -> float | None:
     shown = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
     found = re.match(rf"\s*({NUMBER})", shown)
-    return float(found.group(1)) if found else None
+    number = float(found.group(1)) if found else None
+    return number if number is not None and abs(number) < _MOST else None
 
 
 def _alone(data: bytes, begin: I8, start: I8) -> NDArray[np.bool_]:

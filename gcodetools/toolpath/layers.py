@@ -42,6 +42,12 @@ def laying(program: Program) -> Bool:
     if len(arcs.row):
         beads[arcs.row] |= np.abs(arcs.radius * arcs.sweep) > STILL_MM
     beads &= moves.e > 0
+    words = program.words
+    homed = words.line[(words.letter == ord("G")) & (words.value == 28)]
+    behind = np.searchsorted(moves.line, homed, side="right")
+    behind = behind[(behind > 0) & (behind < len(moves))]
+    # Where homing left the nozzle is not where the move before ended.
+    beads[behind[np.abs(moves.z[behind] - moves.z[behind - 1]) > STILL_MM]] = False
     return beads
 
 

@@ -141,6 +141,7 @@ class _Builder:
             np.array([float(plate.layers.height_mm[layer])]), self.shift[part],
             moves.x[before], moves.y[before], moves.x[others], moves.y[others], moves.kind[others],
             plate.beads.feature[others], self.shift[self.source[before]], self.shift[self.source[others]],
+            *self._round(part), self.bulge[others], plate.program.states.xyz_relative.at(moves.line[rows]),
         ]  # fmt: skip
         for one in asked:
             columns += [np.array([one.number, one.offset_mm, one.blend_mm]), one.row - first, one.t0, one.t1]
@@ -152,6 +153,12 @@ class _Builder:
                 plate, layer, rows, asked, self.gauge, self.source, Others(others, self.shift)
             )
         return self.known[key].behind(first)
+
+    def _round(self, part: slice) -> tuple[NDArray[np.generic], ...]:
+        """What the ends of arcs don't tell of them."""
+        arcs = self.plate.program.arcs
+        mine = slice(*np.searchsorted(arcs.row, [part.start, part.stop]).tolist())
+        return arcs.row[mine] - part.start, arcs.cx[mine], arcs.cy[mine], arcs.sweep[mine], arcs.plane[mine]
 
     def _beside(self, layer: int, rows: I8) -> I8:
         """Beads near an instance's in a layer that are none of its own, and that its walls may meet."""

@@ -22,6 +22,12 @@ _SAME_WALL = 8.0  # pitches along a loop: the sides of a notch come together at 
 _ACROSS = 0.3  # of a small loop: what is farther along it lies across
 _TOUCHES = 1.2  # pitches between beads that lie side by side
 _JOINED_MM = 0.05
+_MEETS_MM = 1e-4
+_LEAST_MM = 0.004  # between centre lines, which keeps coordinates of three decimals apart
+NEAR = (
+    "another wall lies too near across the air: they would lie over each other; set the parts farther apart, or leave "
+    "that place out of the region"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +49,6 @@ def across_air(walls: Body, others: Body, pitch: float, sizes: F8) -> list[Found
     if len(mine) == 0:
         return []
     bad = np.zeros(len(mine), bool)
-    gap = np.full(len(mine), np.inf)
     for other, moved in ((walls.of(walls.ring >= 0), True), (others, False)):
         if len(other) == 0:
             continue
@@ -63,11 +68,10 @@ def across_air(walls: Body, others: Body, pitch: float, sizes: F8) -> list[Found
             facing &= (mine.ring[k] != other.ring[j]) | (around > near)
         hit = facing & (new < old - _NEARER_MM)
         bad[k[hit]] = True
-        np.minimum.at(gap, k[hit], new[hit])
     if not np.any(bad):
         return []
     rings = tuple(int(n) for n in np.unique(mine.ring[bad]))
-    return [Found(rings, "another wall lies too near across the air: they would lie over each other")]
+    return [Found(rings, NEAR)]
 
 
 def _nearest_points(body: Body, j: I8, point: F8) -> F8:
@@ -107,10 +111,31 @@ def crossing(walls: Body, island_rings: dict[int, tuple[int, ...]], island_of: I
     k, j = k[~meets], j[~meets]
     fresh = ~shapely.intersects(old[k], old[j])
     rings: set[int] = set()
-    for piece in k[fresh].tolist():
+    for piece in [*k[fresh].tolist(), *_passing(walls, moving).tolist()]:
         ring = int(walls.ring[piece])
         rings |= {ring} if ring >= 0 else set(island_rings.get(int(island_of[walls.wall[piece]]), ()))
     return [Found(tuple(sorted(rings)), "its walls would cross")] if rings else []
+
+
+def _passing(walls: Body, moving: I8) -> I8:
+    """Pieces that would lie on the other side of another wall than before, or on it: of two loops one in the other
+    that move past each other nothing crosses."""
+    new, old = walls.moved_lines, walls.lines
+    farthest = max(float(np.hypot(*v.T).max()) for v in (walls.va, walls.vb))
+    tree = shapely.STRtree(old)
+    k, j = tree.query(old[moving], predicate="dwithin", distance=2 * farthest)
+    k = moving[k]
+    other = (walls.wall[k] != walls.wall[j]) & (_end_gap(walls, k, j) > _MEETS_MM)
+    k, j = k[other], j[other]
+    before, after = (
+        shapely.get_coordinates(shapely.shortest_line(shapely.centroid(lines[k]), lines[j])).reshape(-1, 2, 2)
+        for lines in (old, new)
+    )
+    way, gone = before[:, 1] - before[:, 0], after[:, 1] - after[:, 0]
+    far = np.hypot(*way.T)
+    left = (way * gone).sum(axis=1) / np.maximum(far, 1e-9)
+    found: I8 = np.unique(k[(far > _LEAST_MM) & (left < _LEAST_MM)])
+    return found
 
 
 def _end_gap(body: Body, k: I8, j: I8) -> F8:

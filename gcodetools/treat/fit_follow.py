@@ -188,12 +188,25 @@ def followed(
         still = np.zeros((count + 1, 2))
         return Shifted(course, still, np.empty(0, np.int64), np.empty(0), np.empty((0, 2)))
     corner = np.append(np.flatnonzero(~inner), len(e))
-    bends = np.zeros(len(far), bool)
-    bends[1:-1] = np.abs(far[1:-1] - (far[:-2] + far[2:]) / 2) > _BENDS_MM
-    kept = np.flatnonzero(inner & bends[:-1])
+    kept = np.setdiff1d(_turns(np.append(e + t, count), far, corner), corner)
     knots = e[kept], t[kept], far[kept]
     found = shifted(program, [course], [far[corner]], [knots], closed)
     return None if found is None else found[0]
+
+
+def _turns(place: F8, far: F8, ends: I8) -> I8:
+    """Indices, ascending, of the samples that a course of straight pieces through them needs, `ends` among them."""
+    kept = np.zeros(len(far), bool)
+    kept[ends] = True
+    while True:
+        index = np.flatnonzero(kept)
+        off = np.abs(far - np.interp(place, place[index], far[index]))
+        piece = np.cumsum(kept) - 1
+        worst = np.maximum.reduceat(off, index)[piece]
+        more = np.flatnonzero((off == worst) & (off > _BENDS_MM))
+        if len(more) == 0:
+            return index
+        kept[more[np.diff(piece[more], prepend=-1) != 0]] = True
 
 
 def _shares(outer: Body, point: F8, normal: F8, reach: float, pitch: float) -> F8:

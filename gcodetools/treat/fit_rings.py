@@ -23,10 +23,12 @@ I8 = NDArray[np.int64]
 
 STEP_MM = 0.02  # between two points of a blend
 _STEEPEST = 1.5  # of the blend's course, over its mean
+_WRITTEN = 0.92  # of a step, which leaves room for coordinates of three decimals
 _JOINED_MM = 0.05  # stretches of a region this close along a wall are one
 _BESIDE_MM = 0.02
 _SIMPLE = 0.95  # of all that a loop's path goes around
-_LEAST_MM = 0.1  # between a point of ours and the next
+_LEAST_MM = 0.1  # of a stretch, and between the end of a blend and that of a bead
+_SAME_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,33 +109,50 @@ class Ring:
 
     def knots(self) -> list[tuple[I8, F8, F8]]:
         """Of each course, points inside elements at which the blend turns: element, fraction, distance."""
-        marks = self._marks()
-        return [self._knots(n, marks) for n in range(len(self.courses))]
+        ramps = self._ramps()
+        return [self._knots(n, ramps) for n in range(len(self.courses))]
 
-    def _marks(self) -> F8:
-        """Places along the ring at which a blend has a point: evenly, steps of the offset below 0.02 mm."""
-        found = [np.empty(0)]
+    def _ramps(self) -> list[tuple[float, float, float]]:
+        """Stretches of the ring along which an offset grows or fades: from, to, and the longest part of one, mm,
+        over which the offset changes by less than 0.02 mm."""
+        found = []
         for claim in self.claims:
             if claim.whole:
                 continue
-            blend = min(claim.asked.blend_mm, (claim.high - claim.low) / 2)
-            count = int(np.ceil(_STEEPEST * abs(claim.asked.offset_mm) / STEP_MM))
-            ramp = np.linspace(0.0, blend, max(count, 1) + 1)
-            found += [claim.low + ramp, claim.high - ramp]
-        return np.sort(np.mod(np.concatenate(found), self.size_mm))
+            asked = claim.asked
+            reach = min(asked.blend_mm, (claim.high - claim.low) / 2)
+            part = _WRITTEN * STEP_MM * asked.blend_mm / (_STEEPEST * abs(asked.offset_mm))
+            for turn in (-self.size_mm, 0.0, self.size_mm):
+                low, high = claim.low + turn, claim.high + turn
+                found += [(low, low + reach, part), (high - reach, high, part)]
+        return found
 
-    def _knots(self, n: int, marks: F8) -> tuple[I8, F8, F8]:
+    def _knots(self, n: int, ramps: list[tuple[float, float, float]]) -> tuple[I8, F8, F8]:
+        """Each element's share of each ramp in even parts; the ends of a ramp, where it is level, only well inside."""
         course, s = self.courses[n], self.along(n)
-        here = marks[(marks > s[0]) & (marks < s[-1])]
-        element = np.clip(np.searchsorted(s, here, side="right") - 1, 0, len(course) - 1)
-        # Where an element is short and its ends part by little a straight line is near enough.
         value = self.offset(s)
+        # Where an element is short and its ends part by little a straight line is near enough.
         mild = (np.abs(np.diff(value)) <= STEP_MM) & (course.length < 1.0)
-        clear = np.minimum(here - s[element], s[element + 1] - here) >= _LEAST_MM
-        keep = clear & ~mild[element]
-        here, element = here[keep], element[keep]
-        apart = np.concatenate([[True], np.diff(here) >= _LEAST_MM])
-        here, element = here[apart[: len(here)]], element[apart[: len(here)]]
+        elements, places = [np.empty(0, np.int64)], [np.empty(0)]
+        for low, high, part in ramps:
+            a, b = np.maximum(s[:-1], low), np.minimum(s[1:], high)
+            e = np.flatnonzero(b - a > _SAME_MM)
+            a, b = a[e], b[e]
+            parts = np.ceil((b - a) / part - _SAME_MM).astype(np.int64)
+            owner = np.repeat(np.arange(len(e)), parts - 1)
+            step = np.arange(len(owner)) - np.repeat(np.cumsum(parts - 1) - (parts - 1), parts - 1) + 1
+            elements.append(e[owner])
+            places.append(a[owner] + (b - a)[owner] * step / parts[owner])
+            keep = ~mild[e] | (parts > 1)
+            for end in (a, b):
+                clear = np.minimum(end - s[e], s[e + 1] - end) >= _LEAST_MM
+                elements.append(e[keep & clear])
+                places.append(end[keep & clear])
+        element, here = np.concatenate(elements), np.concatenate(places)
+        order = np.argsort(here, kind="stable")
+        element, here = element[order], here[order]
+        fresh = np.diff(here, prepend=-np.inf) > _SAME_MM
+        element, here = element[fresh], here[fresh]
         t = (here - s[element]) / course.length[element]
         return element, t, self.side * self.offset(here)
 

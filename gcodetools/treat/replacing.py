@@ -27,6 +27,7 @@ SLIT = 0.3  # pitches on either side of a slit that fill may not stay in
 _NEAR = 0.6  # pitches beside new beads
 _LEAST_CUT_MM = 0.05  # less is not worth a cut
 _STEP_MM = 0.02
+_LEVEL_MM = 1e-6
 _SLIVER_MM = 0.02  # half of what is too narrow to be free
 _SIMPLE_MM = 0.002  # points of an edge that matter less are left out
 _SLIT_MM2 = 0.02  # less than a dot of the thinnest bead
@@ -197,6 +198,9 @@ def replaced(plate: Plate, rows: I8, zone: shapely.Geometry) -> Replaced:
     rows = (
         rows[~np.isin(plate.program.moves.line[rows], plate.program.odd)] if len(plate.program.odd) else rows
     )
+    # What climbs on its way belongs to no layer's room.
+    z = plate.program.moves.z
+    rows = rows[np.abs(z[rows] - z[np.maximum(rows - 1, 0)]) < _LEVEL_MM]
     if len(rows) == 0 or zone.is_empty:
         return none
     taken = segments_of(plate.program, rows, ARC_TOLERANCE_MM)

@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -203,6 +204,25 @@ def test_a_package_of_binary_gcode_stays_one(farm, run, in_process, samples):
     before = open_container((farm / "in" / "cube.bgcode").read_bytes(), "b")
     after = open_container((farm / "out" / "cube-treated.bgcode").read_bytes(), "a")
     assert after.kind == before.kind and after.text != before.text
+
+
+def test_a_package_of_several_plates_says_what_to_do(farm, run, in_process, tab):
+    with zipfile.ZipFile(farm / "in" / "two.3mf", "w") as package:
+        for number in (1, 2):
+            package.writestr(f"Metadata/plate_{number}.gcode", tab)
+    ran = run("batch", "in/two.3mf", *ARGS)
+    assert ran.status == 2 and "two.3mf: found 2 plates" in ran.err
+    assert "There are 1, 2. --plate N takes that one" in ran.err and "beadwright post" in ran.err
+    ran = run("batch", "in/two.3mf", *ARGS, "--plate", "2")
+    assert ran.status == 0, ran.err
+    with zipfile.ZipFile(farm / "out" / "two-treated.3mf") as package:
+        plates = [package.read(f"Metadata/plate_{number}.gcode") for number in (1, 2)]
+    assert plates[0] == tab and b"; beadwright" in plates[1]
+    # What is done is another plate's, so it is done anew.
+    ran = run("batch", "in/two.3mf", *ARGS, "--plate", "1", "--json")
+    assert ran.json["count"]["done"] == 1
+    with zipfile.ZipFile(farm / "out" / "two-treated.3mf") as package:
+        assert package.read("Metadata/plate_2.gcode") == tab
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,11 @@ import jsonschema
 import pytest
 from msgspec import Meta, Struct, field
 
+from gcodetools.documents.fields import read
 from gcodetools.documents.kinds import Count, Factor, Name, Share
 from gcodetools.documents.schemas import json_schema
+from gcodetools.documents.yaml import load
+from gcodetools.errors import InputError
 
 
 class Leaf(Struct, tag="leaf", tag_field="tree"):
@@ -106,3 +109,60 @@ def test_bad_document_fails(more):
 
 def test_missing_key_fails():
     assert not good({})
+
+
+class Bounds(Struct):
+    part: Share | None = None
+    most: Annotated[float, Meta(ge=0, le=0.9, extra={"unit": "%"})] | None = None
+    step: Annotated[float, Meta(ge=-1, le=1, extra={"unit": "%"})] | None = None
+    any: Annotated[float, Meta(extra={"unit": "%"})] | None = None
+    factor: Factor | None = None
+    scale: Annotated[float, Meta(ge=0, le=10, extra={"unit": "ratio"})] | None = None
+    few: Annotated[tuple[Count, ...], Meta(min_length=1, max_length=2)] | None = None
+
+
+NUMBERS = ("0", "00", "0.0", "0.", ".0", ".5", "7", "007", "40", "89.9", "90", "90.1", "99.99", "100", "100.", "100.0",
+           "100.1", "101", "999.9", "1000", "1000.00", "1000.1", "1001", "0100", "1e2", "", ".")  # fmt: skip
+
+
+@pytest.mark.parametrize("key", ["part", "most", "step", "any", "factor", "scale"])
+def test_percentages_are_bounded_as_reading_bounds_them(key):
+    validator = jsonschema.Draft202012Validator(json_schema(Bounds, "Bounds"))
+    for sign in ("", "+", "-"):
+        for number in NUMBERS:
+            for percent in ("%", " %", "", "%%"):
+                text = f"{sign}{number}{percent}"
+                try:
+                    read(load(f"{key}: '{text}'".encode()), Bounds, "text")
+                    taken = True
+                except InputError:
+                    taken = False
+                assert validator.is_valid({key: text}) == taken, (key, text)
+
+
+@pytest.mark.parametrize("few", [[], [1], [1, 2], [1, 2, 3]])
+def test_lists_are_as_long_as_they_may_be(few):
+    assert jsonschema.Draft202012Validator(json_schema(Bounds, "Bounds")).is_valid({"few": few}) == (
+        1 <= len(few) <= 2
+    )
+
+
+class Told(Struct):
+    """Things of a kind. size : how large it is; in halves. low, high : its ends.
+
+    name : what it is called (see `elsewhere`). unknown : no key of it. high_mm : not a key either.
+    """
+
+    size_mm: Annotated[float, Meta(extra={"unit": "mm"})] = field(name="size")
+    low: float = 0.0
+    high: float = 0.0
+    name: Name = "x"
+
+
+def test_what_a_docstring_says_of_keys_is_told_with_them():
+    schema = json_schema(Told, "Told")
+    assert schema["description"] == "Things of a kind."
+    told = {key: value.get("description") for key, value in schema["properties"].items()}
+    assert told["size"] == "How large it is; in halves. Unit: mm."
+    assert told["low"] == told["high"] == "Its ends."
+    assert told["name"].startswith("What it is called. unknown")

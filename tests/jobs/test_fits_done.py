@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetools.edit.record import MAX_LINE_BYTES, escaped, record_lines, recorded
-from gcodetools.jobs.fits_done import moved_in, moved_pairs
+from gcodetools.jobs.fits_done import moved_in, moved_pairs, moved_share, tells
 from gcodetools.kit.settings import Fit, Flow, Treatment
 from gcodetools.treat.target import Done
 
@@ -49,6 +50,24 @@ def test_only_walls_that_were_moved_stand_in_it():
     ]  # fmt: skip
     pairs = moved_pairs(jobs, [done("a", "b", 1), done("a", "b", 2, "nothing"), done("a", "d", 1)])
     assert pairs == [("fit", "+0.05 mm: a/b#1")]
+
+
+def test_walls_that_stay_for_the_most_part_do_not_stand_in_it():
+    """By length over all layers: 2 of 5 layers moved do not make another fit, 3 of 5 do."""
+    fit = Treatment(fit=Fit(offset_mm=0.05))
+    runs = [
+        (
+            {"layers": [1, moved], "moved_mm": 40.0},
+            {"layers": [moved + 1, 5], "moved_mm": 0.0, "not_moved_mm": 40.0},
+        )
+        for moved in (2, 3)
+    ]
+    answers = [replace(done("a", "b", n), details=found) for n, found in enumerate(runs, 1)]
+    assert [moved_share(one) for one in answers] == pytest.approx([0.4, 0.6])
+    assert [tells(one) for one in answers] == [False, True]
+    assert moved_share(done("a", "b", 3, "nothing")) == 0.0 and moved_share(done("a", "b", 3)) == 1.0
+    pairs = moved_pairs([work("a", "b", n, fit) for n in (1, 2)], answers)
+    assert pairs == [("fit", "+0.05 mm: a/b#2")]
 
 
 def test_treated_twice_is_the_sum_and_other_lines_are_left_alone():

@@ -10,6 +10,7 @@ import shapely
 
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import Placement, make
+from gcodetools.demo.shapes import Bands, Part
 from gcodetools.errors import UsageError
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.as_moved import as_moved
@@ -229,6 +230,22 @@ def test_a_region_that_is_no_seat_is_warned_of_and_one_without_a_load_has_no_fit
     assert f"{SHANK}: role clip, expected a seat; its walls are moved all the same" in found.warnings
     assert [fit["region"] for fit in found.record["fits"]] == [SHANK]
     assert "no `press` or `key` load" in found.record["fits"][0]["note"]
+
+
+@pytest.mark.parametrize(("height", "counts"), [(3.6, False), (1.2, True)])
+def test_a_fit_whose_wall_stays_in_part_says_so(height, counts):
+    """A block 0.05 mm beside a key of 4.8 mm keeps the key's walls where they are on its layers, 18 or 6 of 24."""
+    block = Part("block", height, Bands(((height, shapely.box(3.1, 5, 8, 9)),)), (8.0, 7.0))
+    data = make(parts=(Placement("wedge-key-snug", 60, 60), Placement(block, 60, 60))).data
+    found = nudged(Plate.from_bytes(data, "near.gcode"), Nudge((0.1,), (SHANK,)))
+    (fit,) = found.record["fits"]
+    share = round(height / 4.8 * 100)
+    taken = "its sums take the offset for all of it" if counts else "its fit is told as drawn"
+    assert fit["note"] == f"{share} % of its wall could not be moved: {taken}"
+    assert ("with_fit" in fit) == counts
+    assert found.record["instances"][0]["moved"] == ["shank"]
+    assert moved_in(found.applied.treated.render()) == ({(SHANK, 1): 0.1} if counts else {})
+    assert "set the parts farther apart" in found.record["regions"][0]["why"]
 
 
 def test_walls_that_could_not_be_moved_do_not_count(plate):

@@ -77,6 +77,52 @@ def test_steps_between_points_of_a_blend_are_small(move, offset):
     assert np.abs(off).max() == pytest.approx(abs(offset), abs=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("shape", "letter", "options"),
+    [
+        (shapes.rectangle(30, 10), "B", {}),
+        (shapes.ring(9, 9, 90), "B", {}),
+        (shapes.ring(9, 9, 40), "C", {"arcs": True}),
+    ],
+    ids=["straight", "chords", "arcs"],
+)
+@pytest.mark.parametrize(("offset", "blend"), [(-0.2, 0.5), (0.2, 1.0), (0.2, 2.0), (-0.1, 0.5)])
+def test_steps_are_small_however_short_the_blend(move, shape, letter, options, offset, blend):
+    """No step between two points above 0.02 mm; the area gained is the offset over the region, half in blends."""
+    done = move(shape, offset, RIGHT, letter=letter, blend=blend, **options)
+    z = done.before.heights[1]
+    (old,), (new,) = (s.at(z, "outer") for s in (done.before, done.after))
+    ends = new.corners
+    off = shapely.distance(shapely.points(ends), Polygon(old.points).exterior)
+    square = np.all(np.abs(np.abs(ends - 100) - (14.775, 4.775)) < 0.5, axis=1) & (letter == "B")
+    plain = ~(square[:-1] | square[1:])
+    assert np.abs(np.diff(off))[plain].max() <= STEP_MM + ROUNDED_MM / 4
+    kept = Polygon(old.points).difference(box(0, 0, 103, 200)).exterior
+    inside = kept.length - shapely.intersection(kept, box(102.9, 0, 103.0001, 200)).length
+    gained = done.after.plastic(z).area - done.before.plastic(z).area
+    turned = offset**2 * (2 if len(plain) < 60 and square.any() else 1.3)
+    assert gained == pytest.approx(offset * (inside - blend), abs=turned + 0.01)
+
+
+@pytest.mark.parametrize(("offset", "blend"), [(-0.2, 12.0), (0.05, 9.0), (0.1, 2.0)])
+@pytest.mark.parametrize(("letter", "options"), [("B", {}), ("C", {"arcs": True})], ids=["lines", "arcs"])
+def test_inner_perimeters_follow_however_long_the_blend(move, letter, options, offset, blend):
+    """The pitch between walls side by side holds along all of a blend, in long straight beads as in arcs."""
+    shape = shapes.rectangle(30, 10) if letter == "B" else shapes.ring(9, 9, 40)
+    within = "{box: {x: [-14, 14], y: [0, 60], z: [-1, 60]}}" if letter == "B" else RIGHT
+    done = move(shape, offset, within, letter=letter, blend=blend, **options)
+    z = done.before.heights[1]
+    apart = []
+    for sheet in (done.before, done.after):
+        outer = shapely.union_all([b.line for b in sheet.at(z, "outer")])
+        inner = [shapely.segmentize(b.line, 0.3) for b in sheet.at(z, "inner")]
+        at = shapely.points(np.concatenate([shapely.get_coordinates(line) for line in inner]))
+        apart.append(shapely.distance(at, outer))
+    steepest = 1.5 * abs(offset) / blend  # two ways of the same slope lie nearer by its cosine
+    most = apart[0].max() * (1 - 1 / math.hypot(1, steepest)) + 0.004
+    assert np.abs(apart[1] - apart[0].mean()).max() < most + np.ptp(apart[0])
+
+
 def test_nothing_outside_the_region_is_written_anew(move):
     done = move(shapes.rectangle(24, 12), -0.05, "{box: {x: [3, 60], y: [-60, 60], z: [0.25, 60]}}")
     kept = done.data.splitlines()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import bead_shapes as shapes
 import numpy as np
 import pytest
+import shapely
 from fit_read import crossings
 from shapely import Point, box
 
@@ -61,15 +62,29 @@ def test_a_hole_smaller_than_the_offset_stays(move):
 
 
 def test_walls_squeezed_beyond_what_a_bead_can_be_stay(move):
-    """Two walls side by side: 0.2 mm in on both leaves half a pitch."""
+    """Two walls side by side: 0.18 mm in on both leaves little."""
     slim = Recipe(width_mm=0.42)
-    done = move(shapes.ring(8, 0.42 + slim.spacing_mm), -0.2, recipe=slim)
+    done = move(shapes.ring(8, 0.42 + slim.spacing_mm), -0.18, recipe=slim)
     assert kept(done) and done.done().refused and "0.6 to 1.8 nozzles" in done.done().why
     some = move(shapes.ring(8, 0.86), -0.05)
     z = some.before.heights[0]
     rates = [sum(sum(b.e) / b.line.length for b in s.at(z, "outer")) / 2 for s in (some.before, some.after)]
     # 0.05 mm less on either side of a bead half of whose neighbour's room is its own: 0.05 of the pitch.
     assert rates[1] / rates[0] == pytest.approx(1 - 0.05 / PITCH, abs=0.004)
+
+
+def test_loops_that_would_pass_each_other_stay(move):
+    """Two loops 0.05 mm apart, one in the other, 0.1 mm to each other: nothing crosses, but the hole's would be the
+    outer one."""
+    thin = move(shapes.ring(8, 0.5), -0.1)
+    assert kept(thin) and "its walls would cross" in thin.done().why
+    assert not move(shapes.ring(8, 0.5), 0.1).done().refused
+    # Two inner perimeters 0.036 mm apart would come to lie on each other.
+    close = move(shapes.ring(8, 1.3), -0.1)
+    for z in close.before.heights:
+        for sheet in (close.before, close.after):
+            inner, outer = (shapely.LineString(b.points) for b in sheet.at(z, "inner"))
+            assert not inner.crosses(outer)
 
 
 def test_a_wall_with_a_brim_stays_on_that_layer(treat, move):
