@@ -14,6 +14,8 @@ from hypothesis import HealthCheck, settings
 # A worker has one core: threads of the linear algebra would only wait for each other. Before numpy is loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Text is as wide as a terminal that is not there, whatever runs the tests.
+os.environ["COLUMNS"] = "110"
 # Its pipes are POSIX's.
 collect_ignore = ["browser"] if os.name == "nt" else []
 THINNED = 2  # how much more than a test's own `every` says, lest the suite takes over four minutes

@@ -83,7 +83,7 @@ def test_every_command_line_of_readme_uses_options_its_command_has():
 
 
 def test_every_option_in_readme_exists():
-    named = set(re.findall(r"`(--?[a-z][a-z-]*)", TEXT)) - FOREIGN
+    named = set(re.findall(r"`(--?[a-z][a-z0-9-]*)", TEXT)) - FOREIGN
     known = set().union(*(options(name) for name in COMMANDS))
     assert named and named <= known
 
