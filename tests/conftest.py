@@ -18,7 +18,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 os.environ["COLUMNS"] = "110"
 # Its pipes are POSIX's.
 collect_ignore = ["browser"] if os.name == "nt" else []
-THINNED = 2  # how much more than a test's own `every` says, lest the suite takes over four minutes
+THINNED = 3  # how much more than a test's own `every` says, lest the suite takes over four minutes
 PROJECT = Path(__file__).resolve().parent.parent
 SAMPLE_SUFFIXES = {".gcode", ".g"}
 

@@ -277,6 +277,7 @@ def test_no_permission_as_another_user(
 # --- held open (Windows refuses to replace a file that another program has open: ERROR_SHARING_VIOLATION, as EACCES)
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("args", [POST, APPLY], ids=["post", "apply"])
 @pytest.mark.parametrize("freed", [True, False])
 def test_held_open_by_another_program(bench: Path, monkeypatch, capfd, args, freed) -> None:
@@ -412,6 +413,7 @@ def test_an_output_that_is_a_link_to_the_input(bench: Path, capfd) -> None:
 NAMES = ["pl at é.gcode", "日本 Ω.gcode", "-plate.gcode", "a'b\"c;d&$e.gcode", "no ending", "e\u0301.gcode"]
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("name", NAMES)
 def test_names_with_blanks_and_letters_of_all_kinds(bench: Path, name: str, capfd) -> None:
     folder = bench / "Grüße an 日本"
@@ -440,7 +442,7 @@ def test_a_name_that_is_no_text_in_a_plain_locale(bench: Path) -> None:
 # --- streams
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(1)
 @pytest.mark.parametrize("closed", [(0, 1, 2), (0,), (1,), (2,)], ids=str)
 def test_standard_streams_that_are_closed(bench: Path, closed: tuple[int, ...]) -> None:
     """A hook may be started without any; a file of ours must not get the number of one of them."""
