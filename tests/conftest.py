@@ -24,7 +24,7 @@ SAMPLE_SUFFIXES = {".gcode", ".g"}
 
 # The same examples every time, so that a landing does not hang on luck; the other profile looks for new ones.
 _COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
-settings.register_profile("default", derandomize=True, max_examples=40, **_COMMON)
+settings.register_profile("default", derandomize=True, max_examples=30, **_COMMON)
 settings.register_profile("seeking", derandomize=False, max_examples=100, print_blob=True, **_COMMON)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 

@@ -7,23 +7,12 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import (
-    Output,
-    common,
-    file_argument,
-    keep_times_option,
-    kit_option,
-    plate_option,
-    profile_options,
-    subset_options,
-    unpacked_option,
-)
-from gcodetools.cli.outputs import check_out, ending_notes, to_stdout
+from gcodetools.cli.options import Output, file_argument, kit_option, treat_options
+from gcodetools.cli.outputs import check_out, ending_notes, options_of, taken, to_stdout
 from gcodetools.cli.text_nudge import show_nudge
 from gcodetools.errors import UsageError
-from gcodetools.jobs.apply import Options, write
+from gcodetools.jobs.apply import write
 from gcodetools.jobs.nudge import Nudge, nudge_file
-from gcodetools.jobs.sources import Subset
 
 
 @click.command("nudge")
@@ -41,17 +30,7 @@ from gcodetools.jobs.sources import Subset
 )
 @click.option("--offsets", metavar="MM,MM,...", help="One an instance, in the order of their numbers.")
 @click.option("--blend", type=float, metavar="MM", help="Length over which a wall goes back to its place.")
-@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Where to; - is stdout.")
-@subset_options
-@click.option("--half", is_flag=True, help="Treat every second instance only, to compare.")
-@click.option("--again", is_flag=True, help="Treat a treated file on top.")
-@click.option("--allow-none", is_flag=True, help="A plate without any part of the kit is no error.")
-@click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed.")
-@keep_times_option
-@unpacked_option
-@plate_option
-@profile_options
-@common
+@treat_options
 def command(
     file: Path,
     kits: tuple[Path, ...],
@@ -60,17 +39,6 @@ def command(
     offsets: str | None,
     blend: float | None,
     out: Path,
-    only: str | None,
-    half: bool,
-    again: bool,
-    allow_none: bool,
-    verify: bool,
-    keep_times: bool,
-    unpacked: bool,
-    plate: int | None,
-    material: str | None,
-    machine: str | None,
-    sets: tuple[str, ...],
     **kw: Any,
 ) -> None:
     """Move the walls of friction fits in a sliced FILE by hundredths of a millimetre; nothing else is treated.
@@ -81,15 +49,13 @@ def command(
     \b
     Example:  beadwright nudge keys.gcode --kit hoophouse.kit.yaml --offsets=-0.10,-0.05,0,0.05 -o keys-tried.gcode
     """
+    chosen = taken(kw)
     with Output(out=out, **kw) as output:
+        options = options_of(kits, chosen)
         nudge = Nudge(_offsets(offset, offsets), regions, blend)
         piped = str(out) == "-"
         if not piped:
             check_out(out, file, kits)
-        options = Options(
-            kits, material, machine, sets, Subset.parse(only, half), again, allow_none, verify, keep_times,
-            plate=plate, unpacked=unpacked,
-        )  # fmt: skip
         nudged = nudge_file(file, options, nudge, output.progress)
         output.warn_all([*nudged.warnings, *ending_notes(out, file, nudged.applied.treated)])
         if piped:

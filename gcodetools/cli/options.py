@@ -29,6 +29,7 @@ __all__ = [
     "profile_options",
     "subset_options",
     "to_stderr",
+    "treat_options",
     "unpacked_option",
     "wants_colour",
 ]
@@ -92,10 +93,28 @@ unpacked_option = click.option(
     help="Write plain text where FILE is a package, a binary container or .gz; else OUT is what FILE is.",
 )
 
+
 keep_times_option = click.option(
     "--keep-times",
     is_flag=True,
     help="Leave the file's own times, progress marks and filament totals as they are.",
+)
+
+# What `apply` and what is built on it take; `outputs.taken` and `options_of` read them.
+treat_options = _all(
+    click.option(
+        "-o", "--out", required=True, type=click.Path(path_type=Path), help="Where to; - is stdout."
+    ),
+    subset_options,
+    click.option("--half", is_flag=True, help="Treat every second instance only, to compare."),
+    click.option("--again", is_flag=True, help="Treat a treated file on top."),
+    click.option("--allow-none", is_flag=True, help="A plate without any part of the kit is no error."),
+    click.option("--verify", is_flag=True, help="Read the whole output back, not only what changed."),
+    keep_times_option,
+    unpacked_option,
+    plate_option,
+    profile_options,
+    common,
 )
 
 

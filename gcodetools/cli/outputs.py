@@ -4,16 +4,38 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 from gcodetools.cli.options import expect_folder
 from gcodetools.cli.process import discard_stdout, stdout_is_closed
 from gcodetools.edit.treated import Treated
 from gcodetools.errors import CannotWrite, UsageError
+from gcodetools.jobs.apply import Options
+from gcodetools.jobs.sources import Subset
 
-__all__ = ["check_out", "ending_notes", "to_stdout"]
+__all__ = ["check_out", "ending_notes", "options_of", "taken", "to_stdout"]
 
+_TREAT_KEYS = (
+    "only", "half", "again", "allow_none", "verify", "keep_times", "unpacked", "plate", "material", "machine", "sets",
+)  # fmt: skip
 _ENDINGS = {".bgcode": "binary", ".3mf": "package", ".gz": "gz"}
 _KINDS = {"binary": "a binary container", "package": "a package (3MF)", "gz": "compressed text (gz)"}
+
+
+def taken(given: dict[str, Any]) -> dict[str, Any]:
+    """What `options.treat_options` gave, taken out of `given`, where the common options stay."""
+    return {key: given.pop(key) for key in _TREAT_KEYS}
+
+
+def options_of(kits: tuple[Path, ...], chosen: dict[str, Any]) -> Options:
+    """How a plate is treated, by what was `taken`.
+
+    Raises
+    ------
+    UsageError : `--only` that makes no sense.
+    """
+    rest = {key: value for key, value in chosen.items() if key not in ("only", "half")}
+    return Options(kits, subset=Subset.parse(chosen["only"], chosen["half"]), **rest)
 
 
 def to_stdout(data: bytes) -> None:

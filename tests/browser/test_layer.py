@@ -135,6 +135,7 @@ def test_b_alternates_and_both_stand_side_by_side(tab, pages):
 
 
 @pytest.mark.parametrize(("motion", "moves"), [("no-preference", True), ("reduce", False)])
+@pytest.mark.every(1, 1)
 def test_by_turns_honours_who_wants_no_motion(tab, pages, motion, moves):
     tab.look(motion=motion)
     tab.open(pages.pair)

@@ -20,6 +20,7 @@ DRAWN = {
 
 
 @pytest.mark.parametrize("kind", DRAWN)
+@pytest.mark.every(1)
 def test_each_kind_is_drawn_with_its_numbers(pair, run, kind):
     args = ["plot", "treated.gcode", "--kit", KIT, "--against", "plate.gcode", *DRAWN[kind]]
     ran = run(*args, "-o", "a.svg", "--json")

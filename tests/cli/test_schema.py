@@ -165,6 +165,7 @@ parts:
     ],
     ids=list(KINDS),
 )
+@pytest.mark.every(1)
 def test_schema_and_reading_judge_every_mistake_alike(
     kind: str, text: str, step: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -254,6 +254,7 @@ def test_no_line_is_wider_than_the_terminal(bench, run, monkeypatch, command, co
     assert max(map(len, ran.out.splitlines())) <= columns
 
 
+@pytest.mark.long
 def test_a_plate_of_23_instances_fits_two_screens(bench, run, monkeypatch, made):
     """Two screens of 48 lines at 80 columns for `inspect`; `apply` may take a quarter more, for strength."""
     monkeypatch.setenv("COLUMNS", "80")

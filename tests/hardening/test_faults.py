@@ -124,6 +124,7 @@ def kills(folder: Path, count: int, form: str, seed: int = 1) -> dict[str, objec
     return told
 
 
+@pytest.mark.long
 def test_killed_at_a_few_random_moments(tmp_path: Path) -> None:
     told = kills(tmp_path, 5, "plain")
     assert told["status"] == 0 and told["changed"]
@@ -254,6 +255,7 @@ sys.exit(status_of(["post", "--kit", "k.kit.yaml", "-q", "plate.gcode"]))
         ("k.kit.yaml", 0o600, 3, b"k.kit.yaml: can't be read: Permission denied"),
     ],
 )
+@pytest.mark.every(1, 1)
 def test_no_permission_as_another_user(
     tmp_path: Path, what: str, mode: int, status: int, said: bytes
 ) -> None:
@@ -428,6 +430,7 @@ def test_names_with_blanks_and_letters_of_all_kinds(bench: Path, name: str, capf
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names are bytes on Linux")
+@pytest.mark.long
 def test_a_name_that_is_no_text_in_a_plain_locale(bench: Path) -> None:
     name = b"pl\xff\xe9 .gcode"
     (bench / "plate.gcode").rename(os.fsdecode(os.path.join(os.fsencode(bench), name)))  # noqa: PTH118
@@ -524,6 +527,7 @@ sys.exit(status_of(sys.argv[2:]))
 
 @pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
 @pytest.mark.parametrize("more", [8_000_000, 60_000_000])
+@pytest.mark.every(1)
 def test_out_of_memory_leaves_the_original(bench: Path, more: int) -> None:
     """With room for not even the file, and for the file but not for its moves."""
     big_plate(bench / "plate.gcode", 12_000_000)

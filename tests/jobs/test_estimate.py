@@ -169,6 +169,7 @@ def test_only_tells_some_instances_and_of_them_the_same():
 
 
 @pytest.mark.parametrize("convention", ["A", "J"])
+@pytest.mark.every(1)
 def test_marks_do_not_matter(convention):
     """The same moves in other words; conventions differ in the speed of travels, so in ages too."""
     told = estimate_plate(plate_of(PARTS[2:], convention), HOOPHOUSE, BARE)[0]["regions"]

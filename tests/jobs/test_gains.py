@@ -105,6 +105,7 @@ def test_the_doubt_that_both_share_is_taken_out():
     assert change["high"] / change["low"] < 0.7 * one["high"] / one["low"]
 
 
+@pytest.mark.long
 def test_apply_and_compare_tell_the_same_of_the_same_pair():
     after = Plate.from_bytes(applied().treated.render(), "treated.gcode")
     told = compare_plates(plate_of((*KEYS, *HOOK)), after, HOOPHOUSE, BARE)[0]["strength"]

@@ -155,6 +155,7 @@ def test_findings_of_one_tool_say_so_and_the_gravest_comes_first(tmp_path: Path)
     assert "tools" not in tall, "all tools have it"
 
 
+@pytest.mark.long
 def test_a_large_file_is_read_in_seconds(tmp_path: Path) -> None:
     import time
 

@@ -205,6 +205,7 @@ def test_the_blend_of_a_fit_is_local(samples: Path, everything: str) -> None:
 
 
 @pytest.mark.parametrize("many", ["keys", "sections", "cells"])
+@pytest.mark.every(1)
 def test_what_stands_there_often_takes_no_time(tmp_path: Path, many: str) -> None:
     count = 3000
     head = b"layer_height = 0.2\nperimeters = 2\nfilament_type = PETG\n"

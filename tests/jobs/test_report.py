@@ -251,6 +251,7 @@ def test_the_data_are_plain_and_the_same_each_time():
     assert "/home/you" not in json.dumps(both()[0]["files"])
 
 
+@pytest.mark.long
 def test_a_page_that_would_be_too_large_is_thinned_and_says_so(monkeypatch):
     whole, _ = both()
     size = sum(len(text) for side in whole["sides"] for _, _, text in side["chunks"])

@@ -59,6 +59,7 @@ def test_the_substrate_is_that_of_the_march(age):
     ("fourier", "loss", "layers"),
     [(0.137, 0.1235, 45), (0.1, 1.2, 25), (1.0, 0.3, 15), (4.0, 0.05, 20), (0.5, 2.0, 10)],
 )
+@pytest.mark.every(1)
 def test_the_solver_is_a_march_that_went_on(fourier, loss, layers):
     assert grown_wall(fourier, loss) == pytest.approx(march(fourier, loss, layers), abs=1e-3)
 

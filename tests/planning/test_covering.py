@@ -67,6 +67,7 @@ def test_larger_orders_cost_what_another_solver_finds(seed):
     assert not found.proven or found.cost == pytest.approx(other.fun, rel=1e-7)
 
 
+@pytest.mark.long
 def test_a_search_that_is_given_up_says_how_far_it_may_be_from_the_best():
     rng = np.random.default_rng(3)
     holds = rng.integers(0, 10, (60, 10)) * (rng.random((60, 10)) < 0.4)

@@ -363,6 +363,7 @@ def test_the_same_plot_gives_the_same_bytes(name, form):
         assert date not in data
 
 
+@pytest.mark.long
 def test_another_process_without_a_display_gives_the_same_bytes(tmp_path):
     """Whatever the hash seed, the time zone and the user's own settings of the library."""
     (tmp_path / "matplotlibrc").write_text(

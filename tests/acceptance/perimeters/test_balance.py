@@ -69,6 +69,7 @@ def test_rooms_that_gap_fill_fills_along_the_walls_are_left_as_they_are(samples,
             assert came > 1.03 * went, (site.layer, came, went)
 
 
+@pytest.mark.long
 def test_fill_reaches_over_new_beads_as_it_does_over_walls_and_no_further(samples, probe):
     """The lines that stay of a solid layer, cut at the edge of new loops, would lose what lay over the walls."""
     before = Plate.read(samples / "E0-tpu.gcode")

@@ -45,6 +45,7 @@ def test_new_beads_in_every_convention_and_both_ways_of_e(press, clean, walk, le
     assert extra == pytest.approx(new.sum() - old.sum(), abs=1e-3)
 
 
+@pytest.mark.long
 def test_every_convention_gets_the_same_beads(press):
     """Where a convention tells features, the new beads are those of any other."""
     found = {}
