@@ -73,6 +73,7 @@ def closed_share(walked) -> float:
 
 
 @pytest.mark.parametrize("name", ["I-no-marks.gcode", "J-bare.g"])
+@pytest.mark.every(1)
 def test_walls_by_geometry_are_the_runs_that_close(samples, walk, name):
     data = (samples / name).read_bytes()
     found = lengths(Plate.from_bytes(data, name))

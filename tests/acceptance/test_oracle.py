@@ -31,7 +31,7 @@ def pushed(w) -> np.ndarray:
     return np.where(moved & (w.column("e") > 0), w.column("e"), 0.0)
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(3)
 def test_outside_a_slab_no_move_of_a_sample_differs(sample, probe, walk):
     """Speed, flow and accel on the middle third; every move of the file is found again, in order."""
     treat = f"{{speed: {{scale: 80%}}, flow: {{scale: {SCALE:.0%}}}, accel: {{max: 700}}}}"

@@ -70,6 +70,7 @@ def test_unlabelled_instances_stand_where_they_were_drawn(demo, kit, letter):
     assert placed.absent == ("film-clip",)
 
 
+@pytest.mark.long
 def test_the_whole_hoophouse_is_found_without_labels(kit):
     made = maker.make("J")
     plate = Plate.from_bytes(made.data, "J.g")

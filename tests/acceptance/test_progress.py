@@ -197,7 +197,7 @@ def check_sums(pair: Pair) -> None:
     assert costs["before"]["regions"].keys() == costs["after"]["regions"].keys() > {"rest"}
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(3)
 def test_every_sample(sample, probe):
     pair = Pair(sample, probe.kit(sample, probe.slab(sample), TREAT))
     assert pair.added_s > 1.0
@@ -216,7 +216,7 @@ def made_pair(letter: str, probe) -> Pair:
 PARTS = (maker.Placement("wedge-key-snug", 80, 110), maker.Placement("wedge-key-easy", 130, 110))
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(3)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_every_convention_of_the_demo(probe, letter):
     pair = made_pair(letter, probe)

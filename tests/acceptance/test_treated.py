@@ -57,13 +57,13 @@ def check(plate: Plate, applied, splits: bool) -> Plate:
     return again
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(3)
 def test_six_treatments_in_a_slab_of_a_sample(sample, probe):
     kit = probe.kit(sample, probe.slab(sample), probe.six(sample))
     check(sample, probe.apply(sample, kit), splits=True)
 
 
-@pytest.mark.every(2, 1)
+@pytest.mark.every(3, 1)
 def test_six_treatments_in_a_box_of_a_sample(sample, probe):
     start = place(probe.kit(sample, probe.slab(sample), None), sample)
     kit = probe.kit(sample, box(sample, start.poses[0]), probe.six(sample))

@@ -109,6 +109,7 @@ KEPT = {
 @pytest.mark.parametrize(
     "text", [SCRIPT, IMAGE, QUOTES, "\u2028\u2029", "<!--<script>", "]]>-->\\u003c/script>\\"]
 )
+@pytest.mark.every(1)
 def test_no_sentence_of_the_data_becomes_markup(tab, pages, tmp_path, text):
     """Data of the page themselves, whatever their source: each sentence with something hostile behind it."""
     found = re.search(rb'id="data">(.*?)</script>', pages.pair.read_bytes(), re.DOTALL)
@@ -147,6 +148,7 @@ INJECTED = {
 
 
 @pytest.mark.parametrize("way", INJECTED)
+@pytest.mark.every(1)
 def test_the_policy_stops_what_is_not_the_pages_own(tab, pages, way):
     tab.open(pages.plain)
     tab.run(
@@ -173,6 +175,7 @@ def test_the_policy_stops_what_is_not_the_pages_own(tab, pages, way):
 
 
 @pytest.mark.parametrize("way", ["script", "handler", "style"])
+@pytest.mark.every(1)
 def test_without_the_policy_they_would_run(tab, pages, tmp_path, way):
     """The same on the page without its policy: what the tests above see is the policy's doing."""
     text = pages.plain.read_text()

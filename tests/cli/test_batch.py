@@ -279,6 +279,7 @@ def waited(condition, seconds: float = 60.0) -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="signals")
 @pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.long)])
+@pytest.mark.long
 def test_a_stopped_batch_keeps_what_is_done_and_goes_on(farm, run, in_process, number):
     (farm / "in" / "sub" / "b.g").rename(farm / "in" / "slow.gcode")
     process = begun("batch", "in", *ARGS, "--jobs", "2", start=THREE)

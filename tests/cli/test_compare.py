@@ -61,6 +61,7 @@ def test_the_same_file_twice_says_so(keys, run):
     assert "+" not in ran.out
 
 
+@pytest.mark.long
 def test_the_kit_is_optional_and_may_come_from_the_environment(pair, run, monkeypatch):
     bare = run("compare", "plate.gcode", "treated.gcode")
     assert bare.status == 0 and "shelf-hook" not in bare.out and "whole" in bare.out

@@ -205,6 +205,7 @@ def test_a_full_standard_output_is_status_7(keys, start):
 @pytest.mark.parametrize(
     "args, status", [(["inspect", "plate.gcode"], 0), (["apply", "plate.gcode", "--kit", KIT, "-o", "-"], 7)]
 )
+@pytest.mark.every(1)
 def test_a_reader_that_is_gone_makes_no_noise(keys, start, args, status):
     """Text that nobody reads is no loss; half of a file is."""
     reading, writing = os.pipe()

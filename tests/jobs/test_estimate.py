@@ -148,6 +148,7 @@ def test_the_same_file_gives_the_same_numbers():
     assert estimate_plate(plate_of(), HOOPHOUSE, BARE)[0] == of_demo()
 
 
+@pytest.mark.long
 def test_the_order_of_regions_changes_nothing():
     bodies = {
         "foot": f"{ROOT_OF_IT}, load: {ARM}",

@@ -186,6 +186,7 @@ def test_tube_theory_and_the_handbooks_factor_stand_as_told():
         assert 1.45 < annular_tube_rigidity(20, outer, NU) / annular_rigidity(20, outer, NU) < 1.7
 
 
+@pytest.mark.every(1)
 def test_loaded_tube_is_a_beam_on_an_elastic_foundation_of_small_pieces():
     """Finite pieces of D w'''' + E t w / R^2 = 0: stiffness at the end and away, greatest bending along the axis."""
     radius, wall, n, length = 10.5, 1.0, 1200, 60.0

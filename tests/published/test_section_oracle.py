@@ -42,6 +42,7 @@ def test_a_bead_has_the_moments_of_its_mesh(width: float, height: float) -> None
     assert upright[0] == pytest.approx(about_upright, rel=3e-4)
 
 
+@pytest.mark.every(1)
 def test_touching_beads_of_two_stiffnesses_bend_as_their_mesh() -> None:
     """Two perimeters on either side of fill of half their stiffness, and a wider bead, all just touching."""
     width, height = np.array([0.45, 0.45, 0.5, 0.6, 0.45]), np.full(5, 0.2)

@@ -187,6 +187,7 @@ def test_beads_stay_in_any_room_and_hold_what_they_cover(
 @given(st.integers(0, 10_000), mm(0, 360), st.sampled_from([None, None, 1, 2, 3]))
 @example(5460, 0.0, None)  # a path through a crossing led back on itself
 @example(5250, 0.0, None)  # a path cut a corner of the edge
+@pytest.mark.long
 def test_beads_stay_in_spiky_rooms(seed: int, degrees: float, count: int | None) -> None:
     """Spikes are as thin as beads, so what is covered can be told less well than elsewhere."""
     room = affinity.translate(affinity.rotate(blob(seed), degrees, (0, 0)), 110.3, -40.7)

@@ -46,6 +46,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("name", "treat"), CASES)
+@pytest.mark.every(1)
 def test_new_beads_in_a_third_of_a_sample_are_without_fault(samples, probe, name, treat):
     before = plate(samples / name)
     applied = probe.apply(before, probe.kit(before, probe.slab(before), TREATS[treat]))
