@@ -19,6 +19,7 @@ os.environ["COLUMNS"] = "110"
 # Its pipes are POSIX's.
 collect_ignore = ["browser"] if os.name == "nt" else []
 THINNED = 3  # how much more than a test's own `every` says, lest the suite takes over four minutes
+LONGEST = {"browser", "cli", "hardening", "jobs", "acceptance", "demo"}  # their files go first
 PROJECT = Path(__file__).resolve().parent.parent
 SAMPLE_SUFFIXES = {".gcode", ".g"}
 
@@ -115,6 +116,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         n *= THINNED
         if number % n != first % n:
             item.add_marker(pytest.mark.long)
+    items.sort(key=lambda item: item.path.relative_to(PROJECT / "tests").parts[0] not in LONGEST)
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -122,4 +124,5 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """A file's tests go to one worker, so that what they share is made once."""
     from xdist.scheduler import LoadFileScheduling
 
+    config.option.loadscopereorder = False  # else files of few, long tests come last, and one worker waits
     return LoadFileScheduling(config, log)
