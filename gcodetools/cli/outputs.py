@@ -60,12 +60,23 @@ def to_stdout(data: bytes) -> None:
         ) from None
 
 
-def check_out(out: Path, file: Path, kits: tuple[Path, ...]) -> None:
+def check_out(
+    out: Path,
+    file: Path,
+    others: tuple[Path, ...],
+    own: str = "the sliced file itself",
+    hint: str = "Name another, or use `beadwright post`.",
+    other: str = "the kit itself",
+) -> None:
     """Refuse an output that can't be written or would bury what the user made.
+
+    Parameters
+    ----------
+    others : further files that are read. own, other : what `file` and these are called; hint : what to do instead.
 
     Raises
     ------
-    UsageError : a folder, the sliced file itself, a kit. CannotWrite : its folder is not there.
+    UsageError : a folder, `file`, one of `others`. CannotWrite : its folder is not there.
     """
     expect_folder(out)
     if out.is_dir():
@@ -73,9 +84,9 @@ def check_out(out: Path, file: Path, kits: tuple[Path, ...]) -> None:
     if not out.exists():
         return
     if file.exists() and out.samefile(file):
-        raise UsageError(f"-o {out}: the sliced file itself", "Name another, or use `beadwright post`.")
-    if any(kit.exists() and out.samefile(kit) for kit in kits):
-        raise UsageError(f"-o {out}: the kit itself", "Name another file.")
+        raise UsageError(f"-o {out}: {own}", hint)
+    if any(one.exists() and out.samefile(one) for one in others):
+        raise UsageError(f"-o {out}: {other}", "Name another file.")
 
 
 def ending_notes(out: Path, file: Path, treated: Treated) -> list[str]:

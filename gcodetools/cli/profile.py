@@ -10,17 +10,17 @@ import click
 from gcodetools.cli.options import (
     Output,
     common,
-    expect_folder,
     file_argument,
     kit_option,
     profile_options,
 )
-from gcodetools.cli.outputs import to_stdout
+from gcodetools.cli.outputs import check_out, to_stdout
 from gcodetools.cli.text_profile import show_audit, show_carry, show_settings
-from gcodetools.errors import UsageError
 from gcodetools.jobs.profile import Way, show_profile
 from gcodetools.jobs.profile_audit import audit_profile
 from gcodetools.jobs.profile_carry import Asked, carry_profile, write_copy
+
+_OUT_WORDS = ("the file itself", "Name another: the original stays as it is.", "the kit or treatment itself")
 
 _convention = click.option(
     "--convention", metavar="LETTER", help="Convention of the keys, where it is not to be told from the file."
@@ -147,7 +147,7 @@ def carry(
     with Output(out=out, **kw) as output:
         piped = str(out) == "-"
         if not piped:
-            _check_out(out, file, (*kits, *_file_of(treatment)))
+            check_out(out, file, (*kits, *_file_of(treatment)), *_OUT_WORDS)
         asked = Asked(kits, region, treatment, material, machine, sets)
         copy = carry_profile(file, Way(convention, section, tool), asked)
         output.warn_all(list(copy.warnings))
@@ -161,21 +161,3 @@ def carry(
 
 def _file_of(treatment: str | None) -> tuple[Path, ...]:
     return (Path(treatment),) if treatment is not None else ()
-
-
-def _check_out(out: Path, file: Path, others: tuple[Path, ...]) -> None:
-    """Refuse an output that can't be written or would bury what the user made.
-
-    Raises
-    ------
-    UsageError : a folder, the file itself, a kit or treatment. CannotWrite : its folder is not there.
-    """
-    expect_folder(out)
-    if out.is_dir():
-        raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / file.name}.")
-    if not out.exists():
-        return
-    if file.exists() and out.samefile(file):
-        raise UsageError(f"-o {out}: the file itself", "Name another: the original stays as it is.")
-    if any(other.exists() and out.samefile(other) for other in others):
-        raise UsageError(f"-o {out}: the kit or treatment itself", "Name another file.")

@@ -130,3 +130,13 @@ def test_check_tells_fits_and_the_offset_for_a_squeeze(mated, run):
     assert fit["mate"] == "ridge-saddle/key-slot" and "with_fit" not in fit
     assert run("check", KIT, "--squeeze", "5").status == 2
     assert "fit mm" in run("check", KIT, "-v").out
+
+
+@pytest.mark.parametrize(
+    ("out", "cause"), [("plate.gcode", "the sliced file itself"), (KIT, "the kit itself")], ids=str
+)
+def test_what_was_read_is_never_written_over(mated, run, out, cause):
+    before = (mated / out).read_bytes()
+    ran = run(*ARGS, "--offset", "0.05", "-o", out)
+    assert (ran.status, ran.first) == (2, f"error: -o {out}: {cause}")
+    assert (mated / out).read_bytes() == before
