@@ -22,6 +22,7 @@ PATTERN_LAYERS = 10
 REPEATED = (4, 6)  # two layers, one a direction of infill
 LIFT_MM = 0.4
 STEP_DEG = 3.0
+ROWS = 6  # of lugs
 RADIUS_MM, BORE_MM = 11.0, 4.0
 
 
@@ -33,12 +34,13 @@ def bench_lug(height_mm: float = 20.0) -> Part:
     return Part("bench-lug", height_mm, Bands(((height_mm, lug),)), (-RADIUS_MM, 0.0))
 
 
-def big_plate(lines: int = 2_000_000) -> bytes:
-    """A plate of 42 labelled lugs in convention B with at least this many lines.
+def big_plate(lines: int = 2_000_000, rows: int = ROWS) -> bytes:
+    """A plate of rows of 7 labelled lugs in convention B with at least this many lines.
 
     Parameters
     ----------
-    lines : wanted, at least some 310,000; rounded up to whole pairs of layers.
+    lines : wanted, rounded up to whole pairs of layers; at least some 51,000 a row.
+    rows : of lugs, 1 to 6.
 
     Returns
     -------
@@ -46,7 +48,7 @@ def big_plate(lines: int = 2_000_000) -> bytes:
         UTF-8 text with plain line ends.
     """
     lug = bench_lug(PATTERN_LAYERS * LAYER_MM)
-    spots = [Placement(lug, 22.0 + 29.0 * k, 25.0 + 30.0 * n) for n in range(6) for k in range(7)]
+    spots = [Placement(lug, 22.0 + 29.0 * k, 25.0 + 30.0 * n) for n in range(rows) for k in range(7)]
     made = make("B", parts=spots)
     head, *layers = re.split(rb"(?m)^(?=;LAYER_CHANGE$)", made.data)
     last, tail = re.split(rb"(?m)^(?=M107\n;TYPE:Custom$)", layers[-1])

@@ -4,7 +4,8 @@
 
 Every number is a ratio to something measured in the same run on the same machine, alternately with it where
 both take long: the best of several. The floor of a file is what any tool must do with it: read the bytes,
-find the line ends, write the bytes to a new file. With `--write` the table goes into DEVELOPERS.md.
+find the line ends, write the bytes to a new file. Where the time goes is looked at every 2 ms in one more run, as
+shares of the time in which a core is at work. With `--write` the table goes into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -18,24 +19,22 @@ import subprocess
 import sys
 import tempfile
 import time
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from itertools import pairwise
+from math import log
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
-if TYPE_CHECKING:
-    from gcodetools.toolpath.plate import Plate
+from jobs import ORACLE_LINES, SMALL, Files
 
 PROJECT = Path(__file__).resolve().parents[2]
 PAGE = PROJECT / "DEVELOPERS.md"
 BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
+JOBS = Path(__file__).with_name("jobs.py")
 LINES = 2_000_000
-ORACLE_LINES = 20_000
-SAMPLES = 1_000_000
-SMALL = 10  # the smaller plate has a tenth of the lines
-LAYER_MM = 0.2  # of the plates
+MEMORY = 8  # times the file
+TENFOLD = 11  # times the time, at ten times the lines
 
 
 @dataclass(frozen=True)
@@ -46,6 +45,7 @@ class Row:
     ratio: float
     limit: float
     detail: str
+    where: str = ""
     at_least: bool = False
 
     @property
@@ -55,218 +55,54 @@ class Row:
     def cells(self) -> str:
         bound = f"{'≥' if self.at_least else '≤'} {self.limit:g}"
         kept = "yes" if self.kept else "**no**"
-        return f"| {self.what} | {self.ratio:.3g} | {bound} | {kept} | {self.detail} |"
+        return f"| {self.what} | {self.ratio:.3g} | {bound} | {kept} | {self.detail} | {self.where} |"
 
 
 # --- measured in a process of its own
 
 
-def _seconds(function: Callable[[], object]) -> float:
-    begin = time.perf_counter()
-    function()
-    return time.perf_counter() - begin
+@dataclass(frozen=True)
+class Timed:
+    """Best seconds of a job on a file, and where they go."""
+
+    s: float
+    where: str
 
 
-def _floor(path: Path) -> None:
-    import numpy as np
-
-    data = path.read_bytes()
-    np.flatnonzero(np.frombuffer(data, np.uint8) == 10)
-    out = path.with_suffix(".floor")
-    out.unlink(missing_ok=True)
-    out.write_bytes(data)
-
-
-def _read(path: Path) -> None:
-    from gcodetools.gcode.files import read_bytes
-    from gcodetools.gcode.scan import read_program
-
-    read_program(read_bytes(path), path.name)
-
-
-@lru_cache(maxsize=1)
-def _plate(path: Path) -> Plate:
-    from gcodetools.toolpath.plate import Plate
-
-    return Plate.read(path)
-
-
-def _planned(path: Path) -> None:
-    """The first time it reads the plate too; the best of several is planning alone."""
-    from gcodetools.physics.timing import times
-
-    times(_plate(path))
-
-
-def _apply(path: Path, kit: str = "bench.kit.yaml") -> None:
-    from gcodetools.gcode.files import write_atomic
-    from gcodetools.jobs.apply import Options, apply_file
-
-    applied = apply_file(path, Options(kits=(path.with_name(kit),)))
-    write_atomic(path.with_suffix(".treated"), applied.treated.render())
-
-
-def _slab(path: Path) -> None:
-    _apply(path, f"{path.stem}.slab.kit.yaml")
-
-
-def _wedge(path: Path) -> None:
-    _apply(path, "wedge.kit.yaml")
-
-
-def _estimate(path: Path) -> None:
-    from gcodetools.jobs.apply import Options
-    from gcodetools.jobs.estimate import estimate_file
-
-    estimate_file(path, Options(kits=(path.with_name("bench.kit.yaml"),)))
-
-
-def _bonds(path: Path) -> None:
-    """What lies below a million pieces of beads, how old it is and how far each weld has healed; the first time it
-    reads the plate too."""
-    import numpy as np
-
-    from gcodetools.documents.profiles import load_material
-    from gcodetools.physics.below import below, divide_rows, samples_of
-    from gcodetools.physics.bond import Cells, Weld, healed_samples
-
-    plate, weld = _plate(path), load_material("petg").bond.weld  # type: ignore[union-attr]
-    rows = np.flatnonzero(plate.beads.is_bead & (plate.beads.layer >= 0)).astype(np.int64)[:SAMPLES]
-    zeros, ones = np.zeros(len(rows)), np.ones(len(rows))
-    pieces = divide_rows(plate.moves, plate.program.arcs, rows, zeros, ones, plate.beads.length_mm[rows])
-    samples = samples_of(
-        pieces, row=rows, width_mm=plate.beads.width[rows].astype(float), height_mm=0.2 * ones,
-        top_mm=plate.moves.z[rows], layer=plate.beads.layer[rows], begin_s=np.arange(len(rows)) * 0.02,
-        seconds=0.02 * ones, solid=ones > 0, owner=np.zeros(len(rows), np.int64),
-    )  # fmt: skip
-    samples = samples.take(np.arange(min(SAMPLES, len(samples))))
-    age = below(samples, samples).age_s
-    one = np.ones(len(samples))
-    cells = Cells(age, 230 * one, 0.4 * one, 0.2 * one, 0.9 * one, 2 * one)
-    names = (
-        "conductivity_w_mk",
-        "heat_j_kgk",
-        "weld_time_s",
-        "weld_at_c",
-        "still_w_m2k",
-        "fan_w_m2k",
-        "ambient_c",
-    )
-    values = {name: getattr(weld, name).value for name in names}
-    healed_samples(Weld(**values, c1=17.44, c2=51.6, density_kg_m3=1270.0, glass_c=80.0), cells)
-
-
-def _oracle(path: Path) -> None:
-    import pygcode
-
-    for line in path.read_text("utf-8").splitlines()[:ORACLE_LINES]:
-        pygcode.Line(line)
-
-
-JOBS = {
-    "floor": _floor, "read": _read, "planned": _planned, "apply": _apply, "slab": _slab,
-    "wedge": _wedge, "oracle": _oracle, "estimate": _estimate, "bonds": _bonds,
-}  # fmt: skip
-
-
-def _peak_bytes() -> int:
-    import resource
-
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak if sys.platform == "darwin" else peak * 1024
-
-
-def _child(mode: str, repeats: int, pairs: list[str]) -> dict[str, object]:
-    """`time`: best seconds of each `job=file`, run in turn. `memory`: bytes of the first above the imports.
-    `files`: write the plates, `repeats` lines long."""
-    warnings.simplefilter("ignore")
-    if mode == "files":
-        _write_files(Files.in_folder(Path(pairs[0])), repeats)
-        return {}
-    jobs = [(JOBS[job], Path(file)) for job, _, file in (p.partition("=") for p in pairs)]
-    if mode == "memory":
-        import numpy  # noqa: F401
-
-        from gcodetools.gcode import scan  # noqa: F401
-
-        if jobs[0][0] is _apply:
-            from gcodetools.jobs import apply  # noqa: F401
-        before = _peak_bytes()
-        jobs[0][0](jobs[0][1])
-        return {"bytes": _peak_bytes() - before}
-    best = [float("inf")] * len(jobs)
-    for _ in range(repeats):
-        for index, (job, path) in enumerate(jobs):
-            best[index] = min(best[index], _seconds(lambda job=job, path=path: job(path)))  # type: ignore[misc]
-    return {"seconds": best}
-
-
-def _measured(mode: str, repeats: int, *pairs: tuple[str, Path]) -> dict[str, list[float]]:
-    spelled = [f"{job}={path}" if job else str(path) for job, path in pairs]
-    command = [sys.executable, str(Path(__file__).resolve()), "--child", mode, str(repeats), *spelled]
+def _child(mode: str, repeats: int, *arguments: str) -> dict[str, Any]:
+    command = [sys.executable, str(JOBS), mode, str(repeats), *arguments]
     environment = {**os.environ, "PYTHONPATH": str(PROJECT)}
     done = subprocess.run(command, capture_output=True, text=True, env=environment, cwd=PROJECT, check=False)
     if done.returncode:
-        raise SystemExit(f"bench: {' '.join(spelled)} failed:\n{done.stderr}")
-    found: dict[str, list[float]] = json.loads(done.stdout)
+        raise SystemExit(f"bench: {' '.join(arguments)} failed:\n{done.stderr}")
+    found: dict[str, Any] = json.loads(done.stdout)
     return found
 
 
-def _times(repeats: int, *pairs: tuple[str, Path]) -> list[float]:
-    return _measured("time", repeats, *pairs)["seconds"]
+def _times(repeats: int, *pairs: tuple[str, Path]) -> list[Timed]:
+    found = _child("time", repeats, *(f"{job}={path}" for job, path in pairs))
+    return [Timed(*both) for both in zip(found["seconds"], found["where"], strict=True)]
 
 
-def _megabytes(memory: float, size: float) -> str:
-    return f"{memory / 1e6:.0f} MB over {size / 1e6:.0f} MB"
-
-
-def _memory(job: str, path: Path) -> float:
-    return float(_measured("memory", 1, (job, path))["bytes"])  # type: ignore[arg-type]
-
-
-# --- the table
-
-
-@dataclass(frozen=True)
-class Files:
-    """Plates in a temporary folder: whole ones as the maker writes them, and their motion lines alone."""
-
-    plate: Path
-    small_plate: Path
-    motion: Path
-    small_motion: Path
-
-    @classmethod
-    def in_folder(cls, folder: Path) -> Files:
-        return cls(*(folder / f"{n}.gcode" for n in ("plate", "small-plate", "motion", "small-motion")))
-
-
-def _write_files(files: Files, lines: int) -> None:
-    """In a process of its own: a child's peak memory would otherwise begin at that of this large one."""
-    from gcodetools.demo.bench import big_kit, big_perimeters_kit, big_plate
-
-    plate = big_plate(lines)
-    files.plate.write_bytes(plate)
-    files.small_plate.write_bytes(big_plate(lines // SMALL))
-    motion = [line for line in plate.splitlines(keepends=True) if line.startswith(b"G1 ")]
-    motion = (motion * 2)[:lines]
-    files.motion.write_bytes(b"".join(motion))
-    files.small_motion.write_bytes(b"".join(motion[: lines // SMALL]))
-    files.plate.with_name("bench.kit.yaml").write_text(big_kit(), "utf-8")
-    files.plate.with_name("wedge.kit.yaml").write_text(big_perimeters_kit(), "utf-8")
-    for path in (files.plate, files.small_plate):
-        kit = big_perimeters_kit(_third(path.read_bytes()))
-        path.with_name(f"{path.stem}.slab.kit.yaml").write_text(kit, "utf-8")
-
-
-def _third(plate: bytes) -> tuple[float, float]:
-    """From and to which height, mm, a third of a plate's layers lie; solid layers at the bottom left out."""
-    layers = plate.count(b"\n;LAYER_CHANGE\n")
-    return round(5 * LAYER_MM, 3), round((5 + layers // 3) * LAYER_MM, 3)
+def _memory(what: str, job: str, path: Path) -> Row:
+    """A row on what a job holds at most, over the size of the file it reads."""
+    found, size = _child("memory", 1, f"{job}={path}"), path.stat().st_size
+    detail = f"{found['bytes'] / 1e6:.0f} MB over {size / 1e6:.0f} MB"
+    return Row(f"{what}: peak memory over the file", found["bytes"] / size, MEMORY, detail, found["where"])
 
 
 def _count(path: Path) -> int:
     return path.read_bytes().count(b"\n")
+
+
+def _grown(what: str, large: tuple[float, int], small: tuple[float, int]) -> Row:
+    """A row on time at ten times the lines, from seconds and lines of both."""
+    ratio = large[0] / small[0] * (small[1] * SMALL / large[1])
+    detail = f"{large[0]:.2f} s over {small[0]:.3f} s, for {large[1] / small[1]:.1f} times the lines"
+    return Row(f"{what}: time at ten times the lines", ratio, TENFOLD, detail)
+
+
+# --- the table
 
 
 def reading(files: Files) -> list[Row]:
@@ -276,40 +112,32 @@ def reading(files: Files) -> list[Row]:
     )
     (oracle,) = _times(3, ("oracle", files.motion))
     count, small_count = _count(files.motion), _count(files.small_motion)
-    rate, other = count / read, ORACLE_LINES / oracle
-    memory, size = _memory("read", files.motion), files.motion.stat().st_size
-    growth = read / small * (small_count * SMALL / count)
+    rate, other = count / read.s, ORACLE_LINES / oracle.s
     return [
         Row("reading: lines a second, over pygcode's `Line`", rate / other, 60,
             f"{rate / 1e6:.2f} M/s against {other / 1e6:.3f} M/s", at_least=True),
-        Row("reading: time over the floor", read / floor, 18, f"{read:.2f} s over {floor * 1e3:.0f} ms"),
-        Row("reading: peak memory over the file", memory / size, 12, _megabytes(memory, size)),
-        Row("reading: time at ten times the lines", growth, 11, f"{read:.2f} s over {small:.3f} s"),
+        Row("reading: time over the floor", read.s / floor.s, 12,
+            f"{read.s:.2f} s over {floor.s * 1e3:.0f} ms", read.where),
+        _memory("reading", "read", files.motion),
+        _grown("reading", (read.s, count), (small.s, small_count)),
     ]  # fmt: skip
 
 
 def planning(files: Files) -> list[Row]:
     """Planning the motion of a whole plate, against reading its lines."""
     read, planned = _times(5, ("read", files.plate), ("planned", files.plate))
-    return [
-        Row("planning the motion: time over reading", planned / read, 3, f"{planned:.2f} s over {read:.2f} s")
-    ]
+    detail = f"{planned.s:.2f} s over {read.s:.2f} s"
+    return [Row("planning the motion: time over reading", planned.s / read.s, 3, detail, planned.where)]
 
 
 def applying(files: Files) -> list[Row]:
     """A kit with four treatments on a whole plate, written out; against the floor."""
-    floor, treated = _times(3, ("floor", files.plate), ("apply", files.plate))
-    (small,) = _times(3, ("apply", files.small_plate))
-    memory, size = _memory("apply", files.plate), files.plate.stat().st_size
-    count, small_count = _count(files.plate), _count(files.small_plate)
-    growth = treated / small * (small_count * SMALL / count)
+    floor, treated = _times(5, ("floor", files.plate), ("apply", files.plate))
+    detail = f"{treated.s:.2f} s over {floor.s * 1e3:.0f} ms"
     return [
-        Row("apply, four treatments: time over the floor", treated / floor, 40,
-            f"{treated:.2f} s over {floor * 1e3:.0f} ms"),
-        Row("apply: peak memory over the file", memory / size, 12, _megabytes(memory, size)),
-        Row("apply: time at ten times the lines", growth, 11,
-            f"{treated:.2f} s over {small:.2f} s, for {count / small_count:.1f} times the lines"),
-    ]  # fmt: skip
+        Row("apply, four treatments: time over the floor", treated.s / floor.s, 20, detail, treated.where),
+        _memory("apply", "apply", files.plate),
+    ]
 
 
 def laying(files: Files) -> list[Row]:
@@ -319,13 +147,12 @@ def laying(files: Files) -> list[Row]:
     count, small_count = _count(files.plate), _count(files.small_plate)
     rows = []
     for where, took, took_small in zip(("height", "each layer"), large, small, strict=True):
-        growth = took / took_small * (small_count * SMALL / count)
         name = f"apply, `perimeters: {{add: 2}}` in a third of {'the ' if where == 'height' else ''}{where}"
+        detail = f"{took.s:.2f} s over {simple.s:.2f} s"
         rows += [
-            Row(f"{name}: time over the simple treatments", took / simple, 4, f"{took:.2f} s over {simple:.2f} s"),
-            Row(f"{name}: time at ten times the lines", growth, 11,
-                f"{took:.2f} s over {took_small:.2f} s, for {count / small_count:.1f} times the lines"),
-        ]  # fmt: skip
+            Row(f"{name}: time over the simple treatments", took.s / simple.s, 4, detail, took.where),
+            _grown(name, (took.s, count), (took_small.s, small_count)),
+        ]
     return rows
 
 
@@ -333,17 +160,47 @@ def estimating(files: Files) -> list[Row]:
     """Strength of four regions in each of 42 parts, and the bonds of a million pieces, against reading the plate's
     lines."""
     read, whole = _times(2, ("read", files.plate), ("estimate", files.plate))
-    (small,) = _times(2, ("estimate", files.small_plate))
     again, bonds = _times(3, ("read", files.plate), ("bonds", files.plate))
-    count, small_count = _count(files.plate), _count(files.small_plate)
-    growth = whole / small * (small_count * SMALL / count)
     return [
-        Row("estimate, 168 regions: time over reading", whole / read, 20, f"{whole:.2f} s over {read:.2f} s"),
-        Row("estimate: time at ten times the lines", growth, 11,
-            f"{whole:.2f} s over {small:.2f} s, for {count / small_count:.1f} times the lines"),
-        Row("bonds of a million pieces of beads: time over reading", bonds / again, 8,
-            f"{bonds:.2f} s over {again:.2f} s"),
+        Row("estimate, 168 regions: time over reading", whole.s / read.s, 20,
+            f"{whole.s:.2f} s over {read.s:.2f} s", whole.where),
+        _memory("estimate", "estimate", files.plate),
+        Row("bonds of a million pieces of beads: time over reading", bonds.s / again.s, 8,
+            f"{bonds.s:.2f} s over {again.s:.2f} s", bonds.where),
     ]  # fmt: skip
+
+
+def showing(files: Files) -> list[Row]:
+    """Inspecting a plate with a kit and making its page, against reading its lines."""
+    read, inspect, report = _times(2, *((job, files.plate) for job in ("read", "inspect", "report")))
+    rows = []
+    for name, took, limit in (("inspect", inspect, 6), ("report", report, 40)):
+        detail = f"{took.s:.2f} s over {read.s:.2f} s"
+        rows += [
+            Row(f"{name}: time over reading", took.s / read.s, limit, detail, took.where),
+            _memory(name, name, files.plate),
+        ]
+    return rows
+
+
+def growing(files: Files) -> list[Row]:
+    """By which power of the lines the time grows: the larger one of two steps."""
+    paths = (files.low_plate, files.plate, files.high_plate)
+    counts = [_count(path) for path in paths]
+    rows = []
+    for job in ("read", "apply", "estimate"):
+        took = [_times(repeats, (job, path))[0] for repeats, path in zip((5, 2, 1), paths, strict=True)]
+        steps = [
+            log(b.s / a.s) / log(n / m) for (a, m), (b, n) in pairwise(zip(took, counts, strict=True))
+        ]  # fmt: skip
+        seconds = ", ".join(f"{one.s:.2f} s" for one in took)
+        lines = ", ".join(f"{count / 1e6:.1f}" for count in counts)
+        told = f"{seconds} for {lines} M lines: {', '.join(f'{step:.2f}' for step in steps)}"
+        rows.append(Row(f"{GROWN[job]}: power of growth", max(steps), 1.05, told, took[-1].where))
+    return rows
+
+
+GROWN = {"read": "reading", "apply": "apply", "estimate": "estimate"}
 
 
 def starting(_files: Files) -> list[Row]:
@@ -360,6 +217,12 @@ def starting(_files: Files) -> list[Row]:
     return [Row('`beadwright --version` over `python -c "import click"`', version / click, 2, detail)]
 
 
+def _seconds(function: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    function()
+    return time.perf_counter() - begin
+
+
 def _quiet(command: list[str]) -> None:
     subprocess.run(command, capture_output=True, check=True, cwd=PROJECT)
 
@@ -370,6 +233,8 @@ PARTS = {
     "applying": applying,
     "laying": laying,
     "estimating": estimating,
+    "showing": showing,
+    "growing": growing,
     "starting": starting,
 }
 
@@ -377,7 +242,7 @@ PARTS = {
 def table(rows: list[Row], lines: int) -> str:
     """The table as markdown."""
     where = f"Python {platform.python_version()}, {os.cpu_count()} cores, a plate of {lines:,} lines."
-    head = "| measured | ratio | limit | kept | in numbers |\n|---|---|---|---|---|"
+    head = "| measured | ratio | limit | kept | in numbers | where it goes |\n|---|---|---|---|---|---|"
     return "\n".join([head, *(row.cells() for row in rows), "", where])
 
 
@@ -406,7 +271,9 @@ def main() -> int:
     rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="bench-") as folder:
         files = Files.in_folder(Path(folder))
-        _measured("files", options.lines, ("", Path(folder)))
+        _child("files", options.lines, folder)
+        if "growing" in options.only:
+            _child("growth", LINES // options.lines or 1, folder)
         for name in options.only:
             print(f"measuring {name} ...", file=sys.stderr, flush=True)
             rows += PARTS[name](files)
@@ -418,7 +285,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["--child"]:
-        print(json.dumps(_child(sys.argv[2], int(sys.argv[3]), sys.argv[4:])))
-    else:
-        raise SystemExit(main())
+    raise SystemExit(main())

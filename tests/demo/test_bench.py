@@ -23,6 +23,13 @@ def test_it_has_the_lines_asked_for_by_whole_layers(text: str) -> None:
     assert 400_000 <= text.count("\n") < 460_000
 
 
+def test_fewer_rows_make_a_shorter_plate_with_as_many_lugs_a_row() -> None:
+    text = big_plate(200_000, rows=3).decode()
+    assert 200_000 <= text.count("\n") < 240_000
+    layer = text.split(";LAYER_CHANGE\n")[5]
+    assert len(set(re.findall(r"^; printing object (\S+ id:\d+ copy \d+)", layer, re.M))) == 3 * 7
+
+
 def test_heights_climb_by_a_layer_each(text: str) -> None:
     marks = [float(z) for z in re.findall(r"^;Z:([\d.]+)$", text, re.M)]
     assert marks == pytest.approx([0.2 * (k + 1) for k in range(len(marks))])
