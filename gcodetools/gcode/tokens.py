@@ -1,6 +1,6 @@
 """Bytes to words: every letter of a command with the number behind it, without a loop over lines.
 
-Letters, dots and line ends are found by one table look-up a byte. A number of up to eight characters is read
+Letters, dots and line ends are found by one table look-up a byte. A number of up to seven digits is read
 as one 64-bit word, its dot squeezed out, and turned into an integer by three multiply-shift steps; a longer
 one as two. Mantissa over a power of ten is then exactly `float(text)` as long as the mantissa has at most 15
 digits (both are exact doubles and IEEE division rounds correctly). Everything else goes through `float`.
@@ -19,7 +19,9 @@ from gcodetools.errors import InputError
 
 __all__ = ["BLOCK_BYTES", "Tokens", "blocks", "tokenise"]
 
-BLOCK_BYTES = 1 << 19  # 512 KiB: the dozen arrays of a block stay near the cache and are never given back
+BLOCK_BYTES = (
+    1 << 18
+)  # 256 KiB: the dozen arrays of a block stay in the cache of a core and are never given back
 _PAD = 16
 _COMMENT_WITHIN = 4096  # bytes of a long line among which its comment must begin
 
@@ -52,6 +54,7 @@ _ASCII_ZEROS = np.uint64(0x3030303030303030)
 _NOT_A_DIGIT = np.uint64(0x7676767676767676)
 _HIGH_BITS = np.uint64(0x8080808080808080)
 _WORD, _MAX_DIGITS = 8, 15
+_BYTE = np.uint64(8)
 _FEW = 16  # blanks in a row that are skipped one by one
 _STEPS = [
     tuple(np.uint64(v) for v in step)
@@ -138,7 +141,9 @@ def tokenise(block: bytes) -> Tokens:
     word_line = line[words]
     value, begin, end, decimals, bad = _numbers(padded, text, at, kind, words)
     strange = np.flatnonzero((kind == _ODD) | (kind == _CLOSE))
-    odd = np.unique(np.concatenate([line[strange], word_line[bad]]))
+    odd = np.concatenate([line[strange], word_line[bad]])
+    if len(odd):
+        odd = np.unique(odd)
     star_line, star, star_value = _stars(padded, text, at, kind, line)
     return Tokens(
         line_start=line_start,
@@ -160,8 +165,21 @@ def tokenise(block: bytes) -> Tokens:
 
 def _line_of(newline: I8) -> NDArray[np.int32]:
     """Line index of each special byte; a line end belongs to the line it ends."""
-    lengths = np.diff(newline, prepend=-1)
-    return np.repeat(np.arange(len(newline), dtype=np.int32), lengths)
+    return np.repeat(np.arange(len(newline), dtype=np.int32), _lengths(newline))
+
+
+def _lengths(newline: I8) -> I8:
+    """How many special bytes each line has, its end included."""
+    lengths = newline + 1
+    lengths[1:] -= lengths[:-1].copy()
+    return lengths
+
+
+def _firsts(ascending: NDArray[np.int32]) -> I8:
+    """Where each run of equal values begins."""
+    begins = np.ones(len(ascending), bool)
+    np.not_equal(ascending[1:], ascending[:-1], out=begins[1:])
+    return np.flatnonzero(begins)
 
 
 def _without_comments(at: I8, kind: U1, newline: I8) -> tuple[I8, U1, I8, NDArray[np.int32], I8]:
@@ -170,7 +188,7 @@ def _without_comments(at: I8, kind: U1, newline: I8) -> tuple[I8, U1, I8, NDArra
     if len(opener) == 0:
         return at, kind, newline, np.empty(0, np.int32), np.empty(0, np.int64)
     line = np.searchsorted(newline, opener).astype(np.int32)
-    first = np.flatnonzero(np.diff(line, prepend=-1))
+    first = _firsts(line)
     comment_line, comment_first = line[first], opener[first]
     if np.any(kind[comment_first] == _OPEN):
         inside = np.zeros(len(kind) + 1, np.int8)
@@ -178,15 +196,19 @@ def _without_comments(at: I8, kind: U1, newline: I8) -> tuple[I8, U1, I8, NDArra
         inside[begins + 1] += 1
         np.subtract.at(inside, ends, 1)
         keep = np.cumsum(inside[:-1], dtype=np.int8) == 0
+        ends_at = np.flatnonzero(kind[keep] == _NEWLINE)
     else:
         # Semicolons alone: of each line what stands up to the first, and the line end.
-        last = np.full(len(newline), len(kind), np.int32)
-        last[comment_line] = comment_first
-        keep = np.arange(len(kind), dtype=np.int32) <= np.repeat(last, np.diff(newline, prepend=-1))
-        keep[newline] = True
+        keep = np.ones(len(kind), bool)
+        count = newline[comment_line] - comment_first - 1
+        dropped = np.cumsum(count)
+        inner = np.repeat(comment_first + 1 - (dropped - count), count)
+        keep[inner + np.arange(len(inner))] = False
+        gone = np.zeros(len(newline), np.int64)
+        gone[comment_line] = count
+        ends_at = newline - np.cumsum(gone)
     kept = np.flatnonzero(keep)
-    kept_kind = kind[kept]
-    return at[kept], kept_kind, np.flatnonzero(kept_kind == _NEWLINE), comment_line, at[comment_first]
+    return at[kept], kind[kept], ends_at, comment_line, at[comment_first]
 
 
 def _spans_with_parentheses(kind: U1, newline: I8, opener: I8, line: NDArray[np.int32]) -> tuple[I8, I8]:
@@ -237,7 +259,7 @@ def _commands(
     """Index of each line's command among the words (see Tokens)."""
     if len(words) == 0:
         return np.empty(0, np.int64)
-    first = np.flatnonzero(np.diff(line, prepend=-1))
+    first = _firsts(line)
     leading = line_start[line[first]]
     indented = np.flatnonzero(at[words[first]] != leading)
     if len(indented):
@@ -286,8 +308,10 @@ def _skip_blanks(text: U1, begin: I8, stop: I8) -> I8:
 
 def _drop_blanks(text: U1, end: I8) -> I8:
     """Byte behind the last one before `end` that is no blank; there must be one."""
-    end = end - (text[end - 1] <= _BLANK)
-    more = np.flatnonzero(text[end - 1] <= _BLANK)
+    blank = text[end - 1] <= _BLANK
+    end = end - blank
+    more = np.flatnonzero(blank)
+    more = more[text[end[more] - 1] <= _BLANK]
     for _ in range(_FEW):
         if len(more) == 0:
             return end
@@ -325,11 +349,13 @@ def _numbers(padded: bytes, text: U1, at: I8, kind: U1, words: I8) -> tuple[F8, 
 
     eight: NDArray[np.uint64] = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
     places = np.minimum(decimals, _WORD)
-    word = _without_dot(eight[end - 8], has_dot, places)
+    begins = end - (_WORD - 1)
+    begins -= has_dot
+    word = _without_dot(eight[begins], places)
     word &= _TAIL[np.minimum(digits, _WORD)]
     value, wrong = _integers(word)
     value /= _POW10[places]
-    wrong |= (digits < 1) | (digits + has_dot > _WORD) | (kind[behind] == _DOT)
+    wrong |= (digits < 1) | (digits >= _WORD) | (kind[behind] == _DOT)
     doubtful = np.flatnonzero(wrong & ~bare)
     bad = doubtful
     if len(doubtful):
@@ -342,12 +368,13 @@ def _numbers(padded: bytes, text: U1, at: I8, kind: U1, words: I8) -> tuple[F8, 
     return value, begin, end, np.minimum(decimals, 255).astype(np.uint8), bad
 
 
-def _without_dot(word: NDArray[np.uint64], has_dot: Bool, places: I8) -> NDArray[np.uint64]:
-    """Digit values of words that end in `places` digits behind a dot: those before it move up by a byte."""
+def _without_dot(word: NDArray[np.uint64], places: I8) -> NDArray[np.uint64]:
+    """Digit values of words that end in `places` digits behind a dot: those before it move up by a byte. A word of
+    a number without a dot ends with the byte behind it, which moves out."""
     word ^= _ASCII_ZEROS
     tail = _TAIL[places]
     fraction = word & tail
-    word <<= has_dot.astype(np.uint64) << np.uint64(3)
+    word <<= _BYTE
     np.invert(tail, out=tail)
     word &= tail
     word |= fraction

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.kit.paths import Hits, Paths, joined
+from gcodetools.kit.paths import Hits, Paths, columns, joined, rows_of
 
 __all__ = ["meet_ball", "meet_cylinder", "meet_height", "meet_upright", "meet_walls"]
 
@@ -46,10 +46,9 @@ def meet_upright(paths: Paths, axis: int, level: float) -> Hits:
 
 def meet_cylinder(paths: Paths, cx: float, cy: float, radius: float) -> Hits:
     """Crossings of a standing cylinder of any height."""
-    index = paths.straight
-    start, end = paths.p0[index], paths.p1[index]
-    away = start[:, :2] - np.array([cx, cy])
-    found = [_quadratic(index, end[:, :2] - start[:, :2], away, radius * radius)]
+    index, start, end = _straight(paths, 2)
+    away = columns(start[:, 0] - cx, start[:, 1] - cy)
+    found = [_quadratic(index, end - start, away, radius * radius)]
     if len(paths.arc):
         ax, ay = paths.cx - cx, paths.cy - cy
         level = radius * radius - ax**2 - ay**2 - paths.radius**2
@@ -59,8 +58,7 @@ def meet_cylinder(paths: Paths, cx: float, cy: float, radius: float) -> Hits:
 
 def meet_ball(paths: Paths, centre: tuple[float, float, float], radius: float) -> Hits:
     """Crossings of a ball."""
-    index = paths.straight
-    start, end = paths.p0[index], paths.p1[index]
+    index, start, end = _straight(paths, 3)
     found = [_quadratic(index, end - start, start - np.array(centre), radius * radius)]
     if len(paths.arc):
         rise = paths.p1[paths.arc, 2] - paths.p0[paths.arc, 2]
@@ -75,32 +73,41 @@ def meet_ball(paths: Paths, centre: tuple[float, float, float], radius: float) -
     return joined(found)
 
 
+def _straight(paths: Paths, axes: int) -> tuple[I8, F8, F8]:
+    """Indices of the straight paths, and the ends of each, (k, axes)."""
+    index, start, end = paths.straight, paths.p0[:, :axes], paths.p1[:, :axes]
+    if len(index) < len(paths):
+        start, end = rows_of(start, index), rows_of(end, index)
+    return index, start, end
+
+
 def meet_walls(paths: Paths, a: F8, b: F8) -> Hits:
     """Crossings of standing walls of any height above the segments from `a` to `b`, (m, 2) each."""
     if len(paths) == 0 or len(a) == 0:
         return joined([])
     found = []
-    index = paths.straight
     step = max(1, _BLOCK // len(a))
+    index, start, end = _straight(paths, 2)
     for at in range(0, len(index), step):
-        found.append(_lines_walls(paths, index[at : at + step], a, b))
+        part = slice(at, at + step)
+        row, t = _lines_walls(start[part], end[part], a, b)
+        found.append((index[part][row], t))
     for at in range(0, len(paths.arc), step):
         found.append(_arcs_walls(paths, np.arange(at, min(at + step, len(paths.arc))), a, b))
     return joined(found)
 
 
-def _lines_walls(paths: Paths, index: I8, a: F8, b: F8) -> Hits:
-    start, end = paths.p0[index, :2], paths.p1[index, :2]
+def _lines_walls(start: F8, end: F8, a: F8, b: F8) -> Hits:
     along = b - a
     # The side of each wall that either end of the path lies on, for all pairs at once.
     across = np.vstack([-along[:, 1], along[:, 0]])
     level = (a.T * across).sum(axis=0)
     left0, left1 = start @ across - level, end @ across - level
-    row, wall = np.nonzero(left0 * left1 < 0)
+    row, wall = np.divmod(np.flatnonzero((left0 * left1).ravel() < 0), len(a))
     t = left0[row, wall] / (left0[row, wall] - left1[row, wall])
     point = start[row] + (end[row] - start[row]) * t[:, None]
     on = _within(point, a[wall], along[wall])
-    return index[row[on]], t[on]
+    return row[on], t[on]
 
 
 def _arcs_walls(paths: Paths, k: I8, a: F8, b: F8) -> Hits:
@@ -145,7 +152,9 @@ def _quadratic(index: I8, d: F8, s: F8, square: float) -> Hits:
 
 
 def _dot(u: F8, v: F8) -> F8:
-    product: F8 = np.einsum("ij,ij->i", u, v)
+    product: F8 = u[:, 0] * v[:, 0]
+    for axis in range(1, u.shape[1]):
+        product += u[:, axis] * v[:, axis]
     return product
 
 

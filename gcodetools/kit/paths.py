@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Hits", "Paths", "joined"]
+__all__ = ["Boxes", "Hits", "Paths", "columns", "joined", "rows_of"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -25,7 +25,8 @@ Hits = tuple[I8, F8]
 class Paths:
     """Curves in the frame of a part, mm.
 
-    p0, p1 : (n, 3) ends. layer : (n,) layer of the instance, from 1.
+    p0, p1 : (n, 3) ends, best column by column in memory (`columns`), as they are asked for. layer : (n,) layer of
+    the instance, from 1.
     arc : (k,) ascending indices of the paths that are arcs, with cx, cy, radius, begin, sweep (k,): angle
     begin + sweep t, radians, counter-clockwise positive.
     """
@@ -60,8 +61,11 @@ class Paths:
 
     def at(self, index: I8, t: F8) -> F8:
         """(m, 3) points of the paths `index` at `t`."""
-        start = self.p0[index]
-        points: F8 = start + (self.p1[index] - start) * t[:, None]
+        start, end = rows_of(self.p0, index), rows_of(self.p1, index)
+        end -= start
+        end *= t[:, None]
+        end += start
+        points: F8 = end
         if len(self.arc):
             k = np.minimum(np.searchsorted(self.arc, index), len(self.arc) - 1)
             on = self.arc[k] == index
@@ -79,17 +83,8 @@ class Paths:
             place = np.searchsorted(self.arc, index)
             on = self.arc[np.minimum(place, len(self.arc) - 1)] == index
             arc, k = np.flatnonzero(on), place[on]
-        return Paths(
-            self.p0[index],
-            self.p1[index],
-            self.layer[index],
-            arc,
-            self.cx[k],
-            self.cy[k],
-            self.radius[k],
-            self.begin[k],
-            self.sweep[k],
-        )
+        on_arcs = (column[k] for column in (self.cx, self.cy, self.radius, self.begin, self.sweep))
+        return Paths(rows_of(self.p0, index), rows_of(self.p1, index), self.layer[index], arc, *on_arcs)
 
     def mirrored(self, axis: int) -> Paths:
         """With x (axis 0) or y (axis 1) negated."""
@@ -108,24 +103,62 @@ class Paths:
             -self.sweep,
         )
 
+    def box(self, axis: int) -> tuple[F8, F8]:
+        """(n,) least and (n,) most of the paths' boxes along an axis; that of an arc is its circle's."""
+        a, b = self.p0[:, axis], self.p1[:, axis]
+        least, most = np.minimum(a, b), np.maximum(a, b)
+        if axis < 2 and len(self.arc):
+            centre = self.cx if axis == 0 else self.cy
+            least[self.arc], most[self.arc] = centre - self.radius, centre + self.radius
+        return least, most
+
     def touching(self, low: F8, high: F8) -> I8:
         """Indices of the paths whose box meets [low, high], (4,) each: x, y, z and layer.
 
         The box of an arc is that of its circle, so that none is missed.
         """
-        keep = np.ones(len(self.p0), bool)
-        for axis in range(3):
+        return Boxes(self).touching(low, high)
+
+
+class Boxes:
+    """The boxes of paths, worked out once for several solids."""
+
+    def __init__(self, paths: Paths) -> None:
+        self.paths = paths
+        self._box: dict[int, tuple[F8, F8]] = {}
+
+    def touching(self, low: F8, high: F8) -> I8:
+        """See `Paths.touching`."""
+        keep = np.ones(len(self.paths), bool)
+        for axis in range(4):
             if np.isneginf(low[axis]) and np.isposinf(high[axis]):
                 continue
-            a, b = self.p0[:, axis], self.p1[:, axis]
-            least, most = np.minimum(a, b), np.maximum(a, b)
-            if axis < 2 and len(self.arc):
-                centre = self.cx if axis == 0 else self.cy
-                least[self.arc], most[self.arc] = centre - self.radius, centre + self.radius
-            keep &= (least <= high[axis]) & (most >= low[axis])
-        if not (np.isneginf(low[3]) and np.isposinf(high[3])):
-            keep &= (self.layer >= low[3]) & (self.layer <= high[3])
+            least, most = self._along(axis)
+            keep &= least <= high[axis]
+            keep &= most >= low[axis]
         return np.flatnonzero(keep)
+
+    def _along(self, axis: int) -> tuple[NDArray[np.generic], NDArray[np.generic]]:
+        if axis == 3:
+            return self.paths.layer, self.paths.layer
+        if axis not in self._box:
+            self._box[axis] = self.paths.box(axis)
+        return self._box[axis]
+
+
+def columns(*values: F8) -> F8:
+    """(n, k) of k columns (n,), each in one stretch of memory."""
+    table: F8 = np.stack(values).T
+    return table
+
+
+def rows_of(table: F8, index: I8) -> F8:
+    """The rows `index` of (n, k), column by column in memory."""
+    taken = np.empty((table.shape[1], len(index)))
+    for column, out in zip(table.T, taken, strict=True):
+        np.take(column, index, out=out, mode="clip")
+    rows: F8 = taken.T
+    return rows
 
 
 def joined(parts: list[Hits]) -> Hits:

@@ -14,12 +14,11 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.errors import InputError
+from gcodetools.gcode.arrays import distinct
 from gcodetools.kit.matching import SAME_FIT_MM, Fit, Outline, fits
 from gcodetools.kit.schema import Kit, Part
-from gcodetools.kit.sections import outline_of
-from gcodetools.kit.stacks import split_stacks
 from gcodetools.marks.objects import normal_label
-from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate
 
@@ -153,6 +152,8 @@ def _why_absent(plate: Plate, fitted: _Fitted, name: str, part: Part, candidates
                 f"its height does not fit: {_top_mm(plate, pose):.4g} mm on the plate, "
                 f"{found.height_mm:g} mm in the kit"
             )
+    from gcodetools.kit.sections import outline_of
+
     outline = outline_of(part)
     size = min((np.sqrt(s.footprint.area / outline.area) for s in candidates), key=lambda r: abs(np.log(r)))
     if abs(np.log(size)) < np.log(_INCH_LEAST):
@@ -171,10 +172,12 @@ class _Stacks:
         self._by_object: dict[int, list[_Stack]] = {}
         self._all: list[_Stack] | None = None
         self._rows_of: list[I8] | None = None
-        self._islands: dict[int, list[Island]] = {}
+        self._islands: dict[int, tuple[list[Island], I4]] = {}
         beads, layers = plate.beads, plate.layers
         # What a convention calls other counts as the part's only inside a label.
-        rows = np.flatnonzero(np.isin(beads.feature, _PART_FEATURES) & (beads.layer >= 0))
+        of_part = np.zeros(len(FEATURES), bool)
+        of_part[list(_PART_FEATURES)] = True
+        rows = np.flatnonzero(of_part[beads.feature] & (beads.layer >= 0))
         self.rows = rows[~layers.raft[beads.layer[rows]]] if len(layers) else rows
 
     def candidates(self, part: Part) -> list[_Stack]:
@@ -230,19 +233,22 @@ class _Stacks:
         feet = self._feet(layer, rows)
         if len(feet) == 1:
             return [_Stack(feet[0], rows, label, layer)]
+        from gcodetools.kit.stacks import split_stacks
+
         return [_Stack(g.footprint, g.rows, label, g.layer) for g in split_stacks(self.plate, rows)]
 
     def _feet(self, layer: int, rows: I8) -> list[shapely.Polygon]:
         """Islands of `rows` in their first layer, which is looked at once for all objects on it."""
+        first, last = int(self.plate.layers.first_row[layer]), int(self.plate.layers.last_row[layer])
         if layer not in self._islands:
-            self._islands[layer] = of_layer(self.plate, layer)
-        return [i.polygon for i in self._islands[layer] if _shares(rows, i.rows)]
-
-
-def _shares(rows: I8, others: I4) -> bool:
-    """Whether two ascending lists of rows have one in common."""
-    at = np.minimum(np.searchsorted(rows, others), len(rows) - 1)
-    return bool(np.any(rows[at] == others))
+            islands = of_layer(self.plate, layer)
+            owner = np.full(last - first, -1, np.int32)
+            for number, island in enumerate(islands):
+                owner[island.rows - first] = number
+            self._islands[layer] = islands, owner
+        islands, owner = self._islands[layer]
+        mine = owner[rows[: np.searchsorted(rows, last)] - first]
+        return [islands[k].polygon for k in np.unique(mine).tolist() if k >= 0]
 
 
 def _numeric(label: str) -> bool:
@@ -315,6 +321,8 @@ class _Fitted:
         key = (name, mirrored, shape)
         if key not in self._seen:
             if name not in self._outlines:
+                from gcodetools.kit.sections import outline_of
+
                 self._outlines[name] = Outline(outline_of(part))
             found = fits(
                 self._outlines[name],
@@ -332,7 +340,7 @@ class _Fitted:
 def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:
     beads, layers = plate.beads, plate.layers
     of_plate = beads.layer[stack.rows]
-    used, number = np.unique(of_plate, return_inverse=True)
+    used = distinct(of_plate)  # rows ascend, and so do their layers
     base = float(layers.z_mm[used[0]] - layers.height_mm[used[0]])
     return Pose(
         part=name,
@@ -346,7 +354,7 @@ def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:
         mirrored=fit.mirrored,
         fit_mm=fit.residual_mm,
         rows=stack.rows.astype(np.int32),
-        layer=(number + 1).astype(np.int32),
+        layer=np.searchsorted(used, of_plate).astype(np.int32) + np.int32(1),
         layers=len(used),
     )
 

@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import ARC
-from gcodetools.kit.paths import Paths
+from gcodetools.kit.paths import Boxes, Paths, columns
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Region
 from gcodetools.kit.solids import Solid, compile_solid, stretches
 from gcodetools.kit.thickness import thin_places
-from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
 from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate
 
@@ -79,13 +80,14 @@ def _select_in(plate: Plate, pose: Pose, regions: dict[str, Region]) -> dict[str
     kinds = {region.beads for region in regions.values()}
     rows, layer = _rows(plate, pose, kinds.pop() if len(kinds) == 1 else "any")
     paths = _paths(plate, pose, rows, layer)
+    boxes = Boxes(paths)
     thin = _ThinParts(plate, pose)
     found = {}
     for name, region in regions.items():
         solid = compile_solid(region.within, thin)
-        index, t0, t1 = stretches(solid, paths)
+        index, t0, t1 = stretches(solid, paths, boxes)
         if kinds and region.beads != "any":
-            keep = np.isin(plate.beads.feature[rows[index]], _BEADS[region.beads])
+            keep = _is_any(region.beads)[plate.beads.feature[rows[index]]]
             index, t0, t1 = index[keep], t0[keep], t1[keep]
         hit = _hit(pose, region, name, Selection(rows[index], t0, t1), layer[index], paths.p1[index, 2])
         found[name] = replace(hit, solid=solid)
@@ -103,8 +105,16 @@ def _hit(
 
 
 def _rows(plate: Plate, pose: Pose, beads: str) -> tuple[I8, NDArray[np.int32]]:
-    keep = np.isin(plate.beads.feature[pose.rows], _BEADS[beads])
+    keep = _is_any(beads)[plate.beads.feature[pose.rows]]
     return pose.rows[keep].astype(np.int64), pose.layer[keep]
+
+
+@lru_cache(maxsize=len(_BEADS))
+def _is_any(beads: str) -> NDArray[np.bool_]:
+    """By feature, whether it is among those that a kit calls `beads`."""
+    table = np.zeros(len(FEATURES), bool)
+    table[list(_BEADS[beads])] = True
+    return table
 
 
 def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Paths:
@@ -113,12 +123,13 @@ def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Path
     # Rounded, so that what single precision adds keeps no bead off a face at mid-height.
     half = np.round(np.nan_to_num(plate.beads.height[rows].astype(np.float64)), 6) / 2
     # Only a bead that climbs (a vase) starts lower; a lift before it is no part of it.
-    climbs = (moves.z[before] != moves.z[rows]) & (plate.beads.feature[before] != 0)
-    start_z = np.where(climbs, moves.z[before], moves.z[rows])
+    z_before, end_z = moves.z[before], moves.z[rows]
+    climbs = (z_before != end_z) & (plate.beads.feature[before] != 0)
+    start_z = np.where(climbs, z_before, end_z)
     ends = []
-    for k, z in ((before, start_z), (rows, moves.z[rows])):
+    for k, z in ((before, start_z), (rows, end_z)):
         x, y = pose.to_part(moves.x[k], moves.y[k])
-        ends.append(np.column_stack([x, y, (z - half - pose.z_mm) / pose.scale]))
+        ends.append(columns(x, y, (z - half - pose.z_mm) / pose.scale))
     arcs = plate.program.arcs
     on = np.flatnonzero((moves.kind[rows] & ARC) != 0)
     k = np.searchsorted(arcs.row, rows[on])

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from gcodetools.kit import shapes
 from gcodetools.kit.faces import meet_ball, meet_cylinder, meet_height, meet_upright, meet_walls
-from gcodetools.kit.paths import Hits, Paths, joined
+from gcodetools.kit.paths import Boxes, Hits, Paths, joined
 
 __all__ = ["FACE_MM", "Section", "Solid", "Thin", "compile_solid", "stretches"]
 
@@ -98,24 +98,35 @@ def compile_solid(declared: shapes.Solid, thin: Thin | None = None) -> Solid:
     raise TypeError(f"no geometry for {declared!r}")
 
 
-def stretches(solid: Solid, paths: Paths) -> tuple[I8, F8, F8]:
-    """The stretches of paths inside a solid: (m,) index ascending, (m,) t0 < t1, neighbours joined."""
-    near = paths.touching(solid.low - FACE_MM, solid.high + FACE_MM)
-    mine = paths.take(near)
-    index, t = solid.crossings(mine)
-    count = len(mine)
-    row = np.concatenate([np.arange(count), index, np.arange(count)])
-    place = np.concatenate([np.zeros(count), t, np.ones(count)])
-    order = np.lexsort((place, row))
-    row, place = row[order], place[order]
-    piece = np.flatnonzero((np.diff(row) == 0) & (np.diff(place) > _SAME_T))
-    row, t0, t1 = row[piece], place[piece], place[piece + 1]
+def stretches(solid: Solid, paths: Paths, boxes: Boxes | None = None) -> tuple[I8, F8, F8]:
+    """The stretches of paths inside a solid: (m,) index ascending, (m,) t0 < t1, neighbours joined.
+
+    boxes : of `paths`, where several solids are asked about.
+    """
+    near = (boxes or Boxes(paths)).touching(solid.low - FACE_MM, solid.high + FACE_MM)
+    mine = paths if len(near) == len(paths) else paths.take(near)
+    row, t0, t1 = _pieces(len(mine), *solid.crossings(mine))
     inside = solid.contains(mine.at(row, (t0 + t1) / 2), mine.layer[row])
     row, t0, t1 = row[inside], t0[inside], t1[inside]
     follows = (np.diff(row) == 0) & (t0[1:] - t1[:-1] <= _SAME_T) if len(row) else np.empty(0, bool)
     first = np.concatenate([[True], ~follows]) if len(row) else follows
     last = np.concatenate([~follows, [True]]) if len(row) else follows
     return near[row[first]], t0[first], t1[last]
+
+
+def _pieces(count: int, index: I8, t: F8) -> tuple[I8, F8, F8]:
+    """Paths cut at crossings: path (ascending), begin and end of each piece. Few paths are cut at all."""
+    row = np.arange(count)
+    if len(index) == 0:
+        return row, np.zeros(count), np.ones(count)
+    order = np.lexsort((t, index))
+    index, t = index[order], t[order]
+    row = np.repeat(row, 1 + np.bincount(index, minlength=count))
+    t0, t1 = np.zeros(len(row)), np.ones(len(row))
+    before = index + np.arange(len(index))
+    t1[before], t0[before + 1] = t, t
+    piece = np.flatnonzero(t1 - t0 > _SAME_T)
+    return row[piece], t0[piece], t1[piece]
 
 
 def _mirrored(parts: tuple[shapes.Solid, ...], thin: Thin | None) -> list[Solid]:

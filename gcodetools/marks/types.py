@@ -14,6 +14,7 @@ I2 = NDArray[np.int16]
 I4 = NDArray[np.int32]
 U1 = NDArray[np.uint8]
 Bool = NDArray[np.bool_]
+_FEW = 8  # lines a span from which on ascending lines are not looked up one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +62,21 @@ class Objects:
         """Object of each of `lines`, -1 outside."""
         if len(self.span_first) == 0:
             return np.full(len(lines), -1, np.int16)
+        if len(self.span_first) < len(lines) // _FEW and np.all(lines[1:] >= lines[:-1]):
+            return self._at_ascending(lines)
         at = np.searchsorted(self.span_first, lines, side="right") - 1
         inside = (at >= 0) & (lines <= self.span_last[np.maximum(at, 0)])
         return np.where(inside, self.span_object[np.maximum(at, 0)], -1).astype(np.int16)
+
+    def _at_ascending(self, lines: NDArray[np.integer]) -> I2:
+        """The same for many ascending lines: repeated, instead of looked up for each."""
+        stop = self.span_last.astype(np.int64) + 1
+        stop[:-1] = np.minimum(stop[:-1], self.span_first[1:])
+        np.maximum(stop, self.span_first, out=stop)
+        edges = np.searchsorted(lines, np.column_stack([self.span_first, stop]).ravel().astype(lines.dtype))
+        owner = np.full(2 * len(stop) + 1, -1, np.int16)
+        owner[1::2] = self.span_object
+        return np.repeat(owner, np.diff(edges, prepend=0, append=len(lines)))
 
     def brackets(self) -> Spans:
         """The spans that a host may cancel."""

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.arcs import arc_lengths
+from gcodetools.gcode.arrays import spans_of
 from gcodetools.gcode.program import Program
 from gcodetools.marks.features import FEATURE_INDEX, FEATURES
 from gcodetools.marks.types import Marks
-from gcodetools.toolpath import features
 
 __all__ = [
     "FEATURES",
@@ -31,7 +31,6 @@ I2 = NDArray[np.int16]
 I4 = NDArray[np.int32]
 U1 = NDArray[np.uint8]
 Bool = NDArray[np.bool_]
-T = TypeVar("T", bound=np.generic)
 
 _OTHER, _TOWER = FEATURE_INDEX["other"], FEATURE_INDEX["tower"]
 _PRINTED = tuple(FEATURE_INDEX[w] for w in ("outermost", "perimeter", "solid", "sparse", "overhang"))
@@ -106,10 +105,11 @@ def path_lengths(program: Program) -> F8:
     length = np.empty(len(moves))
     if len(moves) == 0:
         return length
-    total = np.square(np.diff(moves.x))
-    total += np.square(np.diff(moves.y))
-    total += np.square(np.diff(moves.z))
-    np.sqrt(total, out=length[1:])
+    for low, high in spans_of(len(moves), 1):
+        total = np.square(np.diff(moves.x[low - 1 : high]))
+        total += np.square(np.diff(moves.y[low - 1 : high]))
+        total += np.square(np.diff(moves.z[low - 1 : high]))
+        np.sqrt(total, out=length[low:high])
     length[0] = np.sqrt(moves.x[0] ** 2 + moves.y[0] ** 2 + moves.z[0] ** 2)
     if len(program.arcs.row):
         length[program.arcs.row] = arc_lengths(moves, program.arcs)
@@ -129,11 +129,11 @@ def build(program: Program, marks: Marks, layers: Layers, beads: Bool, diameter_
     line = program.moves.line
     length = path_lengths(program)
     layer = _layer_of(layers, len(line))
-    height = _heights(marks, layers, layer, line)
-    width = _widths(program, marks, length, height, beads, diameter_mm)
-    height[~beads] = np.nan
+    width, height = _sections(program, marks, layers, layer, length, beads, diameter_mm)
     feature, source = _marked_features(marks, line, beads), "comments"
     if feature is None:
+        from gcodetools.toolpath import features
+
         feature = features.classify(program, beads, layer, width, layers.raft)
         source = "geometry"
     feature[beads & (layer < 0)] = _OTHER
@@ -152,37 +152,50 @@ def _layer_of(layers: Layers, count: int) -> I4:
     return layer
 
 
-def _held(padded: NDArray[T], line: I4, at: I4) -> NDArray[T]:
-    """(k,) for each of the ascending lines `at`: `padded[1 + n]` behind `line[n]`, `padded[0]` before all."""
-    bounds = np.searchsorted(at, line, side="right")
-    counts = np.diff(np.concatenate([[0], bounds, [len(at)]]))
-    return np.repeat(padded, counts)
+class _Held:
+    """What marks say of ascending lines: `padded[1 + n]` behind `line[n]`, `padded[0]` before all."""
+
+    def __init__(self, padded: NDArray[Any], line: I4, at: I4) -> None:
+        self.padded, self.bounds = padded, np.searchsorted(at, line, side="right")
+
+    def between(self, low: int, high: int) -> NDArray[Any]:
+        """Of the lines `low` to `high` of `at`."""
+        first, last = np.searchsorted(self.bounds, low, "right"), np.searchsorted(self.bounds, high)
+        counts = np.diff(self.bounds[first:last], prepend=low, append=high)
+        return np.repeat(self.padded[first : last + 1], counts)
 
 
 def _padded(value: F8) -> F4:
     return np.concatenate([[np.nan], value]).astype(np.float32)
 
 
-def _heights(marks: Marks, layers: Layers, layer: I4, line: I4) -> F4:
-    """Layer thickness at each row: the layer's, or what a mark inside it says."""
+def _sections(
+    program: Program, marks: Marks, layers: Layers, layer: I4, length: F8, beads: Bool, diameter_mm: float
+) -> tuple[F4, F4]:
+    """Width and height of beads, mm, NaN where no bead: the layer's thickness, or what a mark inside it says; the
+    width that a mark says, or by the filament pushed."""
+    moves = program.moves
     by_layer = np.append(layers.height_mm, np.nan).astype(np.float32)
-    height = by_layer[layer]
-    if len(marks.height_line):
-        marked = _held(_padded(marks.height), marks.height_line, line)
-        height = np.where(marked > 0, marked, height)
-    return height
-
-
-def _widths(program: Program, marks: Marks, length: F8, height: F4, beads: Bool, diameter_mm: float) -> F4:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        area = program.moves.e / length
-    area *= np.pi * diameter_mm**2 / 4
-    width = bead_width_mm(area, height.astype(np.float64)).astype(np.float32)
-    if len(marks.width_line):
-        marked = _held(_padded(marks.width), marks.width_line, program.moves.line)
-        width = np.where(marked > 0, marked, width)
-    width[~beads] = np.nan
-    return width
+    heights = _Held(_padded(marks.height), marks.height_line, moves.line) if len(marks.height_line) else None
+    widths = _Held(_padded(marks.width), marks.width_line, moves.line) if len(marks.width_line) else None
+    width, height = np.empty(len(layer), np.float32), np.empty(len(layer), np.float32)
+    for low, high in spans_of(len(layer)):
+        none = ~beads[low:high]
+        mine = by_layer[layer[low:high]]
+        if heights is not None:
+            marked = heights.between(low, high)
+            mine = np.where(marked > 0, marked, mine)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            area = moves.e[low:high] / length[low:high]
+        area *= np.pi * diameter_mm**2 / 4
+        wide = bead_width_mm(area, mine.astype(np.float64)).astype(np.float32)
+        if widths is not None:
+            marked = widths.between(low, high)
+            wide = np.where(marked > 0, marked, wide)
+        wide[none] = np.nan
+        mine[none] = np.nan
+        width[low:high], height[low:high] = wide, mine
+    return width, height
 
 
 def _marked_features(marks: Marks, line: I4, beads: Bool) -> U1 | None:
@@ -190,7 +203,7 @@ def _marked_features(marks: Marks, line: I4, beads: Bool) -> U1 | None:
     if not np.any(np.isin(marks.feature, _PRINTED)):
         return None
     padded = np.concatenate([[_OTHER], marks.feature]).astype(np.uint8)
-    feature = _held(padded, marks.feature_line, line)
+    feature: U1 = _Held(padded, marks.feature_line, line).between(0, len(line))
     if len(marks.towers.first):
         feature[marks.towers.holds(line)] = _TOWER
     feature[~beads] = 0

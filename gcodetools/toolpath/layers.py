@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.gcode.arrays import spans_of
 from gcodetools.gcode.program import Moves, Program
 from gcodetools.marks.types import Marks
 from gcodetools.toolpath.beads import Layers
@@ -36,8 +37,9 @@ def laying(program: Program) -> Bool:
         return np.zeros(0, bool)
     beads = np.empty(len(moves), bool)
     beads[0] = max(abs(moves.x[0]), abs(moves.y[0])) > STILL_MM
-    np.greater(np.abs(np.diff(moves.x)), STILL_MM, out=beads[1:])
-    beads[1:] |= np.abs(np.diff(moves.y)) > STILL_MM
+    for low, high in spans_of(len(moves), 1):
+        beads[low:high] = np.abs(np.diff(moves.x[low - 1 : high])) > STILL_MM
+        beads[low:high] |= np.abs(np.diff(moves.y[low - 1 : high])) > STILL_MM
     arcs = program.arcs
     if len(arcs.row):
         beads[arcs.row] |= np.abs(arcs.radius * arcs.sweep) > STILL_MM

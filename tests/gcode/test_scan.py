@@ -478,3 +478,11 @@ def test_motion_that_is_not_read_is_told() -> None:
 def test_several_commands_on_a_line_are_told(text: str) -> None:
     (warning,) = read(text).warnings
     assert warning.startswith("t.gcode:1: 1 line(s) with several commands; only the first of each is read")
+
+
+def test_odd_characters_are_told_of_lines_that_set_where_the_machine_is_too() -> None:
+    """Those lines are no rows of moves."""
+    program = read_program(b"G1 X1\nG92 E0 ?\nG28 X &\nG1 X2 %\nM117 %\n", "t")
+    assert program.moves.line.tolist() == [0, 3]
+    assert program.odd.tolist() == [1, 2, 3, 4]
+    assert any(text.startswith("t:2: 3 move(s) with characters") for text in program.warnings)

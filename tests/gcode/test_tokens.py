@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tracemalloc
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -312,3 +313,21 @@ def test_a_command_of_100_mb_is_refused_with_its_line() -> None:
         "t.gcode:3: a line of 102 MB that is no comment; a command has at most some hundred characters\n"
         "The file is damaged or no G-code. Slice again, or look at that line in an editor."
     )
+
+
+def test_plain_numbers_are_read_as_one_word(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The slower ways are for numbers of more digits alone."""
+    slow: list[int] = []
+    known = module._two_words
+
+    def told(*given: Any) -> Any:
+        slow.extend(given[-1].tolist())
+        return known(*given)
+
+    monkeypatch.setattr(module, "_two_words", told)
+    text = b"G1 X12.345 Y-1234.567 Z.2 E.02731 F7800\nM73 P0 R712\nG1 X1234567 Y0.000001 E+1. F1234567\n"
+    found = tokenise(text)
+    assert slow == []
+    assert found.value.tolist()[:6] == [1.0, 12.345, -1234.567, 0.2, 0.02731, 7800.0]
+    assert found.value.tolist()[-4:] == [1234567.0, 1e-6, 1.0, 1234567.0]
+    assert tokenise(b"G1 X12345678\n").value.tolist() == [1.0, 12345678.0] and slow == [1]

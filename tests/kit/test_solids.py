@@ -16,8 +16,8 @@ from gcodetools.errors import InputError
 from gcodetools.kit import mesh as mesh_module
 from gcodetools.kit import shapes
 from gcodetools.kit.mesh import load_body
-from gcodetools.kit.paths import Paths
-from gcodetools.kit.solids import Solid, compile_solid, stretches
+from gcodetools.kit.paths import Boxes, Paths, columns
+from gcodetools.kit.solids import Solid, _pieces, compile_solid, stretches
 
 L_SHAPE = ((-6.0, -5.0), (7.0, -5.0), (7.0, -1.0), (0.5, -1.0), (0.5, 6.0), (-6.0, 6.0))
 SOLIDS: dict[str, shapes.Solid] = {
@@ -285,3 +285,48 @@ def test_no_path_gives_no_stretch() -> None:
     none = Paths.lines(np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32))
     for declared in SOLIDS.values():
         assert len(stretches(compile_solid(declared), none)[0]) == 0
+
+
+@pytest.mark.parametrize("name", SOLIDS)
+def test_where_the_ends_stand_in_memory_changes_nothing(name: str) -> None:
+    """Ends row by row and column by column, boxes of their own and given: the same stretches."""
+    random = np.random.default_rng(4)
+    p0, p1 = (np.round(random.uniform([-9, -9, 0], [9, 9, 8], (200, 3)), 3) for _ in range(2))
+    layer = random.integers(1, 9, 200).astype(np.int32)
+    solid = compile_solid(SOLIDS[name])
+    by_rows, by_columns = Paths.lines(p0, p1, layer), Paths.lines(columns(*p0.T), columns(*p1.T), layer)
+    assert by_columns.p0.flags.f_contiguous and by_rows.p0.flags.c_contiguous
+    wanted = stretches(solid, by_rows)
+    assert len(wanted[0]) > 20
+    boxes = Boxes(by_columns)
+    for given_boxes in (None, boxes, boxes):
+        found = stretches(solid, by_columns, given_boxes)
+        for mine, theirs in zip(found, wanted, strict=True):
+            np.testing.assert_allclose(mine, theirs, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("low, high", [((-2, -9, 0, 1), (3, 9, 8, 9)), ((-9, 1, 3, 2), (9, 2, 4, 3))])
+def test_boxes_that_meet_are_those_of_single_comparisons(
+    low: tuple[float, ...], high: tuple[float, ...]
+) -> None:
+    random = np.random.default_rng(5)
+    p0, p1 = (random.uniform([-9, -9, 0], [9, 9, 8], (300, 3)) for _ in range(2))
+    layer = random.integers(1, 9, 300).astype(np.int32)
+    expected = [
+        k
+        for k, (a, b, own) in enumerate(zip(p0.tolist(), p1.tolist(), layer.tolist(), strict=True))
+        if all(min(a[i], b[i]) <= high[i] and max(a[i], b[i]) >= low[i] for i in range(3))
+        and low[3] <= own <= high[3]
+    ]
+    found = Boxes(Paths.lines(p0, p1, layer)).touching(np.array(low, float), np.array(high, float))
+    assert 0 < len(expected) < 300
+    assert found.tolist() == expected
+
+
+def test_crossings_twice_at_one_place_cut_once() -> None:
+    """In any order, several a path, some paths without."""
+    index, t = np.array([3, 1, 3, 1, 3]), np.array([0.75, 0.5, 0.25, 0.5, 0.5])
+    row, t0, t1 = _pieces(5, index, t)
+    assert row.tolist() == [0, 1, 1, 2, 3, 3, 3, 3, 4]
+    assert t0.tolist() == [0, 0, 0.5, 0, 0, 0.25, 0.5, 0.75, 0]
+    assert t1.tolist() == [1, 0.5, 1, 1, 0.25, 0.5, 0.75, 1, 1]

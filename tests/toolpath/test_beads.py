@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from gcodetools.demo.maker import CONVENTIONS
 from gcodetools.demo.plates import Made
+from gcodetools.gcode import arrays
 from gcodetools.toolpath.beads import FEATURES, bead_area_mm2, bead_width_mm, path_lengths
 from gcodetools.toolpath.plate import Plate
 
@@ -53,6 +54,14 @@ def test_lengths_are_those_of_lines_arcs_and_helices() -> None:
     wanted = [13, np.pi, 4 * np.pi, np.hypot(np.pi, 1), 0]
     np.testing.assert_allclose(path_lengths(plate.program), wanted, rtol=1e-12)
     np.testing.assert_array_equal(plate.beads.length_mm, path_lengths(plate.program))
+
+
+def test_lengths_of_lines_count_every_axis(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pythagorean triples and a quadruple, over the borders of spans."""
+    monkeypatch.setattr(arrays, "_SPAN", 2)
+    text = b"M83\nG1 X1 Y1 Z1\nG1 X4 Y5\nG1 X4 Y8 Z5\nG1 X9 Z17\nG1 X12 Y12 Z29\nG1 Z28\n"
+    lengths = path_lengths(Plate.from_bytes(text).program)
+    np.testing.assert_allclose(lengths, [np.sqrt(3), 5, 5, 13, 13, 1], rtol=1e-12)
 
 
 @given(st.floats(0.3, 0.8), st.sampled_from([0.1, 0.2, 0.3]))
@@ -132,3 +141,37 @@ def test_columns_can_not_be_written() -> None:
     for column in (beads.layer, beads.feature, beads.width, beads.height, beads.length_mm, beads.instance):
         with pytest.raises(ValueError, match="read-only"):
             column[0] = 0
+
+
+@pytest.mark.parametrize("convention", ["A", "B", "C", "D", "J"])
+def test_columns_are_the_same_worked_out_in_any_spans(made: Callable[..., Made], convention: str) -> None:
+    data = made(convention, arcs=convention == "C").data
+    found = []
+    for span in (1 << 30, 97):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(arrays, "_SPAN", span)
+            found.append(Plate.from_bytes(data))
+    whole, cut = found
+    assert len(whole.moves) > 5 * 97
+    for one, other in ((whole.moves, cut.moves), (whole.beads, cut.beads), (whole.layers, cut.layers)):
+        for name in one.__dataclass_fields__:
+            mine, theirs = getattr(other, name), getattr(one, name)
+            assert mine == theirs if isinstance(theirs, str) else mine.tobytes() == theirs.tobytes(), name
+
+
+def test_marks_of_width_and_height_hold_over_the_borders_of_spans(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A mark at each of a few places, none in some spans, two in others, some at a border."""
+    marked = {1: 0.31, 2: 0.32, 6: 0.36, 7: 0.37, 8: 0.38, 9: 0.39, 21: 0.41}
+    text = ["G92 E0", "M83", ";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2", ";TYPE:Perimeter"]
+    expected, now = [], float("nan")
+    for k in range(30):
+        if k in marked:
+            text.append(f";WIDTH:{marked[k]}")
+            now = marked[k]
+        text.append(f"G1 X{k + 1} Y{k % 2} Z.2 E.04")
+        expected.append(now)
+    monkeypatch.setattr(arrays, "_SPAN", 4)
+    width = Plate.from_bytes(("\n".join(text) + "\n").encode()).beads.width
+    known = ~np.isnan(expected)
+    np.testing.assert_array_equal(width[known], np.array(expected, np.float32)[known])
+    assert np.all(width[~known] > 0.1)
