@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from gcodetools.documents.profiles import Machine
 from gcodetools.edit.record import already_treated
 from gcodetools.errors import NotFoundOnPlate
 from gcodetools.gcode.arrays import give_back
+from gcodetools.gcode.files import read_raw
 from gcodetools.jobs.apply import Options, read_after, read_before
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.clock import Standing, standing
@@ -88,10 +90,22 @@ def compare_files(
     InputError : a file or a kit is unreadable or invalid. NotFoundOnPlate : no part of the kit on either plate.
     """
     kit = load_kits(options.kits) if options.kits else None
+    _expect_readable(after)
     first = _side(read_before(before, options), kit, options, look=look)
     # The first plate's columns are large and no longer needed.
     give_back()
     return _compared(first, _side(read_after(after, options), kit, options, first, look), kit)
+
+
+def _expect_readable(path: Path) -> None:
+    """Refuse a second file that can't be read, before all is worked out for the first; a pipe is left alone.
+
+    Raises
+    ------
+    InputError : missing, a folder, not readable.
+    """
+    if path.is_dir() or not os.access(path, os.R_OK):
+        read_raw(path)
 
 
 def compare_plates(

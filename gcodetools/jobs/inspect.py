@@ -194,7 +194,7 @@ def _heat(plate: Plate, kit: Kit | None) -> dict[str, Any]:
         value, source = kit.base.nozzle_c, "kit"
     if value is not None:
         result |= {"nozzle_c": value, "nozzle_from": source}
-    bed_c = np.array(program.states.bed.at(line), np.float64)
+    bed_c = program.states.bed.at(line)
     bed_c[bed_c == 0] = np.nan  # off: a start macro heats it, or nothing does
     bed = _most(bed_c, length)
     if bed is None:
@@ -208,11 +208,16 @@ def _heat(plate: Plate, kit: Kit | None) -> dict[str, Any]:
 
 
 def _most(value: NDArray[np.float64], length: NDArray[np.float64]) -> float | None:
+    """The known value of the greatest length; values change a few times in millions of beads, so stretches of one value
+    are added up first."""
     known = ~np.isnan(value)
-    if not np.any(known):
+    if not np.all(known):
+        value, length = value[known], length[known]
+    if len(value) == 0:
         return None
-    values, index = np.unique(value[known], return_inverse=True)
-    return float(values[np.argmax(np.bincount(index, length[known]))])
+    first = np.flatnonzero(np.append(True, value[1:] != value[:-1]))
+    values, index = np.unique(value[first], return_inverse=True)
+    return float(values[np.argmax(np.bincount(index, np.add.reduceat(length, first)))])
 
 
 def _filament(plate: Plate, measured: Filament, profiles: Profiles) -> dict[str, Any]:

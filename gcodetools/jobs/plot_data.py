@@ -318,8 +318,8 @@ def _course(one: RegionStrength, tops: F8, quantity: str, span: Layers) -> Strip
 def _draws(welds: LayerWelds, quantity: str) -> F8:
     """(1 + d, k) what each layer bears over the whole area of its beads, MPa; or how far it has healed, %."""
     if quantity == "bond":
-        return 100.0 * welds.bond
-    return welds.strength_mpa * welds.contact
+        return 100.0 * welds.bond.draws
+    return welds.strength_mpa.draws * welds.contact
 
 
 def _shadow(side: Side, pose: Pose, span: Layers) -> tuple[F8, F8, F8]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import load_machine
+from gcodetools.gcode.arrays import give_back
 from gcodetools.jobs.as_moved import as_moved
 from gcodetools.jobs.region_states import nozzle_base_c
 from gcodetools.jobs.regions import Found
@@ -57,6 +58,7 @@ def strengths_of(
         return None
     law = law_of(profiles.material, draws or Draws())
     got, heating = beads_got(plate, kit, profiles, planned, mm3_per_mm)
+    give_back()  # what reading and finding left behind; instances come in many small arrays
     moved = as_moved(plate, kit, found)
     results: list[RegionStrength | None] = [None] * len(found)
     owners: dict[tuple[str, int], list[int]] = {}

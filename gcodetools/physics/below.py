@@ -8,7 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.physics.pieces import STEP_MM, Bends, Pieces, Samples, divide, divide_rows, samples_of
+from gcodetools.physics.pieces import (
+    STEP_MM,
+    Bends,
+    Pieces,
+    Samples,
+    divide,
+    divide_rows,
+    numbered,
+    samples_of,
+)
 
 __all__ = [
     "LEVEL_MM",
@@ -35,8 +44,10 @@ _LATTICES = {5: 2, 13: 5, 21: 8, 55: 21, 89: 34, 233: 89}
 _LONG_MM = 5.0
 _WIDE = 2.0  # median reaches: those beyond are searched by themselves
 _MOSTLY = 0.8  # of the samples: the rest is not worth a copy of these
-_FINE_MM = 0.01  # of x in the order of the samples of a strip
-_BLOCK, _PAIRS = 1 << 15, 1 << 17
+_FINE_MM, _COARSE_MM = 0.01, 0.2  # of x in the order of the samples of a strip
+_PLACES = 32  # a sample: with no more there is a table of them, in steps of `_COARSE_MM`
+_SPARE_MM = 1e-6  # rounding leaves nobody out
+_BLOCK, _PAIRS = 1 << 15, 1 << 15
 _NONE = np.iinfo(np.int64).max
 _COVERS = np.float32(1 + 1e-5)  # of a half width squared: rounding leaves no slit between beads side by side
 
@@ -120,6 +131,7 @@ class _Ground:
     least and greatest top there and the last time anything was laid. reach_mm, strip_mm : how far from its middle
     a sample reaches, and the strips' breadth. x0, y0, across, strips : the least x and y, steps of x and strips.
     key : (n,) ascending; the other columns go with it. rank : into laid_of and solid_of, the last laid first.
+    begins : how many keys are less than each; empty where there are too many places.
     """
 
     level: I8
@@ -130,8 +142,10 @@ class _Ground:
     strip_mm: F8
     x0: float
     y0: float
+    fine_mm: float
     across: int
     strips: int
+    begins: I8
     key: I8
     x: F8
     y: F8
@@ -145,20 +159,14 @@ class _Ground:
     laid_of: F8
     solid_of: Bool
 
+    def before(self, key: I8) -> I8:
+        """(k,) how many samples come before keys."""
+        return self.begins[key] if len(self.begins) else np.searchsorted(self.key, key)
+
 
 def _levels(z_mm: F8) -> I8:
     number: I8 = np.floor(z_mm / (2 * LEVEL_MM)).astype(np.int64)
     return number
-
-
-def _numbered(number: I8) -> tuple[I8, I8]:
-    """Distinct whole numbers that lie near each other, ascending, and where each of `number` is among them."""
-    if len(number) == 0:
-        return number, number
-    least = int(number.min())
-    here = np.zeros(int(number.max()) - least + 1, bool)
-    here[number - least] = True
-    return np.flatnonzero(here) + least, (np.cumsum(here) - 1)[number - least]
 
 
 def _greatest(column: F8, group: I8, groups: int) -> F8:
@@ -196,10 +204,10 @@ def _ground_of(samples: Samples, cell_mm: float | None) -> _Ground:
     rank = np.empty(len(samples), np.int64)
     rank[by_age] = np.arange(len(samples))
     number = _levels(top)
-    numbers, of_number = _numbered(number)
+    numbers, of_number = numbered(number)
     reach = (samples.length_mm + samples.width_mm) / 2
     wide = reach > _WIDE * np.median(reach) if len(reach) else np.zeros(0, bool)
-    level, of_level = _numbered(2 * number + wide)
+    level, of_level = numbered(2 * number + wide)
     back = np.searchsorted(numbers, level // 2)
     low_mm = -_greatest(-top, of_number, len(numbers))[back]
     high_mm, last_s = (_greatest(c, of_number, len(numbers))[back] for c in (top, laid))
@@ -207,10 +215,16 @@ def _ground_of(samples: Samples, cell_mm: float | None) -> _Ground:
     strip_mm = reach_mm if cell_mm is None else np.full(len(level), cell_mm)
     x0, y0 = (float(c.min()) if len(c) else 0.0 for c in (x, y))
     strip = np.floor((y - y0) / strip_mm[of_level]).astype(np.int64)
-    step = np.floor((x - x0) / _FINE_MM).astype(np.int64)
-    strips, across = (int(c.max()) + 1 if len(c) else 1 for c in (strip, step))
+    strips = int(strip.max(initial=0)) + 1
+    places = len(level) * strips * (int(float(np.ptp(x) if len(x) else 0.0) / _COARSE_MM) + 1)
+    fine_mm = _COARSE_MM if places <= _PLACES * len(x) else _FINE_MM
+    step = np.floor((x - x0) / fine_mm).astype(np.int64)
+    across = int(step.max(initial=0)) + 1
     key = (of_level * strips + strip) * across + step
     order = np.argsort(key)
+    begins = np.empty(0, np.int64)
+    if fine_mm == _COARSE_MM:
+        begins = np.concatenate([[0], np.cumsum(np.bincount(key, minlength=len(level) * strips * across))])
     return _Ground(
         level,
         low_mm,
@@ -220,8 +234,10 @@ def _ground_of(samples: Samples, cell_mm: float | None) -> _Ground:
         strip_mm,
         x0,
         y0,
+        fine_mm,
         across,
         strips,
+        begins,
         key[order],
         x[order],
         y[order],
@@ -255,7 +271,7 @@ def _pairs(upper: Samples, ground: _Ground) -> Iterator[tuple[I8, I8, I8]]:
     mine, first, last = mine[met], first[met], last[met]
     # In the ground's own order, so that a block's pairs lie close together in memory.
     strip = np.clip(np.floor((upper.y_mm[mine] - ground.y0) / ground.strip_mm[first]), 0, ground.strips - 1)
-    step = np.clip(np.floor((upper.x_mm[mine] - ground.x0) / _FINE_MM), 0, ground.across - 1)
+    step = np.clip(np.floor((upper.x_mm[mine] - ground.x0) / ground.fine_mm), 0, ground.across - 1)
     order = np.argsort(
         (first * ground.strips + strip.astype(np.int64)) * ground.across + step.astype(np.int64)
     )
@@ -285,12 +301,14 @@ def _ranges(upper: Samples, rows: I8, first: I8, last: I8, ground: _Ground) -> t
         low = np.maximum(np.floor((y - reach) / strip_mm), 0).astype(np.int64)
         high = np.minimum(np.floor((y + reach) / strip_mm), ground.strips - 1).astype(np.int64)
         high[first + ahead >= last] = -1
-        left = np.clip(np.floor((x - reach) / _FINE_MM), 0, ground.across).astype(np.int64)
-        right = np.clip(np.floor((x + reach) / _FINE_MM) + 1, 0, ground.across).astype(np.int64)
         for _ in range(max(int((high - low).max()) + 1, 0)):
-            place = (level * ground.strips + low) * ground.across
-            begin = np.searchsorted(ground.key, place + left)
-            end = np.searchsorted(ground.key, place + right)
+            # No farther along a strip than round the sample: in the strips at the rim that is less.
+            aside = np.maximum(np.maximum(low * strip_mm - y, y - (low + 1) * strip_mm), 0.0)
+            half = np.sqrt(np.maximum(reach * reach - aside * aside, 0.0)) + _SPARE_MM
+            left = np.clip(np.floor((x - half) / ground.fine_mm), 0, ground.across).astype(np.int64)
+            right = np.clip(np.floor((x + half) / ground.fine_mm) + 1, 0, ground.across).astype(np.int64)
+            place = (level * ground.strips + np.minimum(low, ground.strips - 1)) * ground.across
+            begin, end = ground.before(place + left), ground.before(place + right)
             begins.append(begin)
             ends.append(np.where(low <= high, end, begin))
             low = low + 1

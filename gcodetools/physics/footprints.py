@@ -11,12 +11,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from gcodetools.physics.cells import cells_of
 from gcodetools.physics.pieces import Samples
 from gcodetools.physics.section import full_pitch_mm
-from gcodetools.physics.stations import crossings
 from gcodetools.physics.walls import Spread
 
 __all__ = ["FootprintFacts", "Footprints", "footprints", "typical_footprint"]
@@ -26,12 +25,6 @@ I4 = NDArray[np.int32]
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
-_APART_MM = 1e4  # layers are set apart by this where pieces are looked up; a plate is smaller
-_TILE_MM = 1.5  # plastic of a region is looked for this far from its beads; sparse lines lie up to 3 mm apart
-_CELL_MM = (
-    0.2  # at the least; what a cell has of an edge is weighed, so a wall need not be a whole number of them
-)
-_CELLS = 60_000  # at the most, near enough
 _CRUMB = 0.05  # lumps of less than this share of a layer's largest are blobs
 _CUT = (
     0.5  # lumps that go on in plastic around more of their edge are cut out of a block, no section of an arm
@@ -159,7 +152,7 @@ def footprints(pieces: Samples, share: F8, outer: Bool, within: Bool, *, most: i
     keep = np.flatnonzero(np.isin(pieces.layer, chosen))
     mine, rests, outer, within = pieces.take(keep), np.nan_to_num(share[keep]), outer[keep], within[keep]
     index = np.flatnonzero(within)
-    cells = _cells(mine, outer, within)
+    cells = cells_of(mine, outer, within)
     count = int(cells.lump.max(initial=-1)) + 1
     lump = cells.nearest(mine, index)
     across = np.maximum(full_pitch_mm(mine.width_mm[index], mine.height_mm[index]), 0.0)
@@ -258,171 +251,3 @@ class _Inertia:
             own = np.abs(ux * ax + uy * ay) * half + np.abs(ux * ay - uy * ax) * side
             np.maximum.at(found[k], group, np.abs(dx * ax + dy * ay) + own)
         return found[0], found[1]
-
-
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    """Square cells of a region's plastic, outlines filled, columns (c,): layer, middle, area in the outline, lump,
-    how many of its four neighbours are no cell of the region, and how many of these are plastic."""
-
-    layer: I4
-    x: F8
-    y: F8
-    area: F8
-    lump: I8
-    edges: F8
-    beyond: F8
-    side_mm: float
-
-    def cut(self, count: int) -> F8:
-        """(count,) share of each lump's edge behind which there is plastic."""
-        edges = np.bincount(self.lump, self.edges, minlength=count)
-        cut: F8 = np.bincount(self.lump, self.beyond, minlength=count) / np.maximum(edges, 1.0)
-        return cut
-
-    def nearest(self, pieces: Samples, index: I8) -> I8:
-        """Lump of the cell that is nearest to each of the pieces `index`, of its layer."""
-        if len(index) == 0:
-            return np.empty(0, np.int64)
-        tree = shapely.STRtree(shapely.points(self.x + self.layer * _APART_MM, self.y))
-        x = pieces.x_mm[index] + pieces.layer[index] * _APART_MM
-        asked, found = tree.query_nearest(shapely.points(x, pieces.y_mm[index]), all_matches=False)
-        lump = np.zeros(len(index), np.int64)
-        lump[asked] = self.lump[found]
-        return lump
-
-
-def _cells(pieces: Samples, outer: Bool, within: Bool) -> _Cells:
-    """Cells inside the outermost loops or on a bead, whose nearest bead is of the region."""
-    tiles = _around(*_tile_of(pieces.take(within)))
-    wanted = math.sqrt(_CELLS / max(len(tiles[0]), 1))
-    per_tile = int(min(max(wanted, 3), math.ceil(_TILE_MM / _CELL_MM)))
-    side = _TILE_MM / per_tile
-    a, b = (c.ravel() for c in np.meshgrid(np.arange(per_tile), np.arange(per_tile)))
-    layer = np.repeat(tiles[0], per_tile**2).astype(np.int32)
-    column = (tiles[1][:, None] * per_tile + a).ravel()
-    row = (tiles[2][:, None] * per_tile + b).ravel()
-    x: F8 = np.asarray((column + 0.5) * side, np.float64)
-    y: F8 = np.asarray((row + 0.5) * side, np.float64)
-    inside = _enclosed(pieces, np.flatnonzero(outer), layer, row, x, y)
-    # Only what lies in or beside a tile can be nearest to a cell that counts.
-    beside = np.flatnonzero(np.isin(_tile_key(*_tile_of(pieces)), _tile_key(*_around(*tiles))))
-    around, within = pieces.take(beside), within[beside]
-    half = around.length_mm / 2
-    px = around.x_mm + around.layer * _APART_MM
-    begin = np.column_stack([px - around.ux * half, around.y_mm - around.uy * half])
-    end = np.column_stack([px + around.ux * half, around.y_mm + around.uy * half])
-    tree = shapely.STRtree(shapely.linestrings(np.stack([begin, end], axis=1)))
-    points = shapely.points(x + layer * _APART_MM, y)
-    reach = float(around.width_mm.max(initial=0.0)) / 2 + side
-    asked, near, far = _nearest(tree, points, inside, 2 * _TILE_MM, reach)
-    # What a cell has of a bead's edge, the edge being straight across it.
-    covered = np.clip((around.width_mm[near] / 2 - far) / side + 0.5, 0.0, 1.0)
-    covered = np.where(inside[asked], 1.0, covered)
-    keep = np.flatnonzero(covered > 0)
-    order = keep[np.argsort(asked[keep])]
-    cell, near, covered = asked[order], near[order], covered[order]
-    mine = within[near]
-    key, wide = _keys(layer[cell], column[cell], row[cell])
-    at = np.flatnonzero(mine)
-    lump = _labelled(key[at], wide)
-    edges, beyond = np.zeros(len(at)), np.zeros(len(at))
-    for step in (-1, 1, -wide, wide):
-        other = _found(key, key[at] + step)
-        outside = (other < 0) | ~mine[other]
-        edges += outside
-        beyond += outside & (other >= 0) & (covered[other] > 0.5)
-    cell = cell[at]
-    return _Cells(layer[cell], x[cell], y[cell], covered[at] * side**2, lump, edges, beyond, side)
-
-
-def _nearest(
-    tree: shapely.STRtree, points: NDArray[np.object_], inside: Bool, deep_mm: float, near_mm: float
-) -> tuple[I8, I8, F8]:
-    """(point, nearest line, distance) of those that have one: within `deep` of points inside, `near` of others."""
-    found = []
-    for which, reach in ((np.flatnonzero(inside), deep_mm), (np.flatnonzero(~inside), near_mm)):
-        (asked, line), far = tree.query_nearest(
-            points[which], max_distance=reach, return_distance=True, all_matches=False
-        )
-        found.append((which[asked], line, far))
-    (a, b, c), (d, e, f) = found
-    return np.concatenate([a, d]), np.concatenate([b, e]), np.concatenate([c, f])
-
-
-def _tile_of(pieces: Samples) -> tuple[I8, I8, I8]:
-    """(n,) layer, column and row of the tile each piece's middle is in."""
-    column = np.floor(pieces.x_mm / _TILE_MM).astype(np.int64)
-    return pieces.layer.astype(np.int64), column, np.floor(pieces.y_mm / _TILE_MM).astype(np.int64)
-
-
-def _tile_key(layer: I8, column: I8, row: I8) -> I8:
-    """A number a tile; a plate has less than a million columns or rows."""
-    return (layer * 1_000_000 + column + 500_000) * 1_000_000 + row + 500_000
-
-
-def _around(layer: I8, column: I8, row: I8) -> tuple[I8, I8, I8]:
-    """These tiles and those beside them, each once."""
-    key = np.unique(_tile_key(layer, column, row))
-    key = np.unique((key[:, None] + np.array([-1_000_000, 0, 1_000_000])).ravel())
-    key = np.unique((key[:, None] + np.array([-1, 0, 1])).ravel())
-    first = key // 1_000_000
-    return first // 1_000_000, first % 1_000_000 - 500_000, key % 1_000_000 - 500_000
-
-
-def _enclosed(pieces: Samples, outer: I8, layer: I4, row: I8, x: F8, y: F8) -> Bool:
-    """(c,) whether cells are inside the outermost loops: by crossings along their row. A row that crosses an odd
-    number of beads tells nothing."""
-    keys, first, line = np.unique(
-        np.column_stack([layer, row]), axis=0, return_index=True, return_inverse=True
-    )
-    zeros = np.zeros(len(keys))
-    together = pieces.layer.astype(np.int64)
-    which, far, _ = crossings(pieces, outer, together, keys[:, 0], zeros, y[first], zeros + 1.0, zeros)
-    line = line.reshape(-1)
-    begin = np.searchsorted(which, np.arange(len(keys) + 1))
-    total = np.diff(begin)
-    # Lines are set apart, so that one search serves all.
-    passed = np.searchsorted(far + which * _APART_MM, x + line * _APART_MM) - begin[line]
-    enclosed: Bool = (passed % 2 == 1) & (total[line] % 2 == 0)
-    return enclosed
-
-
-def _keys(layer: I4, column: I8, row: I8) -> tuple[I8, int]:
-    """(c,) a number a cell; the next column is 1 more, the next row as many more as the second value."""
-    if len(layer) == 0:
-        return np.empty(0, np.int64), 1
-    wide, tall = int(column.max() - column.min()) + 3, int(row.max() - row.min()) + 3
-    return (layer.astype(np.int64) * tall + row - row.min()) * wide + column - column.min(), wide
-
-
-def _found(keys: I8, wanted: I8) -> I8:
-    """Index of each wanted key, -1 where there is none."""
-    order = np.argsort(keys)
-    at = order[np.minimum(np.searchsorted(keys, wanted, sorter=order), len(keys) - 1)]
-    return np.where(keys[at] == wanted, at, -1)
-
-
-def _labelled(keys: I8, wide: int) -> I8:
-    """(c,) connected part of each cell."""
-    if len(keys) == 0:
-        return np.empty(0, np.int64)
-    beside = np.concatenate([_found(keys, keys + step) for step in (1, wide)])
-    here = np.tile(np.arange(len(keys)), 2)
-    return _joined(len(keys), here[beside >= 0], beside[beside >= 0])
-
-
-def _joined(count: int, a: I8, b: I8) -> I8:
-    """(count,) number of the connected part that each is in, by pairs that are joined."""
-    root = np.arange(count)
-    while True:
-        least = np.minimum(root[a], root[b])
-        lower = root.copy()
-        np.minimum.at(lower, root[a], least)
-        np.minimum.at(lower, root[b], least)
-        while np.any(lower != lower[lower]):
-            lower = lower[lower]
-        if np.array_equal(lower[root], root):
-            break
-        root = lower[root]
-    return np.unique(root, return_inverse=True)[1].astype(np.int64)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gcodetools.gcode.program import ARC, Arcs, Moves
 
-__all__ = ["STEP_MM", "Bends", "Pieces", "Samples", "divide", "divide_rows", "samples_of"]
+__all__ = ["STEP_MM", "Bends", "Pieces", "Samples", "divide", "divide_rows", "numbered", "samples_of"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -78,6 +78,16 @@ class Pieces:
     ux: F8
     uy: F8
     length_mm: F8
+
+
+def numbered(number: I8) -> tuple[I8, I8]:
+    """Distinct whole numbers that lie near each other, ascending, and where each of `number` is among them."""
+    if len(number) == 0:
+        return number, number
+    least = int(number.min())
+    here = np.zeros(int(number.max()) - least + 1, bool)
+    here[number - least] = True
+    return np.flatnonzero(here) + least, (np.cumsum(here) - 1)[number - least]
 
 
 def divide(

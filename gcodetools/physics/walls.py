@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.physics.pieces import Samples
+from gcodetools.physics.pieces import Samples, numbered
 from gcodetools.physics.section import (
     Moduli,
     assembled,
@@ -192,7 +192,7 @@ def walls(
     n = len(pieces)
     if not n == len(outer) == len(within) or (group is not None and len(group) != n):
         raise ValueError("every column needs one value a piece")
-    together = np.unique(pieces.layer if group is None else group, return_inverse=True)[1].astype(np.int64)
+    together = numbered((pieces.layer if group is None else group).astype(np.int64))[1]
     found = stations(pieces, outer, within, together, strip_mm, max_mm, most)
     counts = np.bincount(found.why, minlength=len(CAUSES)).tolist()
     good = found.take(np.flatnonzero(found.why == 0))

@@ -69,7 +69,7 @@ def strip_of(welds: Sequence[LayerWelds], ages: Sequence[Ages], healed: bool) ->
     layer = np.unique(
         np.concatenate([np.empty(0, np.int64), *(w.layer for w in welds), *(a.layer for a in ages)])
     )
-    draws = max((len(one.bond) for one in welds), default=1)
+    draws = max((len(one.bond.classes) for one in welds), default=1)
     bond, strength = np.zeros((draws, len(layer))), np.zeros((draws, len(layer)))
     held, whole = np.zeros(len(layer)), np.zeros(len(layer))
     for one in welds:
@@ -77,8 +77,8 @@ def strip_of(welds: Sequence[LayerWelds], ages: Sequence[Ages], healed: bool) ->
         part = one.area_mm2 * one.contact
         held[k] += part
         whole[k] += one.area_mm2
-        bond[:, k] += one.bond * part
-        strength[:, k] += one.strength_mpa * part
+        bond[:, k] += one.bond.draws * part
+        strength[:, k] += one.strength_mpa.draws * part
     area, aged = np.zeros(len(layer)), np.zeros(len(layer))
     for sums in ages:
         k = np.searchsorted(layer, sums.layer)

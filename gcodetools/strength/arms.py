@@ -76,7 +76,7 @@ def arm_of(
     moment = np.maximum(1.0 - up, 0.05)
     told = np.clip(np.searchsorted(welds.layer, own[mine]), 0, len(welds.layer) - 1)
     rests = modulus ** np.reshape(doubt, (-1, 1))
-    ratio = welds.strength_mpa[:, told] / across_mpa[:, None] * (rests / moment)
+    ratio = welds.strength_mpa.draws[:, told] / across_mpa[:, None] * (rests / moment)
     k = int(np.argmin(ratio[0]))
     stiff = found.least_mm4[lump] / np.maximum(found.outline_least_mm4[lump], 1e-12)
     return Arm(

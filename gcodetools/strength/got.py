@@ -32,6 +32,7 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _STEP_S = 0.5
+_BLOCK = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,28 +70,22 @@ def got_of(plate: Plate, planned: Times, heating: Heating, base_c: float | None,
     planned : seconds of its rows. heating : how fast nozzle and fan follow. base_c : the nozzle before the first
     command; None where nobody knows. mm3_per_mm : plastic by filament.
     """
-    begin = np.concatenate([[0.0], np.cumsum(planned.seconds)])
+    begin = np.zeros(len(planned.seconds) + 1)
+    np.cumsum(planned.seconds, out=begin[1:])
     rows = np.flatnonzero(plate.beads.is_bead)
-    tool = plate.moves.tool[rows]
-    step = np.floor(begin[rows] / _STEP_S)
-    line = plate.moves.line[rows]
     fan = plate.program.states.fan
-    told = _told(plate, rows, base_c)
-    first = np.ones(len(rows), bool)
-    first[1:] = (np.diff(step) != 0) | (np.diff(tool.astype(np.int16)) != 0)
-    first[1:] |= (np.diff(fan.at(line)) != 0) | (np.nan_to_num(np.diff(told), nan=1.0) != 0)
-    at = np.flatnonzero(first)
-    volume = np.add.reduceat(np.append(np.maximum(plate.moves.e[rows], 0.0), 0.0), np.append(at, len(rows)))[
-        :-1
-    ]
+    at = _stretches(plate, rows, begin, base_c)
+    pushed = plate.moves.e[rows]
+    volume = np.add.reduceat(np.maximum(pushed, 0.0, out=pushed), at) if len(at) else np.empty(0)
     volume = volume * mm3_per_mm
     last = np.append(at[1:], len(rows)) - 1
-    row, told = rows[at], told[at]
+    row = rows[at]
+    tool, told = plate.moves.tool[row], _told(plate, row, base_c)
     begins = begin[row]
     ends = np.maximum(begin[rows[last] + 1], begins)
     nozzle = told.copy()
     for number in np.unique(tool).tolist():
-        mine = np.flatnonzero((tool[at] == number) & ~np.isnan(told))
+        mine = np.flatnonzero((tool == number) & ~np.isnan(told))
         if len(mine) == 0:
             continue
         beads = Beads(begins[mine], ends[mine], volume[mine])
@@ -102,6 +97,22 @@ def got_of(plate: Plate, planned: Times, heating: Heating, base_c: float | None,
     if len(at):
         blown = fan_received(everything, _fan_trace(plate, fan, begin, heating)).got
     return Got(row.astype(np.int64), nozzle, told, blown, begin)
+
+
+def _stretches(plate: Plate, rows: NDArray[np.integer], begin: F8, base_c: float | None) -> I8:
+    """Which of `rows` begin a stretch: another half a second, tool, fan or nozzle than the one before. In blocks, for a
+    plate has millions and each needs half a dozen columns."""
+    found = [np.zeros(min(len(rows), 1), np.int64)]
+    for low in range(1, len(rows), _BLOCK):
+        part = rows[low - 1 : low + _BLOCK]
+        step = np.floor(begin[part] / _STEP_S)
+        tool, line = plate.moves.tool[part], plate.moves.line[part]
+        told = _told(plate, part, base_c)
+        new = (step[1:] != step[:-1]) | (tool[1:] != tool[:-1])
+        new |= np.diff(plate.program.states.fan.at(line)) != 0
+        new |= np.nan_to_num(np.diff(told), nan=1.0) != 0
+        found.append(np.flatnonzero(new) + low)
+    return np.concatenate(found)
 
 
 def _told(plate: Plate, rows: NDArray[np.integer], base_c: float | None) -> F8:

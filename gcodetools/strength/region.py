@@ -113,8 +113,8 @@ def strength_of(
     return RegionStrength(
         hit=hit,
         welds=welds,
-        bond_mean=band_of(_mean(welds.bond, welds.area_mm2)) if healed else None,
-        bond_min=band_of(welds.bond[:, k]) if healed else None,
+        bond_mean=band_of(welds.bond.over_layers(_shares(welds.area_mm2))) if healed else None,
+        bond_min=band_of(welds.bond.at(k)) if healed else None,
         weakest_layer=int(welds.layer[k]) if healed else 0,
         across=None if across is None else band_of(across),
         along=None if along is None else band_of(along),
@@ -150,9 +150,9 @@ def _as_measured(welds: LayerWelds, law: Law, instance: Instance, within: Bool) 
     return bool(known and abs(share / (at.height_mm.value / at.width_mm.value) - 1.0) <= _NEAR_SHARE)
 
 
-def _mean(columns: F8, weight: F8) -> F8:
-    mean: F8 = columns @ (weight / max(float(weight.sum()), 1e-12))
-    return mean
+def _shares(area: F8) -> F8:
+    shares: F8 = area / max(float(area.sum()), 1e-12)
+    return shares
 
 
 def _along(law: Law, wall: WallFacts | None) -> F8 | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.strength.law import Law, Welds
 from gcodetools.strength.pieces import Instance
 
-__all__ = ["LayerWelds", "layer_welds"]
+__all__ = ["LayerWelds", "Means", "layer_welds"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -24,7 +25,63 @@ _NOZZLE_C, _FAN, _SHARE = 2.5, 0.05, 0.01
 _LEAST_AGE_S = 0.05
 _ALIKE = 1e-4  # of the greatest; rounding decides nothing
 _SPARSE = 0.5  # of what a piece lies on; beyond, it is laid as a bridge and counts as a transition
+_NO_PART = 1e-9
+_MOST_CODES = 1 << 40
 _LEAST_LAYER = 0.25  # of the usual area of a layer; less tells nothing of the region
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """Draws of a number, layer by layer, as means of few classes of welds: a hundred layers of a thousand draws are a
+    megabyte a region, their classes a tenth of it.
+
+    classes : (1 + d, c) draws of each class. weight : (k, c) shares of the classes in each layer. most : what no mean
+    exceeds.
+    """
+
+    classes: F8
+    weight: F8
+    most: float = np.inf
+
+    @property
+    def draws(self) -> F8:
+        """(1 + d, k) of every layer, made anew each time."""
+        draws: F8 = np.minimum(_product(self.classes, self.weight), self.most)
+        return draws
+
+    def at(self, layer: int) -> F8:
+        """(1 + d,) draws of the layer at an index."""
+        draws: F8 = np.minimum(_product(self.classes, self.weight[layer : layer + 1])[:, 0], self.most)
+        return draws
+
+    def over_layers(self, share: F8) -> F8:
+        """(1 + d,) means of the layers; (k,) share : of each."""
+        if np.any(self.classes > self.most):
+            return _product(self.draws, share[None, :])[:, 0]
+        return _product(self.classes, _product(share[None, :], self.weight.T))[:, 0]
+
+    @property
+    def best(self) -> F8:
+        """(k,) first draws."""
+        first: F8 = np.minimum(_product(self.classes[:1], self.weight)[0], self.most)
+        return first
+
+    @property
+    def mean(self) -> F8:
+        """(k,) means of all draws."""
+        mean: F8
+        if np.any(self.classes > self.most):
+            mean = self.draws.mean(axis=0)
+        else:
+            mean = _product(self.classes.mean(axis=0)[None, :], self.weight)[0]
+        return mean
+
+
+def _product(columns: F8, weight: F8) -> F8:
+    """(a, k) of (a, c) and (k, c), on this thread: what BLAS shares out among threads for so little it spends some
+    times over on their waiting."""
+    product: F8 = np.einsum("ac,kc->ak", columns, weight)
+    return product
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +89,7 @@ class LayerWelds:
     """A region's layers that rest on a layer of the print, columns (k,).
 
     layer : of the instance, from 1. area_mm2 : of its beads seen from above. contact : share of that which lies on
-    solid beads. strength_mpa, bond : (1 + d, k) means by area of contact. transition : (t,) layers laid over sparse
+    solid beads. strength_mpa, bond : means by area of contact. transition : (t,) layers laid over sparse
     fill or air for the most part, which count as no strength. age_s : mean age of what lies below, all layers.
     outside : whether a nozzle, or a bead's height over width, lies outside of what was measured.
     """
@@ -40,8 +97,8 @@ class LayerWelds:
     layer: I4
     area_mm2: F8
     contact: F8
-    strength_mpa: F8
-    bond: F8
+    strength_mpa: Means
+    bond: Means
     transition: I4
     age_s: float
     outside_nozzle: bool
@@ -50,25 +107,28 @@ class LayerWelds:
     @property
     def least_healed(self) -> int:
         """Index of the layer with the least best bond; -1 where there is none."""
-        return _least(self.bond) if len(self.layer) else -1
+        return _least(self.bond.best, self.bond.mean) if len(self.layer) else -1
 
     @property
     def weakest(self) -> int:
         """Index of the layer that bears least over its whole area; -1 where there is none."""
-        return _least(self.strength_mpa * self.contact) if len(self.layer) else -1
+        if len(self.layer) == 0:
+            return -1
+        return _least(self.strength_mpa.best * self.contact, self.strength_mpa.mean * self.contact)
 
     @property
     def bears_mpa(self) -> F8:
         """(1 + d,) what the weakest layer bears over its whole area; there is one."""
-        bears: F8 = self.strength_mpa[:, self.weakest] * self.contact[self.weakest]
+        k = self.weakest
+        bears: F8 = self.strength_mpa.at(k) * self.contact[k]
         return bears
 
 
-def _least(columns: F8) -> int:
+def _least(best: F8, mean: F8) -> int:
     """The first column with the least best draw; of those that are alike, the one with the least mean."""
-    best = columns[0] / max(float(columns[0].max()), 1e-12)
+    best = best / max(float(best.max()), 1e-12)
     alike = np.flatnonzero(best <= best.min() + _ALIKE)
-    mean = columns[:, alike].mean(axis=0)
+    mean = mean[alike]
     return int(alike[np.argmax(mean <= mean.min() * (1.0 + _ALIKE))])
 
 
@@ -119,8 +179,8 @@ def layer_welds(instance: Instance, within: Bool, law: Law, wall_mm: float | Non
         layer=layers[kept].astype(np.int32),
         area_mm2=whole[kept],
         contact=held[kept] / np.maximum(whole[kept], 1e-12),
-        strength_mpa=np.minimum(strength @ weight.T, law.most_mpa),
-        bond=law.bonds(ratio) @ weight.T,
+        strength_mpa=Means(strength, weight, law.most_mpa),
+        bond=Means(law.bonds(ratio), weight),
         transition=layers[over].astype(np.int32),
         age_s=float(np.average(ages, weights=(area * carried)[use])) if len(use) else float("nan"),
         outside_nozzle=bool(np.any(law.outside_table(welds.nozzle_c[known]))),
@@ -135,18 +195,20 @@ def _classes(welds: Welds) -> tuple[Welds, I8, F8, I8]:
     fan = np.round(welds.fan / _FAN)
     wall = np.round(np.log(welds.wall_mm) / np.log(_WALL_RATIO))
     share = np.round(welds.height_share / _SHARE)
-    n = len(welds)
-    keys, parts = [], []
-    for k in (0, 1):
-        for m in (0, 1):
-            keys.append(np.column_stack([age + k, nozzle + m, fan, wall, welds.faces, share]))
-            parts.append(np.where(k, age_part, 1.0 - age_part) * np.where(m, nozzle_part, 1.0 - nozzle_part))
-    part, of_weld = np.concatenate(parts), np.tile(np.arange(n), 4)
-    some = part > 1e-9
-    code = _coded(np.concatenate(keys)[some])
-    _, first, member = np.unique(code, return_index=True, return_inverse=True)
-    key = np.concatenate(keys)[some][first]
-    member, part, of_weld = member.ravel(), part[some], of_weld[some]
+    parts, of_welds, places = [], [], []
+    for k, by_age in enumerate((1.0 - age_part, age_part)):
+        for m, by_nozzle in enumerate((1.0 - nozzle_part, nozzle_part)):
+            part = by_age * by_nozzle
+            some = np.flatnonzero(part > _NO_PART)
+            parts.append(part[some])
+            of_welds.append(some)
+            places.append(np.broadcast_to([[k], [m]], (2, len(some))))
+    part, of_weld, place = np.concatenate(parts), np.concatenate(of_welds), np.concatenate(places, axis=1)
+    keys = [age[of_weld] + place[0], nozzle[of_weld] + place[1]]
+    keys += [column[of_weld] for column in (fan, wall, welds.faces, share)]
+    _, first, member = np.unique(_coded(keys), return_index=True, return_inverse=True)
+    key = np.column_stack([column[first] for column in keys])
+    member = member.ravel()
     weight = np.maximum(np.bincount(member, part), 1e-12)
     classes = Welds(
         age_s=_AGE_RATIO ** key[:, 0],
@@ -165,10 +227,16 @@ def _nodes(value: F8) -> tuple[F8, F8]:
     return low, np.clip(value - low, 0.0, 1.0)
 
 
-def _coded(keys: F8) -> I8:
-    """One number for each row of keys."""
-    code = np.zeros(len(keys), np.int64)
-    for column in keys.T:
-        values, index = np.unique(column, return_inverse=True)
-        code = code * len(values) + index.ravel()
+def _coded(keys: Sequence[F8]) -> I8:
+    """One number for each set of keys, whole numbers in (n,) columns, in their order."""
+    code = np.zeros(len(keys[0]), np.int64)
+    many = 1
+    for column in keys:
+        least = float(column.min(initial=0.0))
+        span = int(float(column.max(initial=0.0)) - least) + 1
+        if many * span > _MOST_CODES:
+            values, index = np.unique(code, return_inverse=True)
+            code, many = index.ravel(), len(values)
+        code = code * span + (column - least).astype(np.int64)
+        many *= span
     return code

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 import gcodetools as bw
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import CONVENTIONS, Placement, Recipe, make
-from gcodetools.errors import NotFoundOnPlate
+from gcodetools.errors import InputError, NotFoundOnPlate
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.compare import compare_files, compare_plates
 from gcodetools.jobs.inspect import inspect_plate
@@ -391,3 +391,16 @@ def test_half_of_the_length_is_at_most_the_median_feed(pairs):
 def test_a_state_that_one_side_does_not_know_has_no_difference():
     found = state_difference({"beads": 3, "nozzle_c": [1.0, 2.0]}, {"beads": 5, "feed_mm_s": 9.0})
     assert found == {"beads": 2}
+
+
+def test_a_second_file_that_is_not_there_is_told_before_the_first_is_read(tmp_path):
+    first = tmp_path / "first.gcode"
+    first.write_text("; no print at all\n")
+    with pytest.raises(InputError, match=r"second\.gcode: no such file"):
+        compare_files(first, tmp_path / "second.gcode", BARE)
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(InputError, match="folder: a folder, expected a sliced file"):
+        compare_files(first, tmp_path / "folder", BARE)
+    (tmp_path / "third.gcode").write_text("G28\n")
+    with pytest.raises(InputError, match=r"first\.gcode"):
+        compare_files(first, tmp_path / "third.gcode", BARE)

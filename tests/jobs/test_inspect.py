@@ -6,11 +6,12 @@ import json
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
 from gcodetools.demo.maker import CONVENTIONS, Placement, make
 from gcodetools.jobs.apply import Options
-from gcodetools.jobs.inspect import inspect_plate
+from gcodetools.jobs.inspect import _most, inspect_plate
 from gcodetools.toolpath.plate import Plate
 
 KEY = (Placement("wedge-key-snug", 110, 110),)
@@ -85,3 +86,13 @@ def test_the_time_of_a_file_that_states_its_limits_is_the_one_it_states(samples)
     assert record["time_in_file_s"] == 1926
     assert record["time"]["print_s"]["best"] == pytest.approx(1926, rel=0.02)
     assert record["time"]["scaled_by"] == 1.0
+
+
+def test_most_is_the_value_of_the_greatest_length_however_often_it_comes_back():
+    """210 has the longest stretch, 205 the greatest length in all of three; what nobody knows counts for none."""
+    value = np.repeat([205.0, 210.0, np.nan, 205.0, 230.0, 205.0], [3, 2, 4, 1, 5, 2])
+    length = np.repeat([1.0, 3.0, 100.0, 3.0, 0.2, 1.0], [3, 2, 4, 1, 5, 2])
+    assert _most(value, length) == 205.0
+    assert _most(value[3:5], length[3:5]) == 210.0
+    assert _most(np.array([1.0, 2.0, 2.0]), np.array([1.0, 0.6, 0.6])) == 2.0
+    assert _most(np.full(3, np.nan), np.ones(3)) is None and _most(np.empty(0), np.empty(0)) is None

@@ -13,7 +13,7 @@ from gcodetools.physics.below import below
 from gcodetools.strength.law import Law, Welds
 from gcodetools.strength.pieces import Instance
 from gcodetools.strength.spreads import Draws
-from gcodetools.strength.welds import LayerWelds, layer_welds
+from gcodetools.strength.welds import LayerWelds, Means, _coded, layer_welds
 
 LAW = Law(load_material("petg"), Draws(60))
 AT = LAW.strength.reference
@@ -49,17 +49,17 @@ def test_an_even_bar_is_one_weld():
     assert found.contact.min() > 0.98
     assert len(found.transition) == 0
     assert not found.outside_nozzle and not found.outside_shape
-    assert found.strength_mpa[0] == pytest.approx(expected()[0], rel=0.003)
-    assert found.strength_mpa == pytest.approx(np.repeat(expected()[:, None], 4, axis=1), rel=ROUNDED)
+    assert found.strength_mpa.draws[0] == pytest.approx(expected()[0], rel=0.003)
+    assert found.strength_mpa.draws == pytest.approx(np.repeat(expected()[:, None], 4, axis=1), rel=ROUNDED)
     ratio = LAW.weld_ratio(as_printed(WALL_MM))
-    assert found.bond == pytest.approx(np.repeat(LAW.bonds(ratio), 4, axis=1), rel=ROUNDED)
+    assert found.bond.draws == pytest.approx(np.repeat(LAW.bonds(ratio), 4, axis=1), rel=ROUNDED)
 
 
 def test_a_body_is_warmer_than_a_wall_of_two_faces():
     slow = instance(bar(2.4, 2, layers=3), layer_s=60.0)
     wall, body = welds_of(slow), welds_of(slow, None)
-    assert np.all(body.strength_mpa >= wall.strength_mpa - 1e-9)
-    assert body.strength_mpa[0, 0] > wall.strength_mpa[0, 0]
+    assert np.all(body.strength_mpa.draws >= wall.strength_mpa.draws - 1e-9)
+    assert body.strength_mpa.draws[0, 0] > wall.strength_mpa.draws[0, 0]
 
 
 def test_the_coldest_layer_is_the_weakest():
@@ -67,8 +67,8 @@ def test_the_coldest_layer_is_the_weakest():
     one = replace(SOLID, nozzle_c=np.where(cold, 215.0, 230.0))
     found = welds_of(one)
     assert found.layer[found.weakest] == 4
-    assert found.strength_mpa[:, 2] == pytest.approx(expected(nozzle_c=215.0), rel=ROUNDED)
-    assert found.strength_mpa[:, 1] == pytest.approx(expected(), rel=ROUNDED)
+    assert found.strength_mpa.draws[:, 2] == pytest.approx(expected(nozzle_c=215.0), rel=ROUNDED)
+    assert found.strength_mpa.draws[:, 1] == pytest.approx(expected(), rel=ROUNDED)
     assert found.bears_mpa == pytest.approx(expected(nozzle_c=215.0) * found.contact[2], rel=ROUNDED)
 
 
@@ -91,7 +91,7 @@ def test_of_layers_that_are_alike_the_first_is_told():
 
 def test_where_nobody_knows_the_nozzle_the_test_pieces_stands():
     one = replace(SOLID, nozzle_c=np.full(len(SOLID.samples), np.nan))
-    assert np.array_equal(welds_of(one).strength_mpa, welds_of(SOLID).strength_mpa)
+    assert np.array_equal(welds_of(one).strength_mpa.draws, welds_of(SOLID).strength_mpa.draws)
 
 
 def test_a_nozzle_beyond_the_table_is_told():
@@ -119,9 +119,9 @@ def test_what_lies_on_sparse_lines_in_part_carries_less():
     found = welds_of(replace(SOLID, on=replace(on, sparse=np.where(fourth, 0.3, on.sparse))))
     usual = welds_of(SOLID)
     assert found.contact == pytest.approx(usual.contact * [1, 1, 0.7, 1])
-    assert found.strength_mpa == pytest.approx(usual.strength_mpa)
+    assert found.strength_mpa.draws == pytest.approx(usual.strength_mpa.draws)
     assert found.layer[found.weakest] == 4
-    assert found.bears_mpa == pytest.approx(0.7 * usual.strength_mpa[:, 2] * usual.contact[2])
+    assert found.bears_mpa == pytest.approx(0.7 * usual.strength_mpa.draws[:, 2] * usual.contact[2])
 
 
 def test_a_bar_on_the_bed_alone_has_no_weld():
@@ -163,10 +163,10 @@ def test_classes_stand_for_their_members():
         mine = np.flatnonzero(own == layer)
         some = Welds(*(getattr(every, name)[mine] for name in Welds.__slots__))
         each = LAW.across_mpa[:, None] * LAW.weld_ratio(some) * LAW.shape_ratio(some.height_share)
-        assert found.strength_mpa[:, k] == pytest.approx(
+        assert found.strength_mpa.draws[:, k] == pytest.approx(
             np.minimum(each @ (weight[mine] / weight[mine].sum()), LAW.most_mpa), rel=0.01
         )
-    assert not np.allclose(found.strength_mpa, welds_of(SOLID).strength_mpa, rtol=0.02)
+    assert not np.allclose(found.strength_mpa.draws, welds_of(SOLID).strength_mpa.draws, rtol=0.02)
 
 
 def test_the_order_of_pieces_does_not_matter():
@@ -179,4 +179,33 @@ def test_the_order_of_pieces_does_not_matter():
         fan=one.fan[turn], outer=one.outer[turn], own_layer=one.own_layer[turn], at=at,
         on=below(samples.take(at), samples),
     )  # fmt: skip
-    assert welds_of(turned).strength_mpa == pytest.approx(welds_of(one).strength_mpa, rel=1e-6)
+    assert welds_of(turned).strength_mpa.draws == pytest.approx(welds_of(one).strength_mpa.draws, rel=1e-6)
+
+
+@pytest.mark.parametrize("most", [np.inf, 0.7])
+def test_means_of_classes_are_those_of_their_layers(most: float):
+    """Against the whole matrix of draws, with a number that none exceeds and without."""
+    rng = np.random.default_rng(5)
+    classes, weight = rng.uniform(0.0, 1.2, (61, 9)), rng.uniform(0.0, 1.0, (23, 9))
+    weight /= weight.sum(axis=1, keepdims=True)
+    whole = np.minimum(np.matmul(classes, weight.T), most)
+    assert most > 1 or np.mean(whole == most) > 0.05
+    means = Means(classes, weight, most)
+    share = rng.uniform(0.0, 1.0, 23)
+    assert means.draws == pytest.approx(whole)
+    assert means.at(7) == pytest.approx(whole[:, 7])
+    assert means.best == pytest.approx(whole[0])
+    assert means.mean == pytest.approx(whole.mean(axis=0))
+    assert means.over_layers(share) == pytest.approx(whole @ share)
+
+
+def test_keys_with_more_combinations_than_a_number_holds_keep_their_order():
+    """Three columns of a million million values each: the codes fit no integer, the order is that of the columns."""
+    rng = np.random.default_rng(1)
+    columns = [np.floor(rng.uniform(-1.0, 1.0, 500) * 2.0**39) for _ in range(3)]
+    columns = [np.append(column, column) for column in columns]
+    columns[0][::7] = 5.0
+    code = _coded(columns)
+    assert np.array_equal(np.argsort(code, kind="stable"), np.lexsort(columns[::-1]))
+    rows = np.column_stack(columns)
+    assert len(np.unique(code)) == len(np.unique(rows, axis=0))
