@@ -5,9 +5,11 @@ Ours because the small table libraries tried (tabulate, texttable, prettytable) 
 
 from __future__ import annotations
 
+import contextlib
 import math
+import os
 import re
-import shutil
+import sys
 import textwrap
 from collections.abc import Sequence
 
@@ -35,6 +37,17 @@ def length(mm: float) -> str:
     return f"{mm:.1f} mm" if mm < 1000 else f"{mm / 1000:.2f} m" if mm < 100_000 else f"{mm / 1000:.0f} m"
 
 
+def _terminal_columns() -> int:
+    """As `shutil.get_terminal_size`, which comes with all that unpacks archives."""
+    with contextlib.suppress(KeyError, ValueError):
+        if int(os.environ["COLUMNS"]) > 0:
+            return int(os.environ["COLUMNS"])
+    # No standard output, a closed one, one that is no terminal.
+    with contextlib.suppress(AttributeError, ValueError, OSError):
+        return os.get_terminal_size(sys.__stdout__.fileno()).columns or MAX_WIDTH  # type: ignore[union-attr]
+    return MAX_WIDTH
+
+
 class Paper:
     """Lines of text as wide as the terminal at most (110 columns where there is none).
 
@@ -46,7 +59,7 @@ class Paper:
     """
 
     def __init__(self, *, colour: bool = False, verbose: bool = False, width: int | None = None) -> None:
-        columns = width or shutil.get_terminal_size((MAX_WIDTH, 40)).columns
+        columns = width or _terminal_columns()
         self.width = min(max(columns, _MIN_WIDTH), MAX_WIDTH)
         self.colour, self.verbose = colour, verbose
         self.lines: list[str] = []

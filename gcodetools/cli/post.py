@@ -21,7 +21,7 @@ from gcodetools.cli.options import (
     to_stderr,
 )
 from gcodetools.cli.process import discard_stdout, uninterrupted
-from gcodetools.cli.text_apply import show_post
+from gcodetools.cli.text_post import show_post
 from gcodetools.errors import NotFoundOnPlate
 from gcodetools.jobs.apply import Applied, Options, apply_file, write
 from gcodetools.jobs.sources import Subset

@@ -1,4 +1,4 @@
-"""The record of `apply` and `post` as people read it."""
+"""The record of `apply` as people read it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from gcodetools.cli.text_strength import show_strength
 from gcodetools.cli.words import band, clock, merged, numbers
 from gcodetools.jobs.records import counted
 
-__all__ = ["show_apply", "show_post"]
+__all__ = ["show_apply"]
 
 _MANY = 6
 _LEAST_ROOM = 34  # columns for what was done; with less it goes below
@@ -191,20 +191,3 @@ def _energy(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 def _signed(estimate: dict[str, Any]) -> str:
     return ("+" if estimate["best"] > 0 else "") + band(estimate, "g")
-
-
-def show_post(record: dict[str, Any], paper: Paper) -> None:
-    """A line or two, since a slicer may show it."""
-    audit = record["audit"]
-    done = {(r["part"], r["instance"], r["region"]) for r in record["regions"] if r["done"] != "nothing"}
-    if audit["replaced"] + audit["inserted"]:
-        paper.line(
-            f"{record['out']}: {counted(len(done), 'region')} treated, {counted(audit['replaced'], 'line')} "
-            f"changed, {audit['inserted']:,} added"
-        )
-    else:
-        paper.line(f"{record['out']}: nothing to change, left as it is")
-    if record["absent"]:
-        paper.line("not on this plate: " + ", ".join(record["absent"]))
-    if paper.verbose:
-        show_apply(record, paper)

@@ -1,7 +1,7 @@
 """From a YAML tree to frozen msgspec structs, every mistake with its line, key path and nearest valid key.
 
-The structs (msgspec, described by `msgspec.inspect`) are the only declaration of what a file may hold; `read`
-here and `schemas.json_schema` both walk them. msgspec's own conversion is not used, for three reasons: it
+The structs (msgspec, see `described`) are the only declaration of what a file may hold; `read` here and
+`schemas.json_schema` both walk them. msgspec's own conversion is not used, for three reasons: it
 stops at the first mistake, while a person mends all of them in one go; its error paths replace every free
 key by `[...]`, so that `parts[...].regions[...]` leads to no line; and it knows neither values like `40%` nor
 unions that are told apart by the one key of a mapping (`wedge: {...}`).
@@ -30,9 +30,9 @@ from typing import Any, NamedTuple, TypeVar, cast
 import msgspec
 from msgspec import inspect
 
+from gcodetools.documents.described import describe, fields_of
 from gcodetools.documents.kinds import (
     BAD,
-    describe,
     expected,
     fits,
     found,
@@ -239,7 +239,7 @@ class _Walk:
     def struct(self, node: Node, info: inspect.StructType, path: Path) -> Any:
         bare = getattr(info.cls, "bare", None)
         if bare:
-            field = next(field for field in info.fields if field.name == bare)
+            field = next(field for field in fields_of(info) if field.name == bare)
             values = {bare: self.value(node, field.type, path)}
         elif isinstance(node, Mapping):
             values = self.fields(node, info, path)
@@ -253,7 +253,7 @@ class _Walk:
         return made
 
     def fields(self, node: Mapping, info: inspect.StructType, path: Path) -> dict[str, Any]:
-        known = {field.encode_name: field for field in info.fields}
+        known = {field.encode_name: field for field in fields_of(info)}
         values: dict[str, Any] = {}
         for key, entry in node.entries.items():
             field = known.get(key)
@@ -317,8 +317,7 @@ def _replace(value: Any, keys: tuple[str, ...], text: str, name: str) -> Any:
             raise UsageError(f"{name}: {key!r} is no single value", f"Name a key in it: {key}.KEY=VALUE.")
         return {**value, key: _replace(value[key], rest, text, name)}
     fields = {
-        field.encode_name: field
-        for field in cast(inspect.StructType, describe(cast(Any, type(value)))).fields
+        field.encode_name: field for field in fields_of(cast(inspect.StructType, describe(type(value))))
     }
     if key not in fields:
         raise _no_key(name, key, fields)
@@ -357,6 +356,6 @@ def _given(info: inspect.Type) -> tuple[Callable[[Any, Any], Any] | None, inspec
     """How a bare value becomes the struct of a field, and the kind of the bare value."""
     for member in members(info):
         if isinstance(member, inspect.StructType) and hasattr(member.cls, "given"):
-            kind = next(field.type for field in member.fields if field.name == "value")
+            kind = next(field.type for field in fields_of(member) if field.name == "value")
             return cast("Callable[[Any, Any], Any]", member.cls.given), kind
     return None, info

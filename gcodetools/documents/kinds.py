@@ -5,8 +5,6 @@ Kinds are msgspec's type descriptions (`msgspec.inspect`); `fields` says what a 
 
 from __future__ import annotations
 
-import difflib
-import functools
 import math
 import re
 from collections.abc import Iterable, Sequence
@@ -14,6 +12,7 @@ from typing import Annotated, Any, cast
 
 from msgspec import Meta, inspect
 
+from gcodetools.documents.described import fields_of
 from gcodetools.documents.yaml import Items, Mapping, Node, Scalar
 
 __all__ = [
@@ -27,7 +26,6 @@ __all__ = [
     "PositiveMm",
     "Reference",
     "Share",
-    "describe",
     "expected",
     "fits",
     "found",
@@ -79,14 +77,10 @@ class Bad:
 BAD = Bad()
 
 
-@functools.cache
-def describe(kind: Any) -> inspect.Type:
-    """msgspec's description of a type."""
-    return inspect.type_info(kind)
-
-
 def nearest(word: str, known: Iterable[str]) -> str:
     """The known word most like `word`, or ""."""
+    import difflib
+
     by_lower = {item.lower(): item for item in known}
     close = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.5)
     return by_lower[close[0]] if close else ""
@@ -197,7 +191,7 @@ def expected(info: inspect.Type, extra: dict[str, Any] | None = None, node: Node
         return _union_words(info)
     if isinstance(info, inspect.StructType):
         example = getattr(info.cls, "example", "")
-        keys = ", ".join(field.encode_name for field in info.fields)
+        keys = ", ".join(field.encode_name for field in fields_of(info))
         return f"a mapping such as {example}" if example else f"a mapping of {keys}"
     if isinstance(info, inspect.DictType):
         return "a mapping with at least one entry" if info.min_length else "a mapping"

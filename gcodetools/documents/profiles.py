@@ -6,7 +6,7 @@ Every number in them carries its source and a flag that says how far to trust it
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal, TypeVar, cast
 
@@ -44,6 +44,7 @@ __all__ = [
     "is_file",
     "is_path",
     "load",
+    "load_heads",
     "load_machine",
     "load_material",
     "material_of",
@@ -165,11 +166,14 @@ def root() -> Path:
 
 def names(kind: str) -> list[str]:
     """The names of the profiles of a kind, sorted."""
-    return sorted({path.stem for path in _files(kind)})
+    return list(_files(kind))
 
 
-def _files(kind: str) -> list[Path]:
-    return sorted(path for path in (root() / kind).glob("*") if path.suffix in _SUFFIXES)
+def _files(kind: str) -> dict[str, Path]:
+    """Names and files of the profiles of a kind, sorted by name."""
+    folder = root() / kind
+    found = [path for path in folder.iterdir() if path.suffix in _SUFFIXES] if folder.is_dir() else []
+    return {path.stem: path for path in sorted(found, key=lambda path: path.stem)}
 
 
 def is_path(name_or_path: str) -> bool:
@@ -210,18 +214,20 @@ def find(kind: str, name_or_path: str, beside: Path | None = None) -> Path:
         if not is_file(path):
             raise InputError(f"{path}: no such file for {_noun(kind)}", "Check the path, or give a name.")
         return path
-    message = missing(kind, name_or_path)
-    if message:
-        raise InputError(*message)
-    stem = name_or_path.lower()
-    return next(path for path in _files(kind) if path.stem.lower() == stem)
+    known = _files(kind)
+    named = next((path for name, path in known.items() if name.lower() == name_or_path.lower()), None)
+    if named is None:
+        raise InputError(*_missing(kind, name_or_path, list(known)))
+    return named
 
 
 def missing(kind: str, name: str) -> tuple[str, str] | None:
     """What to say (cause, what to do) if no profile has this name; None if one has."""
     known = names(kind)
-    if name.lower() in (one.lower() for one in known):
-        return None
+    return None if name.lower() in (one.lower() for one in known) else _missing(kind, name, known)
+
+
+def _missing(kind: str, name: str, known: list[str]) -> tuple[str, str]:
     close = nearest(name, known)
     nearby = f"; nearest {close!r}" if close else ""
     hint = f"There are: {', '.join(known) or 'none'}. Or give a path."
@@ -242,6 +248,17 @@ def load(kind: str, struct: type[T], name_or_path: str, beside: Path | None = No
     path = find(kind, name_or_path, beside)
     shown = _shown(kind, name_or_path, path)
     return read(yaml.load(path, shown), struct, shown)
+
+
+def load_heads(kind: str, struct: type[T], keys: Collection[str]) -> tuple[T, ...]:
+    """What all profiles of a kind begin with, before any other key than `keys`, as a struct; sorted by name.
+
+    Raises
+    ------
+    InputError : unreadable or invalid.
+    """
+    files = [(path, _shown(kind, name, path)) for name, path in _files(kind).items()]
+    return tuple(read(yaml.load(path, shown, keys), struct, shown) for path, shown in files)
 
 
 def _shown(kind: str, name_or_path: str, path: Path) -> str:

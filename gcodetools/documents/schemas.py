@@ -14,7 +14,8 @@ from typing import Any, cast
 from msgspec import inspect
 
 from gcodetools.documents import yaml
-from gcodetools.documents.kinds import describe, is_tagged, members
+from gcodetools.documents.described import describe, fields_of
+from gcodetools.documents.kinds import is_tagged, members
 
 __all__ = ["DIALECT", "json_schema"]
 
@@ -165,11 +166,11 @@ class _Schema:
         head = {"title": _title(info.cls.__name__), "description": _about(info)}
         bare = getattr(info.cls, "bare", None)
         if bare:
-            field = next(field for field in info.fields if field.name == bare)
+            field = next(field for field in fields_of(info) if field.name == bare)
             inner = self.of(field.type, {})
             unit = _unit_sentence(field)
             return {**inner, **head, "description": " ".join(filter(None, (head["description"], unit)))}
-        needed = [field.encode_name for field in info.fields if field.required]
+        needed = [field.encode_name for field in fields_of(info) if field.required]
         if self.lenient and not _stands_whole(info):
             needed = []
         body: dict[str, Any] = {
@@ -187,7 +188,7 @@ class _Schema:
 
     def properties(self, info: inspect.StructType) -> Iterator[tuple[str, dict[str, Any]]]:
         told = _told(info)
-        for field in info.fields:
+        for field in fields_of(info):
             key = field.encode_name
             schema = self.of(field.type, {})
             about = _of_key(info, field, told)
@@ -201,14 +202,14 @@ class _Schema:
 
 def _stands_whole(info: inspect.StructType) -> bool:
     """Whether it is taken from another file whole or not at all: a number goes with its source."""
-    return any(field.encode_name == "source" for field in info.fields)
+    return any(field.encode_name == "source" for field in fields_of(info))
 
 
 def _needs(info: inspect.StructType) -> dict[str, Any]:
     """The keys that must stand, down to what stands whole."""
-    schema: dict[str, Any] = {"required": [field.encode_name for field in info.fields if field.required]}
+    schema: dict[str, Any] = {"required": [field.encode_name for field in fields_of(info) if field.required]}
     below = {}
-    for field in info.fields:
+    for field in fields_of(info):
         for member in members(field.type):
             if isinstance(member, inspect.StructType) and not is_tagged(member) and not _stands_whole(member):
                 below[field.encode_name] = _needs(member)
@@ -226,7 +227,9 @@ def _paragraphs(info: inspect.StructType) -> list[str]:
 
 def _marks(info: inspect.StructType, text: str) -> list[tuple[int, int, list[str]]]:
     """Where `key : ` or `key, key : ` begins a sentence: (start, end, the keys as they are written in a file)."""
-    by_name = {name: field.encode_name for field in info.fields for name in (field.name, field.encode_name)}
+    by_name = {
+        name: field.encode_name for field in fields_of(info) for name in (field.name, field.encode_name)
+    }
     found = []
     for match in re.finditer(r"(?:^|(?<=[.;:] ))([a-z_0-9]+(?:, [a-z_0-9]+)*) : ", text):
         names = match[1].split(", ")

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -99,13 +99,14 @@ class Mapping:
 Node = Scalar | Items | Mapping
 
 
-def load(source: Path | str | bytes, name: str | None = None) -> Node:
+def load(source: Path | str | bytes, name: str | None = None, only: Collection[str] = ()) -> Node:
     """Read one YAML document.
 
     Parameters
     ----------
     source : a path, or the bytes themselves.
     name : what messages call it; the path unless given.
+    only : what stands before the first other key of the outermost mapping is enough; nothing behind it is looked at.
 
     Raises
     ------
@@ -118,7 +119,7 @@ def load(source: Path | str | bytes, name: str | None = None) -> Node:
         data = read_bytes(Path(source), name)
     text = _decode(data, name)
     try:
-        return _Tree(name).build(yaml.parse(text, Loader=_Loader))
+        return _Tree(name).build(yaml.parse(text, Loader=_Loader), only)
     except yaml.MarkedYAMLError as error:
         raise _syntax(error, text, name) from None
     except yaml.YAMLError as error:
@@ -237,13 +238,15 @@ class _Tree:
         self.documents = 0
         self.total = 0
 
-    def build(self, events: Iterator[Any]) -> Node:
+    def build(self, events: Iterator[Any], only: Collection[str] = ()) -> Node:
         for event in events:
             line, column = event.start_mark.line + 1, event.start_mark.column + 1
             if getattr(event, "tag", None) is not None:
                 raise self._error(line, f"a tag ({event.tag}), expected plain YAML", "Remove the tag.")
             if isinstance(event, yaml.ScalarEvent):
                 self._scalar(event, line, column)
+                if only and len(self.open) == 1 and self._is_other(only):
+                    return self._closed(self.open[0])
             elif isinstance(event, yaml.AliasEvent):
                 self._alias(event, line)
             elif isinstance(event, (yaml.MappingStartEvent, yaml.SequenceStartEvent)):
@@ -283,13 +286,20 @@ class _Tree:
 
     def _end(self) -> None:
         done = self.open.pop()
-        node: Node
-        if done.mapping:
-            node = Mapping(done.line, done.column, done.entries, done.size)
-        else:
-            node = Items(done.line, done.column, tuple(done.items), done.size)
+        node = self._closed(done)
         self.total -= done.size - 1  # its parts were counted as they came
         self._place(node, done.anchor)
+
+    def _is_other(self, only: Collection[str]) -> bool:
+        """Whether a key of the outermost mapping has come that is none of `only`."""
+        key = self.open[0].key
+        return key is not None and key.text not in only
+
+    @staticmethod
+    def _closed(done: _Open) -> Items | Mapping:
+        if done.mapping:
+            return Mapping(done.line, done.column, done.entries, done.size)
+        return Items(done.line, done.column, tuple(done.items), done.size)
 
     def _place(self, node: Node, anchor: str | None) -> None:
         self.total += node.size

@@ -8,6 +8,7 @@ from functools import cache
 from typing import Literal
 
 from msgspec import Struct, field
+from msgspec.structs import fields
 
 from gcodetools.documents import profiles
 from gcodetools.documents.fields import Flaw
@@ -16,11 +17,13 @@ from gcodetools.marks.features import FEATURE_INDEX
 __all__ = [
     "Convention",
     "FeatureMark",
+    "Head",
     "Meaning",
     "Pair",
     "Setpoints",
     "Speak",
     "conventions",
+    "heads",
     "load_convention",
 ]
 
@@ -75,6 +78,18 @@ class Setpoints(Struct, frozen=True, forbid_unknown_fields=True):
     temperatures: str
     is_bed: str
     counts: str
+
+
+class Head(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a table begins with, as in `Convention`: enough to tell whether a file follows it, and which of its
+    sections hold no marks. The rest is read of the one that it follows."""
+
+    version: Literal[1] = field(name="beadwright")
+    letter: str = field(name="convention")
+    about: str
+    signs: tuple[str, ...] = ()
+    fallback: bool = False
+    ignore: tuple[Pair, ...] = ()
 
 
 class Convention(Struct, frozen=True, forbid_unknown_fields=True):
@@ -168,6 +183,7 @@ def _foreign(path: tuple[str, ...], words: list[str]) -> Iterator[Flaw]:
             yield Flaw(path, word, f"one of {', '.join(FEATURE_INDEX)}")
 
 
+@cache
 def load_convention(letter: str) -> Convention:
     """One table.
 
@@ -175,12 +191,16 @@ def load_convention(letter: str) -> Convention:
     ------
     InputError : none of that letter, or invalid.
     """
-    return next((table for table in conventions() if table.letter == letter), None) or profiles.load(
-        "conventions", Convention, letter
-    )
+    return profiles.load("conventions", Convention, letter)
 
 
 @cache
 def conventions() -> tuple[Convention, ...]:
     """All tables, in order of their letters."""
-    return tuple(profiles.load("conventions", Convention, name) for name in profiles.names("conventions"))
+    return tuple(load_convention(name) for name in profiles.names("conventions"))
+
+
+@cache
+def heads() -> tuple[Head, ...]:
+    """What all tables begin with, in order of their letters."""
+    return profiles.load_heads("conventions", Head, [field.encode_name for field in fields(Head)])

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Program
-from gcodetools.marks.conventions import Convention, Pair, conventions, load_convention
+from gcodetools.marks.conventions import Convention, Head, Pair, heads, load_convention
 from gcodetools.marks.features import FEATURE_INDEX, unlisted
 from gcodetools.marks.layers import find_layer_marks
 from gcodetools.marks.objects import find_objects
@@ -62,14 +62,14 @@ def _table(sifter: Sifter) -> Convention:
     """The table whose signs are most frequent. Tables share signs, so a longer list wins only by a sign of
     its own; fallbacks are asked last, and a file without any sign follows no convention (J)."""
     for fallback in (False, True):
-        counted = [(_count(sifter, t), t) for t in conventions() if t.fallback == fallback]
+        counted = [(_count(sifter, t), t) for t in heads() if t.fallback == fallback]
         most = max(count for count, _ in counted)
         if most:
-            return next(table for count, table in counted if count == most)
+            return load_convention(next(head.letter for count, head in counted if count == most))
     return load_convention("J")
 
 
-def _count(sifter: Sifter, table: Convention) -> int:
+def _count(sifter: Sifter, table: Head) -> int:
     return sum(
         len(sifter.whole(sign[:-1]) if sign.endswith("$") else sifter.starting(sign)) for sign in table.signs
     )
@@ -77,7 +77,7 @@ def _count(sifter: Sifter, table: Convention) -> int:
 
 def _ignored(sifter: Sifter) -> Spans:
     """Sections of thumbnails and settings in any convention; none that holds a move."""
-    pairs = list(dict.fromkeys(pair for table in conventions() for pair in table.ignore))
+    pairs = list(dict.fromkeys(pair for table in heads() for pair in table.ignore))
     spans = _spans(sifter, pairs, None)
     move = sifter.program.moves.line
     empty = np.searchsorted(move, spans.first) == np.searchsorted(move, spans.last)

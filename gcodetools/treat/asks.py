@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.commands import file_fan
 from gcodetools.edit.draft import Draft
-from gcodetools.edit.rests import rest_obstacle
+from gcodetools.gcode.arrays import marked
 from gcodetools.physics.visits import Mode
 from gcodetools.treat.reached import Reach, Schedule
 from gcodetools.treat.target import Done, Target
@@ -71,7 +71,9 @@ def ask_of(
     of_region = np.zeros(len(left_out), bool)
     of_region[layer[layer >= 0]] = True
     left_out = left_out & of_region
-    here = (layer >= 0) & ~left_out[np.maximum(layer, 0)]
+    here = layer >= 0
+    if left_out.any():
+        here &= ~left_out[np.maximum(layer, 0)]
     rows, layer = rows[here], layer[here]
     if len(rows) == 0:
         return None
@@ -88,7 +90,7 @@ def ask_of(
         float(np.nanmax(value)),
         wanted,
         left_out,
-        np.unique(layer).astype(np.int64),
+        marked(len(left_out), layer),
         not free.all(),
         *told,
     )
@@ -104,9 +106,10 @@ def fast_layers(draft: Draft, target: Target, lasting_s: float = 0.0) -> Bool:
     if treatment.speed is not None or treatment.force:
         return np.zeros(len(target.layer_s), bool)
     fast = target.layer_s < target.bounds.material.min_layer_time_s.value
-    layer = draft.plate.beads.layer[draft.row[target.pieces]]
-    used = np.unique(layer[layer >= 0])
+    used = _layers_of(draft, target)
     if treatment.rest is not None:
+        from gcodetools.edit.rests import rest_obstacle
+
         rested = [k for k in used[fast[used]].tolist() if k > 0 and not rest_obstacle(draft, k)]
         fast[rested] = False
     if lasting_s == 0.0 or len(used) == 0 or not fast[used].any():
@@ -119,10 +122,17 @@ def fast_layers(draft: Draft, target: Target, lasting_s: float = 0.0) -> Bool:
     return fast
 
 
+def _layers_of(draft: Draft, target: Target) -> I8:
+    """Plate layers in which a region has pieces, ascending."""
+    layer = draft.plate.beads.layer[draft.row[target.pieces]]
+    return marked(len(draft.plate.layers), layer[layer >= 0])
+
+
 def held_note(draft: Draft, target: Target, left_out: Bool) -> str:
     """Sentence on the layers of the region that are held back; empty for none."""
-    layer = draft.plate.beads.layer[draft.row[target.pieces]]
-    used = np.unique(layer[layer >= 0])
+    if not left_out.any():
+        return ""
+    used = _layers_of(draft, target)
     back = used[left_out[used]]
     if len(back) == 0:
         return ""

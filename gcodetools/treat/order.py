@@ -16,8 +16,9 @@ from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
 from gcodetools.physics.timing import Times
 from gcodetools.toolpath.plate import Plate
-from gcodetools.treat import accel, fan, fit, flow, nozzle, perimeters, rest, speed
+from gcodetools.treat import accel, fan, flow, nozzle, rest, speed
 from gcodetools.treat.asks import Ask
+from gcodetools.treat.geometry import GEOMETRY, plan_geometry
 from gcodetools.treat.reached import Schedule
 from gcodetools.treat.schedule import settle
 from gcodetools.treat.target import Bounds, Done, Target
@@ -33,8 +34,6 @@ BUILT: dict[str, Callable[[Draft, Target, Any], Sequence[Done | Ask]]] = {
     "nozzle": nozzle.treat,
     "fan": fan.treat,
 }
-# Planned before all others, since they decide which beads there are.
-GEOMETRY = ("perimeters", "infill", "fit")
 _ON_BEADS = ("speed", "flow", "accel")
 
 Work = tuple[RegionHit, Pose, Treatment, str]
@@ -65,31 +64,29 @@ def draft_of(
     Refused : a temperature outside the allowed range.
     """
     cut_row, cut_t = _cuts(plate, work)
-    made = perimeters.plan(plate, work, bounds)
-    fitted = fit.plan(plate, work, made.runs)
-    exact = np.concatenate([made.cuts[0], fitted.cuts[0]]), np.concatenate([made.cuts[1], fitted.cuts[1]])
-    draft = Draft.of(plate, cut_row, cut_t, exact)
+    geometry = plan_geometry(plate, work, bounds)
+    draft = Draft.of(plate, cut_row, cut_t, geometry.cuts)
     draft.base_nozzle_c, draft.base_fan = base
     draft.bed_kept = bed_kept
-    made.done |= fit.settle(draft, fitted)
-    perimeters.settle(draft, made)
+    made = geometry.settle(draft)
     results: list[Done | Ask] = []
     for hit, pose, treatment, _ in work:
         selection = hit.selection
         pieces = draft.pieces_in(selection.row, selection.t0, selection.t1)
         target = Target(hit, pose, treatment, pieces, bounds, layer_s)
-        lasting = set(treatment.settings) & set(BUILT) - set(_ON_BEADS)
+        keys = treatment.settings
+        lasting = set(keys) & set(BUILT) - set(_ON_BEADS)
         over = replace(target, pieces=_with_replaced(draft, hit, pieces)) if lasting else target
-        reach = {key: over if key in lasting else target for key in treatment.settings}
-        for key in treatment.settings:
+        reach = {key: over if key in lasting else target for key in keys}
+        for key in keys:
             setting = getattr(treatment, key)
             if key in GEOMETRY:
-                results.append(made.done[(hit.part, hit.instance, hit.region, key)])
+                results.append(made[(hit.part, hit.instance, hit.region, key)])
             elif len(reach[key].pieces) == 0 and not _on_new_beads(draft, target, key):
                 why = "no bead has its midpoint in the region"
                 results.append(target.answer(key, _plain(setting), "nothing", why, warning=True))
         for key, treat in BUILT.items():
-            if key in treatment.settings and (len(reach[key].pieces) or _on_new_beads(draft, target, key)):
+            if key in keys and (len(reach[key].pieces) or _on_new_beads(draft, target, key)):
                 results += treat(draft, reach[key], getattr(treatment, key))
     draft.join_alike()
     answers, schedule = settle(draft, results, bounds, planned, poses)
@@ -144,17 +141,17 @@ def _joined(results: list[Done]) -> list[Done]:
 
 def _cuts(plate: Plate, work: list[Work]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Where beads are cut: at the edges of regions whose treatment acts on beads, and nowhere else."""
-    rows, places = [], []
+    rows, places, outer = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0, bool)]
     for hit, _, treatment, beads in work:
-        if not any(key in treatment.settings for key in _ON_BEADS):
+        if not any(getattr(treatment, key) is not None for key in _ON_BEADS):
             continue
         outermost = beads == "perimeters" or bool(treatment.flow and treatment.flow.outer)
         selection = hit.selection
-        ok = cuttable(plate, selection.row, outermost)
         for t in (selection.t0, selection.t1):
-            inside = ok & (t > 0.0) & (t < 1.0)
+            inside = np.flatnonzero((t > 0.0) & (t < 1.0))
             rows.append(selection.row[inside].astype(np.int64))
             places.append(t[inside])
-    if not rows:
-        return np.empty(0, np.int64), np.empty(0)
-    return np.concatenate(rows), np.concatenate(places)
+            outer.append(np.full(len(inside), outermost))
+    row, t, outermost_too = (np.concatenate(column) for column in (rows, places, outer))
+    ok = np.where(outermost_too, cuttable(plate, row, True), cuttable(plate, row, False))
+    return row[ok], t[ok]

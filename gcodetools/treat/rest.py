@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.draft import Rest as DraftRest
-from gcodetools.edit.rests import Unrested
 from gcodetools.kit.settings import Rest
 from gcodetools.treat.target import Done, Target
+
+if TYPE_CHECKING:
+    from gcodetools.edit.rests import Unrested
 
 __all__ = ["outcome", "treat"]
 

@@ -179,6 +179,22 @@ def test_size_is_bounded(tmp_path):
         yaml.load(big)
 
 
+def test_what_stands_before_another_key_is_enough(parser):
+    text = b"a: {c: 1}\nb:\n  - c: 2\nc: 3\nd: {\n"
+    found = yaml.load(text, only=("a", "b"))
+    assert yaml.plain(found) == {"a": {"c": 1}, "b": [{"c": 2}]}
+    assert found.entries["b"].line == 2 and found.entries["b"].value.items[0].entries["c"].value.line == 3
+    with pytest.raises(InputError):
+        yaml.load(text, only=("a", "b", "c", "d"))
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [(b"c: 1\n", {}), (b"b: 1\n", {"b": 1}), (b"- c\n", ["c"]), (b"c", "c")]
+)
+def test_a_document_may_hold_nothing_of_what_is_asked_for(parser, text, value):
+    assert yaml.plain(yaml.load(text, only=("a", "b"))) == value
+
+
 def test_file_is_named_as_given(tmp_path):
     path = tmp_path / "k.yaml"
     path.write_text("a: [")

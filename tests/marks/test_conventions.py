@@ -9,7 +9,7 @@ import pytest
 
 from gcodetools.documents import profiles
 from gcodetools.errors import InputError
-from gcodetools.marks.conventions import Convention, conventions, load_convention
+from gcodetools.marks.conventions import Convention, conventions, heads, load_convention
 from gcodetools.marks.features import FEATURES, unlisted
 
 
@@ -36,6 +36,15 @@ def test_every_feature_word_counted_in_real_files_is_in_its_table(samples: Path)
 def test_every_letter_has_a_table() -> None:
     letters = [table.letter for table in conventions()]
     assert letters == sorted({"A", "B", "B2", "C", "D", "E0", "E1", "F", "G", "H", "I", "J", "L"})
+
+
+def test_what_tells_a_convention_stands_before_all_else_in_its_table() -> None:
+    """A head that misses `ignore` or `fallback` would be read without a word."""
+    assert len(heads()) == len(conventions())
+    for head, table in zip(heads(), conventions(), strict=True):
+        names = type(head).__struct_fields__
+        assert [getattr(head, name) for name in names] == [getattr(table, name) for name in names]
+    assert any(head.fallback for head in heads()) and sum(bool(head.ignore) for head in heads()) > 3
 
 
 @pytest.mark.parametrize("table", conventions(), ids=lambda table: table.letter)

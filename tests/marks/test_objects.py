@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from gcodetools.gcode.program import Program
 from gcodetools.marks.objects import normal_label
-from gcodetools.marks.types import Marks
+from gcodetools.marks.types import Marks, Objects
 
 Read = Callable[[str | bytes], tuple[Program, Marks]]
 Sample = Callable[[str], tuple[Program, Marks]]
@@ -174,3 +174,31 @@ def test_the_number_of_an_object_without_a_name_is_no_alias(read: Read) -> None:
     )
     assert (marks.objects.names, marks.objects.aliases) == (("a id:0 copy 0",), ((),))
     assert (marks.objects.span_first.tolist(), marks.objects.span_last.tolist()) == ([1], [5])
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 6), st.integers(0, 9), st.integers(0, 4)), min_size=1, max_size=6),
+    st.lists(st.integers(0, 90), max_size=120),
+)
+def test_the_object_of_a_line_is_that_of_the_span_it_lies_in(
+    gaps: list[tuple[int, int, int]], lines: list[int]
+) -> None:
+    """Line by line against the spans; many ascending lines, which are not looked up one by one, too."""
+    first, last, owner, at = [], [], [], 0
+    for before, length, name in gaps:
+        first.append(at + before)
+        last.append(at + before + length)
+        owner.append(name)
+        at = last[-1] + 1
+    objects = Objects(
+        tuple("abcde"), ((),) * 5, np.array(owner, np.int16), np.array(first, np.int32),
+        np.array(last, np.int32), np.ones(len(owner), bool),
+    )  # fmt: skip
+
+    def expected(line: int) -> int:
+        return next((o for a, b, o in zip(first, last, owner, strict=True) if a <= line <= b), -1)
+
+    for some in (lines, sorted(lines), sorted(lines * 9)):
+        found = objects.at(np.array(some, np.int32))
+        assert found.dtype == np.int16
+        assert found.tolist() == [expected(line) for line in some]
