@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
-from collections.abc import Iterator
+import sys
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +16,16 @@ from hypothesis import HealthCheck, settings
 # A worker has one core: threads of the linear algebra would only wait for each other. Before numpy is loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Else each worker compiles every test, and each process that a test starts the whole package.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # Text is as wide as a terminal that is not there, whatever runs the tests.
 os.environ["COLUMNS"] = "110"
 # Its pipes are POSIX's.
 collect_ignore = ["browser"] if os.name == "nt" else []
 THINNED = 3  # how much more than a test's own `every` says, lest the suite takes over four minutes
 LONGEST = {"browser", "cli", "hardening", "jobs", "acceptance", "demo"}  # their files go first
+WORKER = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0")[2:])
 PROJECT = Path(__file__).resolve().parent.parent
 SAMPLE_SUFFIXES = {".gcode", ".g"}
 
@@ -98,13 +104,15 @@ def browser_program() -> str:
 def few_cells() -> Iterator[None]:
     """For files where strength is told but not tested: its sections are counted in few cells, sooner done."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gcodetools.physics.footprints._CELLS", 3_000)
+        patch.setattr("gcodetools.physics.cells._CELLS", 3_000)
         yield
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """`every(n, first)`: of a test's cases each n-th runs by default, from `first` on; the others are long runs."""
+    # Same in every worker, whatever end it collected from; a file's own tests keep their order.
+    items.sort(key=lambda item: (item.path.relative_to(PROJECT / "tests").parts[0] not in LONGEST, item.path))
     seen: dict[str, int] = {}
     for item in items:
         mark = item.get_closest_marker("every")
@@ -116,7 +124,28 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         n *= THINNED
         if number % n != first % n:
             item.add_marker(pytest.mark.long)
-    items.sort(key=lambda item: item.path.relative_to(PROJECT / "tests").parts[0] not in LONGEST)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection(session: pytest.Session) -> Generator[None, object, object]:
+    """What is collected stays: looking for garbage in it costs as much as to collect it."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+        gc.freeze()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Every other worker collects from the end: each compiles one half of the tests and finds the other compiled."""
+    report = yield
+    if isinstance(collector, pytest.Directory) and WORKER % 2:
+        report.result.reverse()
+    return report
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -369,7 +369,7 @@ class Pages:
             if not (self.folder / f"{name}.made").exists():
                 with pytest.MonkeyPatch.context() as patch:
                     # Sections in fewer cells are sooner done; what a page says of them is held against its data.
-                    patch.setattr("gcodetools.physics.footprints._CELLS", 3_000)
+                    patch.setattr("gcodetools.physics.cells._CELLS", 3_000)
                     job()
                 (self.folder / f"{name}.made").touch()
 

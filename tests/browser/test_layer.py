@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from matplotlib import colormaps
 from page_data import beads_of, colours_named, look_at, mapping, numbers, rgb, side_of, unpacked
 
 STEPS = 24  # of the page's scale
@@ -171,6 +170,8 @@ def shares(quantity: str, layer: dict[str, np.ndarray], k: np.ndarray) -> np.nda
 
 def colours_of(share: np.ndarray) -> np.ndarray:
     """RGB of shares, (n, 3), in the page's steps."""
+    from matplotlib import colormaps
+
     steps = np.round(np.nan_to_num(share) * STEPS) / STEPS
     return np.round(255 * colormaps["cividis"](steps)[:, :3]).astype(int)
 

@@ -30,6 +30,11 @@ def plate_bytes(parts: Sequence[Placement] = SMALL, convention: str = "B", **opt
     return make(convention, parts=parts, **options).data  # type: ignore[arg-type]
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _few(few_cells: None) -> None:
+    """What commands print of strength is held against records, never against a number of its own."""
+
+
 @dataclass
 class Ran:
     """What a run said and how it ended."""

@@ -14,7 +14,6 @@ from gcodetools.demo import run as demo_run
 from gcodetools.demo.maker import Placement, hoophouse_plate
 from gcodetools.demo.shapes import Bands, Part
 
-pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = "hoophouse.kit.yaml"
 INSPECT_KEYS = {
     "schema", "file", "lines", "bytes", "convention", "extrusion", "tools", "layers", "features",

@@ -8,7 +8,6 @@ from gcodetools.cli.layout import Paper
 from gcodetools.cli.text_compare import show_compare
 from gcodetools.demo.maker import Placement
 
-pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = "hoophouse.kit.yaml"
 KEYS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110))
 

@@ -15,7 +15,6 @@ from gcodetools.cli.options import wants_colour
 from gcodetools.cli.text_costs import clock_signed, hms
 from gcodetools.demo.maker import Placement
 
-pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = "hoophouse.kit.yaml"
 KEYS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110))
 STRANGER = (Placement("wedge-key-easy", 110, 110),)

@@ -11,7 +11,6 @@ import pytest
 from gcodetools.report import sheet
 
 KIT = "hoophouse.kit.yaml"
-pytestmark = pytest.mark.usefixtures("few_cells")
 DRAWN = {
     "layer": ["--layer", "12", "--instance", "wedge-key-snug#2"],
     "strip": ["--strip", "--instance", "wedge-key-snug#1", "--quantity", "bond"],

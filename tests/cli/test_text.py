@@ -9,13 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gcodetools.cli.layout import MAX_WIDTH, NO_BREAK, Paper, figures, length
-from gcodetools.cli.text_apply import show_apply, show_post
+from gcodetools.cli.text_apply import show_apply
 from gcodetools.cli.text_costs import clock_signed, hms, signed
+from gcodetools.cli.text_post import show_post
 from gcodetools.cli.words import band, clock, merged, numbers, same_or_span
 from gcodetools.demo.maker import Placement
 from gcodetools.jobs.records import counted
 
-pytestmark = pytest.mark.usefixtures("few_cells")
 KIT = "hoophouse.kit.yaml"
 WORDS = st.text("abcdefgh/-#1", min_size=1, max_size=12)
 CELLS = st.lists(WORDS, max_size=6).map(" ".join)

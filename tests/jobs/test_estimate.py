@@ -19,6 +19,7 @@ from gcodetools.jobs.sources import Subset
 from gcodetools.kit.schema import Kit, kit_from_bytes
 from gcodetools.toolpath.plate import Plate
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 ROOT = Path(__file__).resolve().parents[2]
 HOOPHOUSE = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
 PARTS = (

@@ -20,6 +20,7 @@ from gcodetools.kit.schema import kit_from_bytes
 from gcodetools.strength.spreads import Band
 from gcodetools.toolpath.plate import Plate
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 HOOPHOUSE = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
 KEYS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110))
 HOOK = (Placement("shelf-hook", 130, 110),)

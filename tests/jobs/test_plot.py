@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from low_clip import LOW_CLIP, low_kit
 
-from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import Placement, make
 from gcodetools.errors import InputError, NotFoundOnPlate, UsageError
 from gcodetools.jobs.apply import Options, apply_plate
@@ -23,8 +23,8 @@ from gcodetools.report.strokes import GONE, NEW, after, before
 from gcodetools.toolpath.plate import Plate
 
 pytestmark = pytest.mark.usefixtures("few_cells")
-PARTS = (Placement("film-clip", 60, 60), Placement("wedge-key-snug", 90, 110))
-KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
+PARTS = (Placement(LOW_CLIP, 60, 60), Placement("wedge-key-snug", 90, 110))
+KIT = kit_from_bytes(low_kit().encode(), "hoophouse.kit.yaml")
 CLIP, KEY, LAYER = "film-clip#1", "wedge-key-snug#1", 20
 
 
@@ -36,7 +36,7 @@ def folder(tmp_path_factory):
     treated = apply_plate(Plate.from_bytes(data, "plate.gcode"), KIT, Options(())).treated
     (place / "plate.gcode").write_bytes(data)
     (place / "treated.gcode").write_bytes(treated.render())
-    (place / "hoophouse.kit.yaml").write_text(hoophouse_kit(), encoding="utf-8")
+    (place / "hoophouse.kit.yaml").write_text(low_kit(), encoding="utf-8")
     return place, treated
 
 

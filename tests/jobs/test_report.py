@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from low_clip import LOW_CLIP, low_kit
 
 import gcodetools.jobs.report as report
 from gcodetools.cli.main import cli
-from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import Placement, make
 from gcodetools.edit.moves import BEAD
 from gcodetools.errors import CannotWrite, NotFoundOnPlate, StrictWarning, UsageError
@@ -26,11 +26,11 @@ from gcodetools.report.pagedata import ADDED, PEN_UP, UNKNOWN_BOND, Points
 from gcodetools.toolpath.plate import Plate
 
 pytestmark = pytest.mark.usefixtures("few_cells")
-KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
+KIT = kit_from_bytes(low_kit().encode(), "hoophouse.kit.yaml")
 PARTS = (
     Placement("wedge-key-snug", 60, 110),
     Placement("wedge-key-snug", 90, 110),
-    Placement("film-clip", 130, 110),
+    Placement(LOW_CLIP, 130, 110),
 )
 BARE = Options(())
 NAMED = Options((), machine="desktop-220")

@@ -199,11 +199,11 @@ def test_loaded_tube_is_a_beam_on_an_elastic_foundation_of_small_pieces():
     for i in range(n):
         stiff[2 * i : 2 * i + 4, 2 * i : 2 * i + 4] += d / h**3 * bend + k * h / 420 * bed
     give, ends = {}, {}
-    for at in (0.0, 1.0, 3.0, 30.0):
-        load = np.zeros(2 * n + 2)
-        i = round(at / h)
-        load[2 * i] = 1.0
-        w = np.linalg.solve(stiff, load)
+    places = {at: round(at / h) for at in (0.0, 1.0, 3.0, 30.0)}
+    loads = np.zeros((2 * n + 2, len(places)))
+    for column, i in enumerate(places.values()):
+        loads[2 * i, column] = 1.0
+    for (at, i), w in zip(places.items(), np.linalg.solve(stiff, loads).T, strict=True):
         give[at] = w[2 * i]
         curve = np.abs(np.diff(w[1::2]) / h).max()
         # Stress along the axis over the hoop stress where it is loaded.

@@ -7,7 +7,6 @@ import time
 import numpy as np
 import pytest
 from scipy.stats import nbinom, norm
-from statsmodels.stats.proportion import proportion_confint
 
 from gcodetools.planning.failures import Bands, chance, doubt, quantile, simulated, standing, sturdiest
 from gcodetools.planning.hours import Presence, moment_of, week_of, zone_of
@@ -225,6 +224,8 @@ def test_a_plan_with_room_is_taken_where_the_tight_one_runs_into_the_night():
 @pytest.mark.parametrize(("hits", "runs"), [(0, 100), (3, 100), (1900, 2000), (2000, 2000), (1, 2000)])
 def test_chances_have_wilsons_interval(hits, runs):
     """statsmodels' proportion_confint(method="wilson")."""
+    from statsmodels.stats.proportion import proportion_confint
+
     found = chance(hits, runs)
     low, high = proportion_confint(hits, runs, alpha=0.05, method="wilson")
     assert (found.low, found.high) == pytest.approx((low, high), abs=2e-5) and found.best == hits / runs

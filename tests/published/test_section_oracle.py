@@ -5,9 +5,10 @@ It meshes the shapes themselves and knows nothing of beads or closed forms.
 
 from __future__ import annotations
 
+from types import ModuleType
+
 import numpy as np
 import pytest
-from sectionproperties import analysis, pre
 from shapely import LineString, Polygon, box
 from shapely.affinity import translate
 
@@ -21,17 +22,26 @@ def bead(width: float, height: float) -> Polygon:
     return LineString([(-half, 0), (half, 0)]).buffer(height / 2, quad_segs=128)
 
 
-def plastic(name: str, modulus: float) -> object:
+@pytest.fixture(scope="module")
+def oracle() -> ModuleType:
+    """Its parts `analysis` and `pre`: they load slowly, in the worker that needs them alone."""
+    import sectionproperties.analysis
+    import sectionproperties.pre
+
+    return sectionproperties
+
+
+def plastic(pre: ModuleType, name: str, modulus: float) -> object:
     return pre.Material(
         name=name, elastic_modulus=modulus, poissons_ratio=0.38, yield_strength=1, density=1, color="w"
     )
 
 
 @pytest.mark.parametrize(("width", "height"), [(0.45, 0.2), (0.6, 0.28), (0.84, 0.3)])
-def test_a_bead_has_the_moments_of_its_mesh(width: float, height: float) -> None:
-    geometry = pre.Geometry(bead(width, height))
+def test_a_bead_has_the_moments_of_its_mesh(width: float, height: float, oracle: ModuleType) -> None:
+    geometry = oracle.pre.Geometry(bead(width, height))
     geometry.create_mesh(mesh_sizes=[height**2 / 50])
-    meshed = analysis.Section(geometry)
+    meshed = oracle.analysis.Section(geometry)
     meshed.calculate_geometric_properties()
     about_flat, about_upright, _ = meshed.get_ic()
     flat, upright = bead_moments_mm4(np.array([width]), np.array([height]))
@@ -43,18 +53,18 @@ def test_a_bead_has_the_moments_of_its_mesh(width: float, height: float) -> None
 
 
 @pytest.mark.every(1)
-def test_touching_beads_of_two_stiffnesses_bend_as_their_mesh() -> None:
+def test_touching_beads_of_two_stiffnesses_bend_as_their_mesh(oracle: ModuleType) -> None:
     """Two perimeters on either side of fill of half their stiffness, and a wider bead, all just touching."""
     width, height = np.array([0.45, 0.45, 0.5, 0.6, 0.45]), np.full(5, 0.2)
     e = np.array([2000.0, 2000.0, 1000.0, 700.0, 2000.0])
     at = np.cumsum(width) - width / 2
     parts = [
-        pre.Geometry(translate(bead(w, 0.2), x, 0), plastic(f"p{k}", modulus))
+        oracle.pre.Geometry(translate(bead(w, 0.2), x, 0), plastic(oracle.pre, f"p{k}", modulus))
         for k, (w, x, modulus) in enumerate(zip(width, at, e, strict=True))
     ]
-    compound = pre.CompoundGeometry(parts)
+    compound = oracle.pre.CompoundGeometry(parts)
     compound.create_mesh(mesh_sizes=[0.001])
-    meshed = analysis.Section(compound)
+    meshed = oracle.analysis.Section(compound)
     meshed.calculate_geometric_properties()
     _, upright, _ = meshed.get_eic()
     made = assembled(e, bead_area_mm2(width, height), bead_moments_mm4(width, height)[1], at, width / 2)
@@ -64,7 +74,7 @@ def test_touching_beads_of_two_stiffnesses_bend_as_their_mesh() -> None:
     assert made.centroid_mm[0] == pytest.approx(cx, abs=1e-4)
 
 
-def test_a_box_with_a_soft_core_bends_as_its_mesh() -> None:
+def test_a_box_with_a_soft_core_bends_as_its_mesh(oracle: ModuleType) -> None:
     skin, core, deep = 0.8, 1.6, 0.2
     shells = [
         box(0, 0, skin, deep),
@@ -72,10 +82,13 @@ def test_a_box_with_a_soft_core_bends_as_its_mesh() -> None:
         box(skin + core, 0, 2 * skin + core, deep),
     ]
     e = np.array([2000.0, 150.0, 2000.0])
-    parts = [pre.Geometry(s, plastic(f"q{k}", m)) for k, (s, m) in enumerate(zip(shells, e, strict=True))]
-    compound = pre.CompoundGeometry(parts)
+    parts = [
+        oracle.pre.Geometry(s, plastic(oracle.pre, f"q{k}", m))
+        for k, (s, m) in enumerate(zip(shells, e, strict=True))
+    ]
+    compound = oracle.pre.CompoundGeometry(parts)
     compound.create_mesh(mesh_sizes=[0.002])
-    meshed = analysis.Section(compound)
+    meshed = oracle.analysis.Section(compound)
     meshed.calculate_geometric_properties()
     _, upright, _ = meshed.get_eic()
     thick = np.array([skin, core, skin])

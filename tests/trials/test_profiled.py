@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from ladders import drawn, grid, trial_of
 from scipy import optimize, stats
 
@@ -27,6 +26,8 @@ def ladder(seed=3, levels=(3,), copies=4, curve=0.25, sigma=0.08):
 
 def test_where_all_broke_its_ends_are_those_of_students_t():
     """`t_test` of statsmodels: a mean, a slope, a difference of means."""
+    import statsmodels.api as sm
+
     design = design_of(ladder())
     profile = Profile(design, 0.9)
     reference = sm.OLS(design.trial.y, design.x).fit()

@@ -7,7 +7,6 @@ import warnings
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from ladders import drawn, grid, trial_of
 from scipy import optimize, stats
 
@@ -21,6 +20,14 @@ from gcodetools.trials.terms import design_of
 # Twelve forces read off a scale, N: four copies at 220, 235 and 250 C. Made up once, kept since.
 FORCES = np.array([812.0, 905, 861, 790, 1010, 955, 1088, 1003, 940, 871, 902, 998])
 THREE = grid([3], 4)
+
+
+@pytest.fixture(scope="module")
+def sm():
+    """statsmodels: it takes a second to load, in the worker that needs it alone."""
+    import statsmodels.api
+
+    return statsmodels.api
 
 
 def columns_of(design):
@@ -53,7 +60,7 @@ def two_settings(seed=5):
 @pytest.mark.parametrize(
     "trial", [trial_of(THREE, np.log(FORCES)), two_settings()], ids=["nozzle", "nozzle and fan"]
 )
-def test_plain_terms_are_those_of_statsmodels(trial):
+def test_plain_terms_are_those_of_statsmodels(trial, sm):
     """OLS: coefficients, standard errors, intervals of nine in ten, scatter."""
     design = design_of(trial)
     plain = fit(design, draws=100).plain
@@ -68,7 +75,7 @@ def test_plain_terms_are_those_of_statsmodels(trial):
     )
 
 
-def test_with_one_model_means_and_slopes_are_those_of_statsmodels():
+def test_with_one_model_means_and_slopes_are_those_of_statsmodels(sm):
     trial = trial_of(THREE, np.log(FORCES))
     design = design_of(trial)
     found = fit(design, draws=100)
@@ -90,7 +97,7 @@ def test_with_one_model_means_and_slopes_are_those_of_statsmodels():
     assert effect.tail == pytest.approx(float(reference.f_test(np.eye(3)[1:]).pvalue), rel=1e-6)
 
 
-def test_the_chance_of_each_setting_is_the_f_test_of_statsmodels():
+def test_the_chance_of_each_setting_is_the_f_test_of_statsmodels(sm):
     trial = two_settings()
     design = design_of(trial)
     found = fit(design, draws=100)
@@ -110,7 +117,7 @@ def test_the_chance_of_each_setting_is_the_f_test_of_statsmodels():
 @pytest.mark.parametrize(
     "trial", [trial_of(grid([4], 3), np.log(FORCES)), two_settings()], ids=["bare", "with place"]
 )
-def test_pure_error_and_lack_of_fit_are_those_of_statsmodels(trial):
+def test_pure_error_and_lack_of_fit_are_those_of_statsmodels(trial, sm):
     """The F test of the curve against a mean of each step (`anova_lm`)."""
     design = design_of(trial)
     lack = fit(design, draws=100).lack
@@ -123,7 +130,7 @@ def test_pure_error_and_lack_of_fit_are_those_of_statsmodels(trial):
     assert lack.tail == pytest.approx(chance, rel=1e-6)
 
 
-def test_weights_of_models_are_restricted_likelihoods():
+def test_weights_of_models_are_restricted_likelihoods(sm):
     """-1/2 (log|V| + log|X'V^-1 X| + (n - p) log r'V^-1 r), each by statsmodels' GLS with V = 1 + Z diag Z'."""
     trial = drawn(
         np.random.default_rng(3), lambda z: 0.3 * z[:, 0] * z[:, 1] - 0.1 * z[:, 0] ** 2, grid([4, 3], 2), 0.2
@@ -151,7 +158,7 @@ def test_weights_of_models_are_restricted_likelihoods():
     assert found.weights["nozzle x fan"] > 0.5  # which it has
 
 
-def test_longley_is_solved_to_the_certified_digits():
+def test_longley_is_solved_to_the_certified_digits(sm):
     """NIST StRD Longley: y on six columns that go together almost wholly; certified values from memory, data from
     statsmodels. Tolerance: nine of the certified digits are lost to the condition of 5e9 in double precision."""
     data = sm.datasets.longley.load_pandas()
