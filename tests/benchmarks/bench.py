@@ -14,12 +14,9 @@ import argparse
 import json
 import os
 import platform
-import statistics
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from math import log
@@ -27,35 +24,15 @@ from pathlib import Path
 from typing import Any
 
 from jobs import ORACLE_LINES, SMALL, Files
+from rows import PROJECT, Row
+from starting import posting, starting
 
-PROJECT = Path(__file__).resolve().parents[2]
 PAGE = PROJECT / "DEVELOPERS.md"
 BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
 JOBS = Path(__file__).with_name("jobs.py")
 LINES = 2_000_000
 MEMORY = 8  # times the file
 TENFOLD = 11  # times the time, at ten times the lines
-
-
-@dataclass(frozen=True)
-class Row:
-    """One measured ratio and the limit it must keep; `at_least` where more is better."""
-
-    what: str
-    ratio: float
-    limit: float
-    detail: str
-    where: str = ""
-    at_least: bool = False
-
-    @property
-    def kept(self) -> bool:
-        return self.ratio >= self.limit if self.at_least else self.ratio <= self.limit
-
-    def cells(self) -> str:
-        bound = f"{'≥' if self.at_least else '≤'} {self.limit:g}"
-        kept = "yes" if self.kept else "**no**"
-        return f"| {self.what} | {self.ratio:.3g} | {bound} | {kept} | {self.detail} | {self.where} |"
 
 
 # --- measured in a process of its own
@@ -203,30 +180,6 @@ def growing(files: Files) -> list[Row]:
 GROWN = {"read": "reading", "apply": "apply", "estimate": "estimate"}
 
 
-def starting(_files: Files) -> list[Row]:
-    """What a command costs before it does anything."""
-    script = Path(sys.executable).with_name("beadwright")
-    ours = [str(script)] if script.exists() else [sys.executable, "-m", "gcodetools"]
-    commands = ([*ours, "--version"], [sys.executable, "-c", "import click"])
-    found: tuple[list[float], list[float]] = ([], [])
-    for _ in range(15):
-        for command, seconds in zip(commands, found, strict=True):
-            seconds.append(_seconds(lambda command=command: _quiet(command)))  # type: ignore[misc]
-    version, click = map(statistics.median, found)
-    detail = f"{version * 1e3:.0f} ms over {click * 1e3:.0f} ms"
-    return [Row('`beadwright --version` over `python -c "import click"`', version / click, 2, detail)]
-
-
-def _seconds(function: Callable[[], object]) -> float:
-    begin = time.perf_counter()
-    function()
-    return time.perf_counter() - begin
-
-
-def _quiet(command: list[str]) -> None:
-    subprocess.run(command, capture_output=True, check=True, cwd=PROJECT)
-
-
 PARTS = {
     "reading": reading,
     "planning": planning,
@@ -236,6 +189,7 @@ PARTS = {
     "showing": showing,
     "growing": growing,
     "starting": starting,
+    "posting": posting,
 }
 
 

@@ -93,14 +93,22 @@ def _estimate(path: Path) -> None:
 
 
 def _inspect(path: Path) -> None:
+    """The record and its text, of the file alone: `inspect FILE --json`."""
     from gcodetools.jobs.apply import Options
     from gcodetools.jobs.inspect import inspect_file
 
-    inspect_file(path, Options(kits=(path.with_name("bench.kit.yaml"),)))
+    record, _ = inspect_file(path, Options(kits=()))
+    json.dumps(record, indent=2, ensure_ascii=False)
 
 
 def _report(path: Path) -> None:
-    raise NotImplementedError
+    """The page's bytes, not written."""
+    from gcodetools.jobs.apply import Options
+    from gcodetools.jobs.report import report_files
+    from gcodetools.report.page import assemble
+
+    data, _ = report_files(path, None, Options(kits=(path.with_name("bench.kit.yaml"),)))
+    assemble(data)
 
 
 def _bonds(path: Path) -> None:
