@@ -17,6 +17,7 @@ from gcodetools.cli.options import (
     plate_option,
     profile_options,
     subset_options,
+    to_stderr,
 )
 from gcodetools.cli.process import uninterrupted
 from gcodetools.cli.text_batch import show_batch
@@ -46,6 +47,13 @@ _FILE_WIDTH = 100
 @click.option(
     "--jobs", type=click.IntRange(min=1), metavar="N", help="Plates at once; a core each unless given."
 )
+@click.option(
+    "--time-limit",
+    "limit_s",
+    type=click.FloatRange(min=0, min_open=True, max=1e7),
+    metavar="SECONDS",
+    help="A file that takes longer fails; none unless given.",
+)
 @click.option("--report", is_flag=True, help="Make a page of each plate, as `beadwright report` does.")
 @click.option("--fresh", is_flag=True, help="Do again what is done already.")
 @click.option(
@@ -68,6 +76,7 @@ def command(
     folder: Path,
     listed: Path | None,
     jobs: int | None,
+    limit_s: float | None,
     report: bool,
     fresh: bool,
     cluster: str | None,
@@ -89,6 +98,12 @@ def command(
     --report, a page (.html) beside it; summary.txt, .csv and .json hold a table of all. What is done and unchanged
     (plate, kit, profiles, options, version) is skipped when run again, so a run that was interrupted goes on. A
     plate that fails stops no other. With --strict a plate with a warning fails, and nothing is written for it.
+    Of a package with several plates each is a row, and those that fail stay as they were in the one package that is
+    written; --plate N treats that one alone.
+
+    --time-limit ends what hangs: the process of a file that takes longer (a package: all its plates together) is
+    ended, nothing of it is written, and its row says so with status 5. Writing is not cut short. On a cluster each
+    file then has a process of its own on its worker, for the limit to end.
 
     Exit status: 0 if no plate failed, else the largest status among those that did (3 if all of them are
     unreadable).
@@ -119,8 +134,9 @@ def command(
             plate=plate,
         )
         asked = Asked(
-            files, listed, folder, options, only, jobs, report, not no_estimate, fresh, output.strict, cluster
-        )
+            files, listed, folder, options, only, jobs, report, not no_estimate, fresh, output.strict, cluster,
+            limit_s,
+        )  # fmt: skip
         record = batch(asked, _unsaid if output.as_json else output.progress)
         paper = Paper(width=_FILE_WIDTH)
         show_batch(record, paper)
@@ -156,11 +172,8 @@ def _warn(record: dict[str, Any], output: Output) -> None:
 def _tell_failures(record: dict[str, Any]) -> None:
     failed = [row for row in record["plates"] if row["state"] == "failed"]
     for row in failed[:_SHOWN]:
-        click.echo(clean(f"error: {row['error']['cause']}"), err=True)
+        to_stderr(clean(f"error: {row['error']['cause']}"))
         if row["error"]["hint"]:
-            click.echo(clean(row["error"]["hint"]), err=True)
+            to_stderr(clean(row["error"]["hint"]))
     if len(failed) > _SHOWN:
-        click.echo(
-            f"error: {counted(len(failed) - _SHOWN, 'other plate')} failed: see {record['summary'][0]}",
-            err=True,
-        )
+        to_stderr(f"error: {counted(len(failed) - _SHOWN, 'other plate')} failed: see {record['summary'][0]}")

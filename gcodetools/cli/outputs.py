@@ -10,6 +10,7 @@ from gcodetools.cli.options import expect_folder
 from gcodetools.cli.process import discard_stdout, stdout_is_closed
 from gcodetools.edit.treated import Treated
 from gcodetools.errors import CannotWrite, UsageError
+from gcodetools.gcode.containers.base import PACKED, Kind
 from gcodetools.jobs.apply import Options
 from gcodetools.jobs.sources import Subset
 
@@ -18,8 +19,7 @@ __all__ = ["check_out", "ending_notes", "options_of", "taken", "to_stdout"]
 _TREAT_KEYS = (
     "only", "half", "again", "allow_none", "verify", "keep_times", "unpacked", "plate", "material", "machine", "sets",
 )  # fmt: skip
-_ENDINGS = {".bgcode": "binary", ".3mf": "package", ".gz": "gz"}
-_KINDS = {"binary": "a binary container", "package": "a package (3MF)", "gz": "compressed text (gz)"}
+_ENDINGS: dict[str, Kind] = {".bgcode": "binary", ".3mf": "package", ".gz": "gz"}
 
 
 def taken(given: dict[str, Any]) -> dict[str, Any]:
@@ -97,9 +97,10 @@ def ending_notes(out: Path, file: Path, treated: Treated) -> list[str]:
     told = _ENDINGS.get(ending)
     if str(out) == "-" or told == kind or not ending or (kind and ending == file.suffix.lower()):
         return []
-    if kind is None:
-        return [f"-o {out}: plain text is written under the ending {ending}, which says {_KINDS[str(told)]}"]
-    return [
-        f"-o {out}: {_KINDS[kind]} is written, as FILE is, and the ending {ending} says another; "
-        "--unpacked writes plain text"
-    ]
+    if kind is not None:
+        return [
+            f"-o {out}: {PACKED[kind]} is written, as FILE is, and the ending {ending} says another; "
+            "--unpacked writes plain text"
+        ]
+    told_as = f", which says {PACKED[told]}" if told is not None else ""
+    return [f"-o {out}: plain text is written under the ending {ending}{told_as}"]

@@ -12,6 +12,7 @@ from gcodetools.cli.options import (
     common,
     file_argument,
     kit_option,
+    plate_option,
     profile_options,
 )
 from gcodetools.cli.outputs import check_out, to_stdout
@@ -48,7 +49,7 @@ class _Group(click.Group):
 def command(ctx: click.Context) -> None:
     """Read a slicer's settings: show them, hold them against what is known, carry a treatment into a copy.
 
-    FILE is INI-like, JSON, or a sliced file whose comments hold settings.
+    FILE is INI-like, JSON, or a sliced file whose comments hold settings; for show and audit it may be packed.
 
     \b
     Example:  beadwright profile carry petg.ini --treatment warm -o petg-warm.ini
@@ -63,9 +64,16 @@ def command(ctx: click.Context) -> None:
 @_tool
 @_section
 @_convention
+@plate_option
 @common
 def show(
-    file: Path, every: bool, tool: int | None, section: str | None, convention: str | None, **kw: Any
+    file: Path,
+    every: bool,
+    tool: int | None,
+    section: str | None,
+    convention: str | None,
+    plate: int | None,
+    **kw: Any,
 ) -> None:
     """Show the settings of FILE in plain words, with the key that says each.
 
@@ -73,7 +81,7 @@ def show(
     Example:  beadwright profile show plate.gcode
     """
     with Output(**kw) as output:
-        record, warnings = show_profile(file, Way(convention, section, tool), every)
+        record, warnings = show_profile(file, Way(convention, section, tool, plate), every)
         output.warn_all(warnings)
         output.record(record, show_settings)
 
@@ -84,6 +92,7 @@ def show(
 @_tool
 @_section
 @_convention
+@plate_option
 @profile_options
 @common
 def audit(
@@ -92,6 +101,7 @@ def audit(
     tool: int | None,
     section: str | None,
     convention: str | None,
+    plate: int | None,
     material: str | None,
     machine: str | None,
     sets: tuple[str, ...],
@@ -105,7 +115,8 @@ def audit(
     Example:  beadwright profile audit plate.gcode --material petg --machine desktop-220
     """
     with Output(**kw) as output:
-        record, warnings = audit_profile(file, Way(convention, section, tool), kits, material, machine, sets)
+        way = Way(convention, section, tool, plate)
+        record, warnings = audit_profile(file, way, kits, material, machine, sets)
         grave = [one for one in record["findings"] if one["gravity"] != "note"] if output.strict else []
         told = [f"{one['about']} {one['found']}, expected {one['expected']}: {one['why']}" for one in grave]
         output.warn_all([*warnings, *told])

@@ -65,6 +65,12 @@ def _home(files: list[str]) -> str:
     return os.path.join(os.path.commonpath(folders), "") if folders else ""  # noqa: PTH118
 
 
+def _name(row: Row, home: str) -> str:
+    """A file as the table names it, with the plate's number where it holds several."""
+    name: str = row["file"].removeprefix(home)
+    return f"{name}, plate {row['plate']}" if "plate" in row else name
+
+
 def _table(rows: list[Row], home: str, paper: Paper) -> None:
     margins = any("margin_after" in row for row in rows)
     heads = ("plate", "parts", "regions", *(("margin before", "after") if margins else ()))
@@ -74,9 +80,7 @@ def _table(rows: list[Row], home: str, paper: Paper) -> None:
         parts = ", ".join(f"{count} {part}" for part, count in row["parts"].items()) or "none"
         spent = (hms(row["time_s"]["best"]), figures(row["mass_g"]["best"], 3), money(row["cost"]["best"]))
         warned = str(len(row["warnings"]) or "")
-        table.append(
-            (row["file"].removeprefix(home), parts, str(row["regions_treated"]), *told, *spent, warned)
-        )
+        table.append((_name(row, home), parts, str(row["regions_treated"]), *told, *spent, warned))
     last = len(table[0])
     paper.table(table, right=(2, *range(last - 4, last)))
     if home:
@@ -110,6 +114,5 @@ def _list(title: str, rows: list[tuple[Row, str]], home: str, paper: Paper) -> N
     paper.blank()
     paper.title(title)
     for row, text in rows:
-        file = row["file"]
-        said = text if file in text else f"{file.removeprefix(home)}: {text}"
+        said = text if row["file"] in text else f"{_name(row, home)}: {text}"
         paper.line(said, 2, 2)

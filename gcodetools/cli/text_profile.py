@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from gcodetools.cli.layout import Paper
+from gcodetools.gcode.containers.base import PACKED
 from gcodetools.jobs.records import counted
 
 __all__ = ["show_audit", "show_carry", "show_settings"]
@@ -41,8 +42,9 @@ def show_settings(record: Record, paper: Paper) -> None:
         f"{unknown['count']} keys have no name here" + ("" if listed is not None else " (--all lists them).")
     )
     for one in listed or []:
-        where = f"[{one['section']}] " if "section" in one else ""
-        paper.line(f"{one['line']}: {where}{one['key']} = {one['value']}", indent=2, hang=4)
+        where = f"{one['line']}: " if "line" in one else ""
+        where += f"[{one['section']}] " if "section" in one else ""
+        paper.line(f"{where}{one['key']} = {one['value']}", indent=2, hang=4)
 
 
 def _head(record: Record, paper: Paper) -> None:
@@ -52,7 +54,7 @@ def _head(record: Record, paper: Paper) -> None:
         tools += f", T{record['tool']} shown"
     facts = [
         ("settings", f"convention {record['convention']}, {record['recognised']}"),
-        ("form", f"{_form(record['form'])}; {record['known']} of {record['keys']} keys known; {tools}"),
+        ("form", f"{_form(record)}; {record['known']} of {record['keys']} keys known; {tools}"),
     ]
     if "sections" in record:
         sections = record["sections"]
@@ -65,8 +67,16 @@ def _head(record: Record, paper: Paper) -> None:
     paper.facts(facts)
 
 
-def _form(form: str) -> str:
-    return {"ini": "INI-like", "json": "JSON", "sliced": "comments of a sliced file"}[form]
+def _form(record: Record) -> str:
+    form = {
+        "ini": "INI-like",
+        "json": "JSON",
+        "sliced": "comments of a sliced file",
+        "metadata": "metadata",
+    }[record["form"]]
+    if "packed" in record:
+        form += f" in {PACKED[record['packed']]}"
+    return form + (f", plate {record['plate']}" if "plate" in record else "")
 
 
 def _rows(one: Record) -> list[tuple[str, ...]]:

@@ -17,9 +17,9 @@ from gcodetools.gcode.files import write_atomic
 from gcodetools.jobs.apply import Options
 from gcodetools.jobs.batch_cluster import run_on_cluster
 from gcodetools.jobs.batch_documents import Documents, documents_of, sendable
-from gcodetools.jobs.batch_files import PLATE_SCHEMA, Lot, Source, lot_of, outputs_of, printable
+from gcodetools.jobs.batch_files import PLATE_SCHEMA, Lot, Source, lot_of, outputs_of, page_of, printable
 from gcodetools.jobs.batch_local import budget_bytes, cores, run_local
-from gcodetools.jobs.batch_plate import written
+from gcodetools.jobs.batch_plate import row_of_result, written
 from gcodetools.jobs.batch_rows import csv_of, sums_of
 from gcodetools.jobs.sources import digest
 from gcodetools.strength.sentences import CAUTIONS
@@ -41,7 +41,7 @@ class Asked:
     given, listed : files, folders, and a file that lists some. folder : where results go. options : as for `apply`.
     only : the text of the subset. jobs : processes at most, None for a core each. report : a page for each plate.
     estimate : tell strength. fresh : do again what is done. strict : a warning fails its plate. cluster : address of
-    a Dask scheduler.
+    a Dask scheduler. limit_s : seconds that a file may take, None for any.
     """
 
     given: tuple[Path, ...]
@@ -55,6 +55,7 @@ class Asked:
     fresh: bool = False
     strict: bool = False
     cluster: str | None = None
+    limit_s: float | None = None
 
 
 def batch(asked: Asked, progress: Progress) -> Record:
@@ -73,18 +74,18 @@ def batch(asked: Asked, progress: Progress) -> Record:
     if asked.cluster is not None:
         sendable(documents)
     tasks = [_task(asked, documents, settings, source) for source in lot.sources]
-    rows: dict[int, Record] = {}
+    rows: dict[int, list[Record]] = {}
     for number, task in enumerate(tasks):
         known = None if asked.fresh else _known(task, asked.strict)
         if known is not None:
-            rows[number] = {**known, "state": "as before", "status": 0}
+            rows[number] = [{**row, "state": "as before", "status": 0} for row in known]
     todo = [number for number in range(len(tasks)) if number not in rows]
     count = _Count([tasks[number]["bytes"] for number in todo], len(rows), progress)
     for k, result in _results(asked, documents, [tasks[number] for number in todo], progress):
         task = tasks[todo[k]]
-        rows[todo[k]] = _row(task, result)
+        rows[todo[k]] = _rows(task, result)
         count.done(k, task["file"])
-    return _record(asked, documents, lot, [rows[number] for number in range(len(tasks))])
+    return _record(asked, documents, lot, [row for number in range(len(tasks)) for row in rows[number]])
 
 
 def _make(folder: Path) -> None:
@@ -146,22 +147,32 @@ def _task(asked: Asked, documents: Documents, settings: str, source: Source) -> 
         "estimate": asked.estimate,
         "report": asked.report,
         "strict": asked.strict,
+        "limit_s": asked.limit_s,
     }
 
 
-def _known(task: Record, strict: bool) -> Record | None:
-    """The row of a plate that is done already and unchanged since, by its record and the files it names."""
+def _known(task: Record, strict: bool) -> list[Record] | None:
+    """The rows of a file that is done already and unchanged since, by its record and the files it names."""
     record = _record_of(task)
     if record is None or record.get("settings") != task["settings"]:
         return None
-    row, files = record.get("row"), record.get("files")
-    if not isinstance(row, dict) or not isinstance(files, dict) or (strict and row.get("warnings")):
+    several, files = record.get("plates"), record.get("files")
+    plates = several if isinstance(several, list) else [record]
+    rows = [one.get("row") if isinstance(one, dict) else None for one in plates]
+    if not isinstance(files, dict) or not rows:
         return None
-    wanted = ["treated", *(["page"] if task["report"] else [])]
-    same = all(_digest(task["targets"][kind]) == files.get(kind) for kind in wanted)
-    if not same or _digest(task["path"]) != record.get("plate"):
-        return None
-    return {**row, "file": task["file"]}
+    known: list[Record] = []
+    pages = {}
+    for one, row in zip(plates, rows, strict=True):
+        number = one.get("number", 0) if isinstance(one, dict) and one is not record else 0
+        # Of several plates one that came to nothing is tried again, and with it the package.
+        if not isinstance(row, dict) or not isinstance(number, int) or (strict and row.get("warnings")):
+            return None
+        pages[f"page {number}" if number else "page"] = page_of(task["targets"]["page"], number)
+        known.append({**row, "file": task["file"], **({"plate": number} if number else {})})
+    wanted = {"treated": task["targets"]["treated"], **(pages if task["report"] else {})}
+    same = all(_digest(path) == files.get(key) for key, path in wanted.items())
+    return known if same and _digest(task["path"]) == record.get("plate") else None
 
 
 def _record_of(task: Record) -> Record | None:
@@ -211,19 +222,15 @@ class _Count:
         self.progress(f"{self.before + self.count} of {self.before + len(self.sizes)}, {name}, {left} left")
 
 
-def _row(task: Record, result: Record) -> Record:
-    """The row of a plate that was tried."""
-    if result["state"] == "done":
-        return {**result["row"], "state": "done", "status": 0}
-    row: Record = {"file": task["file"], "state": result["state"], "status": result.get("status", 0)}
-    if result["state"] == "skipped":
-        row["why"] = result["why"]
+def _rows(task: Record, result: Record) -> list[Record]:
+    """The rows of a file that was tried."""
+    if "rows" in result:
+        rows: list[Record] = result["rows"]
     else:
-        row["error"] = {key: result[key] for key in ("cause", "hint")}
-        old = _record_of(task)
-        if old is not None:
-            row["stale"] = task["names"]["treated"]
-    return row
+        rows = [row_of_result(task, result)]
+    if all(row["state"] == "failed" for row in rows) and _record_of(task) is not None:
+        rows[0]["stale"] = task["names"]["treated"]
+    return rows
 
 
 def _record(asked: Asked, documents: Documents, lot: Lot, rows: list[Record]) -> Record:
@@ -239,7 +246,7 @@ def _record(asked: Asked, documents: Documents, lot: Lot, rows: list[Record]) ->
         "kit": documents.kit.name,
         "folder": printable(str(asked.folder)),
         "status": max((row["status"] for row in rows), default=0),
-        "count": {"plates": len(lot.sources), **count, "other_files": lot.others},
+        "count": {"plates": len(rows) - len(lot.left), **count, "other_files": lot.others},
         **({"total": sums_of(ready)} if ready else {}),
         **({"cautions": list(CAUTIONS)} if any("margin_after" in row for row in ready) else {}),
         "plates": rows,

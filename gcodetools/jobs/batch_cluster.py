@@ -17,6 +17,7 @@ from typing import Any
 from gcodetools._version import __version__
 from gcodetools.errors import BeadwrightError, InputError, UsageError
 from gcodetools.gcode.files import read_raw
+from gcodetools.jobs.batch_local import treat_apart
 from gcodetools.jobs.batch_plate import FAULT_STATUS, commit, failed, treat_sent
 
 __all__ = ["run_on_cluster"]
@@ -152,7 +153,8 @@ class _Line:
                 yield number, failed(error.status, error.cause, error.hint)
                 continue
             key = f"{self.mark}-{number}-{len(self.tried)}"
-            future = self.client.submit(treat_sent, sent, pure=False, key=key)
+            work = treat_sent if sent["task"].get("limit_s") is None else _treat_limited
+            future = self.client.submit(work, sent, pure=False, key=key)
             self.futures[future] = number
             self.back.add(future)
 
@@ -166,6 +168,14 @@ class _Line:
             self.again.append(number)
         else:
             yield number, commit(result, self.tasks[number]["targets"])
+
+
+def _treat_limited(sent: Record) -> Record:
+    """Treat a plate in a process of its own there: a thread of a worker can't be ended."""
+    try:
+        return treat_sent(sent, treat_apart)
+    except BeadwrightError as error:
+        return failed(error.status, error.cause, error.hint)
 
 
 def _packet(task: Record, documents: Mapping[str, bytes]) -> Record:

@@ -16,8 +16,20 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from gcodetools.errors import InputError, UsageError
+from gcodetools.gcode.containers.base import sniff
 
-__all__ = ["PLATE_SCHEMA", "Left", "Lot", "Source", "lot_of", "outputs_of", "printable", "split_name"]
+__all__ = [
+    "PLATE_SCHEMA",
+    "Left",
+    "Lot",
+    "Source",
+    "is_packed",
+    "lot_of",
+    "outputs_of",
+    "page_of",
+    "printable",
+    "split_name",
+]
 
 PLATE_SCHEMA = "beadwright.batch_plate/1"
 TREATED = "-treated"
@@ -26,6 +38,7 @@ _SURE = (".gcode", ".gco", ".bgcode")  # what a slicer alone writes: damage in o
 _ENDING = re.compile(r"(?i)(?<=.)((?:\.(?:gcode|gco|g|nc))?\.(?:3mf|bgcode|gz)|\.(?:gcode|gco|g|nc))$")
 _PRINT = re.compile(rb"(?m)^[ \t]*(?:N\d+[ \t]*)?G0*[123]\b[^;\r\n]*E[-+.\d]")
 _HEAD_BYTES = 1 << 18
+_SNIFFED_BYTES = 16
 _RECORD_BYTES = 1 << 12
 _LISTED = 20
 
@@ -82,6 +95,20 @@ def outputs_of(name: str) -> dict[str, str]:
     stem, ending = split_name(path.name)
     treated = str(path.with_name(f"{stem}{TREATED}{ending}"))
     return {"treated": treated, "record": f"{treated}.json", "page": f"{treated}.html"}
+
+
+def page_of(name: str, number: int) -> str:
+    """The page of a plate of several, by the name of a file's page; number : 0 where the file has one plate."""
+    return f"{name.removesuffix('.html')}.plate{number}.html" if number else name
+
+
+def is_packed(path: Path | str) -> bool:
+    """Whether a file is a container, by what it begins with."""
+    try:
+        with Path(path).open("rb") as file:
+            return sniff(file.read(_SNIFFED_BYTES)) is not None
+    except OSError:
+        return False  # the job says what is the matter with it
 
 
 def lot_of(given: Sequence[Path], listed: Path | None, folder: Path) -> Lot:
@@ -220,7 +247,9 @@ def _why_none(path: Path) -> str:
                 held = any(name.lower().endswith(".gcode") for name in package.namelist())
             return "" if held else "a package without G-code in it"
         with path.open("rb") as file:
-            return "" if _PRINT.search(file.read(_HEAD_BYTES)) else "no move that extrudes in its head"
+            head = file.read(_HEAD_BYTES)
+        told = sniff(head) is not None or _PRINT.search(head) is not None
+        return "" if told else "no move that extrudes in its head"
     except (OSError, zipfile.BadZipFile, NotImplementedError, ValueError):
         return ""  # the job says what is the matter with it
 

@@ -17,12 +17,13 @@ import threading
 import time
 from collections.abc import Generator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
-from gcodetools.errors import Fault
+from gcodetools.errors import Fault, Refused
+from gcodetools.jobs.batch_files import is_packed, page_of
 from gcodetools.jobs.batch_plate import FAULT_STATUS, failed
 
-__all__ = ["budget_bytes", "cores", "free_bytes", "needed_bytes", "run_local"]
+__all__ = ["budget_bytes", "cores", "free_bytes", "needed_bytes", "run_local", "treat_apart"]
 
 Record = dict[str, Any]
 Results = Generator[tuple[int, Record], None, None]
@@ -32,9 +33,9 @@ Results = Generator[tuple[int, Record], None, None]
 _IDLE_BYTES = 120 << 20
 _APPLY_TIMES, _PAGE_TIMES = 18, 30
 _PACKED_TIMES = 5  # text over its container; deflate makes G-code four to five times smaller
-_PACKED = (".3mf", ".bgcode", ".gz")
 _SHARE = 0.75  # of the free memory; the rest is for whatever else runs
 _LARGE_BYTES = 1 << 30  # of a need, above which a process is ended after the plate, lest it keeps the memory
+_GRACE_S = 3.0  # for a process that is asked to end, before it is made to
 _PATIENCE_S = 20.0  # for a process that is writing a plate's results when all is to end
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 _START = "import sys; sys.path[:] = sys.argv[1:]; from gcodetools.jobs.batch_worker import main; main()"
@@ -49,7 +50,7 @@ def cores() -> int:
 
 def needed_bytes(task: Record) -> int:
     """Memory that a plate takes at most, by the size of its file."""
-    text = task["bytes"] * (_PACKED_TIMES if task["path"].lower().endswith(_PACKED) else 1)
+    text = task["bytes"] * (_PACKED_TIMES if is_packed(task["path"]) else 1)
     return int(_IDLE_BYTES + text * (_PAGE_TIMES if task["report"] else _APPLY_TIMES))
 
 
@@ -140,17 +141,24 @@ class _Worker:
                     pipe.close()
 
     def treat(self, task: Record) -> Record:
-        """The result of a task; `died` in it where the process did not live to tell."""
+        """The result of a task; `memory` in it where the process did not live to tell and another try may help."""
         process = self._started()
         assert process.stdin is not None
         result = None
-        with contextlib.suppress(OSError, ValueError):
+        with _Clock(process, task.get("limit_s")) as clock, contextlib.suppress(OSError, ValueError):
             process.stdin.write(json.dumps(task).encode() + b"\n")
             process.stdin.flush()
             result = self._line(process)
+            if result is not None and "writing" in result:
+                clock.stop()
+                result = self._line(process)
+        if clock.over:
+            self.wait(time.monotonic() + _PATIENCE_S)
         if result is not None:
             return result
         status = process.wait()
+        if clock.over:
+            return _too_long(task)
         how = f"by signal {-status}" if status < 0 else f"with status {status}"
         if status == -9:
             how += ", as the system does where memory runs out"
@@ -191,6 +199,74 @@ class _Worker:
             self._process.wait()
 
 
+class _Clock:
+    """Ends a process that takes longer than a limit: asks it to, and soon makes it. over : it was asked."""
+
+    def __init__(self, process: subprocess.Popen[bytes], limit_s: float | None) -> None:
+        self.over = False
+        self._process = process
+        self._timers = []
+        if limit_s is not None:
+            self._timers = [
+                threading.Timer(limit_s, self._ask),
+                threading.Timer(limit_s + _GRACE_S, process.kill),
+            ]
+
+    def _ask(self) -> None:
+        self.over = True
+        with contextlib.suppress(OSError):
+            self._process.terminate()
+
+    def __enter__(self) -> Self:
+        for timer in self._timers:
+            timer.daemon = True
+            timer.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.stop()
+
+    def stop(self) -> None:
+        """Let it take what time it takes from here on."""
+        for timer in self._timers:
+            timer.cancel()
+
+
+def _too_long(task: Record) -> Record:
+    return failed(
+        Refused.status,
+        f"{task['file']}: not done within {task['limit_s']:g} s (--time-limit), so its process was ended",
+        "Nothing was written for it. Give a longer limit, or see with `beadwright apply -v` where the time goes.",
+    )
+
+
+def treat_apart(task: Record) -> Record:
+    """The result of a task, bytes and all, from a process of its own; see `batch_plate.treat`.
+
+    Raises
+    ------
+    Fault : the process does not start.
+    """
+    with tempfile.TemporaryDirectory(prefix="beadwright-") as folder:
+        targets = {kind: str(Path(folder) / kind) for kind in ("treated", "page", "record")}
+        worker = _Worker()
+        try:
+            result = worker.treat({**task, "targets": targets})
+        finally:
+            worker.end(asked=False)
+            worker.wait(time.monotonic() + _PATIENCE_S)
+        if result["state"] != "done":
+            return result
+        plates = [int(row.get("plate", 0)) for row in result["rows"]]
+        pages = {number: Path(page_of(targets["page"], number)) for number in plates}
+        return {
+            **result,
+            "record": json.loads(Path(targets["record"]).read_bytes()),
+            "treated": Path(targets["treated"]).read_bytes(),
+            "pages": {number: path.read_bytes() for number, path in pages.items() if path.exists()},
+        }
+
+
 def run_local(tasks: Sequence[Record], jobs: int, budget: int | None) -> Results:
     """The number and the result of each task, in the order in which they are done; large plates are begun first.
 
@@ -198,7 +274,8 @@ def run_local(tasks: Sequence[Record], jobs: int, budget: int | None) -> Results
 
     Parameters
     ----------
-    tasks : see `batch_plate.treat`, with `bytes` of the file and `targets`, the paths to write to. jobs : processes at
+    tasks : see `batch_plate.treat`, with `bytes` of the file, `targets`, the paths to write to, and `limit_s`, seconds
+    it may take or None. jobs : processes at
     most. budget : bytes of memory for all, None for no bound; a plate that needs more runs alone.
 
     Raises

@@ -1,4 +1,4 @@
-"""One plate of a batch: a task in plain words and numbers comes in, a result of the same kind goes out.
+"""One file of a batch: a task in plain words and numbers comes in, a result of the same kind goes out.
 
 Tasks and results cross borders between processes and machines, so they hold what JSON holds, and bytes. Whatever goes
 wrong with a plate is its result.
@@ -10,7 +10,8 @@ import contextlib
 import json
 import tempfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +23,12 @@ from gcodetools.errors import (
     Fault,
     InputError,
     StrictWarning,
-    UsageError,
 )
 from gcodetools.gcode.containers.base import NoSuchPlate
-from gcodetools.gcode.files import write_atomic
+from gcodetools.gcode.files import read_raw, write_atomic
 from gcodetools.jobs.apply import Applied, Options, apply_plate, read_plate
 from gcodetools.jobs.batch_documents import lay_out, without_folder
-from gcodetools.jobs.batch_files import PLATE_SCHEMA, printable
+from gcodetools.jobs.batch_files import PLATE_SCHEMA, page_of, printable
 from gcodetools.jobs.batch_rows import row_of
 from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.report import report_plates
@@ -37,16 +37,15 @@ from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.report.page import assemble
 from gcodetools.toolpath.plate import Plate
 
-__all__ = ["FAULT_STATUS", "commit", "failed", "treat", "treat_sent", "written"]
+__all__ = ["FAULT_STATUS", "commit", "failed", "row_of_result", "treat", "treat_sent", "written"]
 
 Record = dict[str, Any]
 
 FAULT_STATUS = Fault.status
-_FILES = ("treated", "page", "record")  # the record last: it says that the others are whole
 
 
 def treat(task: Record) -> Record:
-    """Treat one plate; nothing is written.
+    """Treat the plate of a file, or each of a package's; nothing is written.
 
     Parameters
     ----------
@@ -57,11 +56,17 @@ def treat(task: Record) -> Record:
     Returns
     -------
     dict
-        `state`: "done" with `record` and the bytes `treated` and maybe `page`; "skipped" with `why`; "failed" with
-        `status`, `cause`, `hint`, and `memory` where another try may help.
+        `state`: "done" with `record`, the bytes `treated`, `pages` by number of the plate (0 where a file has one) and
+        `rows` of the table; "skipped" with `why`; "failed" with `status`, `cause`, `hint`, and `memory` where another
+        try may help; "told" with `rows` where of several plates none came to anything.
     """
+    return _guarded(task, lambda: _done(task))
+
+
+def _guarded(task: Record, work: Callable[[], Record]) -> Record:
+    """What `work` returns, or what went wrong."""
     try:
-        return _done(task)
+        return work()
     except AlreadyTreated:
         return {"state": "skipped", "why": "treated already (--again treats it on top)"}
     except BeadwrightError as error:
@@ -71,6 +76,14 @@ def treat(task: Record) -> Record:
         return {**failed(FAULT_STATUS, f"{task['file']}: out of memory", hint), "memory": True}
     except Exception as error:
         return _fault(task["file"], error)
+
+
+def row_of_result(task: Record, result: Record) -> Record:
+    """The row of a plate of which nothing came."""
+    row: Record = {"file": task["file"], "state": result["state"], "status": result.get("status", 0)}
+    if result["state"] == "skipped":
+        return {**row, "why": result["why"]}
+    return {**row, "error": {key: result[key] for key in ("cause", "hint")}}
 
 
 def failed(status: int, cause: str, hint: str) -> Record:
@@ -104,46 +117,88 @@ def _done(task: Record) -> Record:
         plate=task["plate"],
     )
     kit = _same_kit(task)
-    plate = _plate(task, options)
+    path = Path(task["path"])
+    data = read_raw(path)
+    try:
+        plate = read_plate(path, again=options.again, number=options.plate, lenient=True, data=data)
+    except NoSuchPlate as error:
+        if options.plate is not None:
+            raise
+        return _package(task, options, kit, data, [one.number for one in error.plates])
+    one = _one(task, options, kit, plate, task["names"])
+    files = {"treated": digest(one.treated), **({"page": digest(one.page)} if one.page is not None else {})}
+    return {
+        "state": "done",
+        "treated": one.treated,
+        "pages": {} if one.page is None else {0: one.page},
+        "record": {**_head(task, data, files), **one.told},
+        "rows": [_ready(one)],
+    }
+
+
+def _package(task: Record, options: Options, kit: Kit, data: bytes, numbers: Sequence[int]) -> Record:
+    """Treat the plates of a package, each in what came of those before; one that fails stays as it was."""
+    now, pages, told, rows = data, {}, [], []
+    for number in numbers:
+        names = {**task["names"], "page": page_of(task["names"]["page"], number)}
+        mine = replace(options, plate=number)
+
+        def work(names: Record = names, mine: Options = mine, now: bytes = now) -> Record:
+            plate = read_plate(Path(task["path"]), again=mine.again, number=mine.plate, data=now)
+            return {"state": "done", "one": _one(task, mine, kit, plate, names)}
+
+        result = _guarded(task, work)
+        if result.get("memory"):
+            return result
+        if result["state"] == "done":
+            one: _One = result["one"]
+            now, row = one.treated, _ready(one)
+            told.append({"number": number, **one.told})
+            if one.page is not None:
+                pages[number] = one.page
+        else:
+            row = row_of_result(task, result)
+            told.append({"number": number, **{key: row[key] for key in ("why", "error") if key in row}})
+        rows.append({"file": row["file"], "plate": number, **row})
+    if all(row["state"] != "done" for row in rows):
+        return {"state": "told", "rows": rows}
+    files = {"treated": digest(now), **{f"page {k}": digest(page) for k, page in pages.items()}}
+    record = {**_head(task, data, files), "plates": told}
+    return {"state": "done", "treated": now, "pages": pages, "record": record, "rows": rows}
+
+
+@dataclass(frozen=True, slots=True)
+class _One:
+    """What came of a plate. told : `row`, `warnings` and `apply`, for the record."""
+
+    treated: bytes
+    page: bytes | None
+    told: Record
+
+
+def _one(task: Record, options: Options, kit: Kit, plate: Plate, names: Mapping[str, str]) -> _One:
     applied = apply_plate(plate, kit, options)
     warnings = list(dict.fromkeys(applied.warnings))
     if task["strict"] and warnings:
         raise StrictWarning(f"{task['file']}: {warnings[0]} (--strict)", "Nothing was written for it.")
-    record = {**applied.summary, "file": task["file"], "out": task["names"]["treated"]}
+    record = {**applied.summary, "file": task["file"], "out": names["treated"]}
     if task["estimate"]:
         record |= gains_of(applied)
-    treated = applied.treated.render_file()
-    files = {"treated": digest(treated)}
-    result: Record = {"state": "done", "treated": treated}
-    if task["report"]:
-        result["page"] = _page(applied, kit, options, task["names"]["treated"])
-        files["page"] = digest(result["page"])
+    page = _page(applied, kit, options, task, names["treated"]) if task["report"] else None
     parts = Counter(pose.part for pose in applied.placed.poses)
-    row = row_of(record, parts, warnings, task["names"], files)
-    head: Record = {"schema": PLATE_SCHEMA, "version": __version__, "settings": task["settings"]}
-    result["record"] = _plain(
-        {
-            **head,
-            "plate": digest(_bytes_of(plate)),
-            "files": files,
-            "row": row,
-            "warnings": warnings,
-            "apply": record,
-        }
-    )
-    return result
+    row = row_of(record, parts, warnings, names, ("treated", *(("page",) if page is not None else ())))
+    told: Record = _plain({"row": row, "warnings": warnings, "apply": record})
+    return _One(applied.treated.render_file(), page, told)
 
 
-def _plate(task: Record, options: Options) -> Plate:
-    """Read it; where several plates are in one file, say what a batch can do about it."""
-    try:
-        return read_plate(Path(task["path"]), again=options.again, number=options.plate, lenient=True)
-    except NoSuchPlate as error:
-        raise UsageError(
-            error.cause,
-            f"There are {error.numbers}. --plate N takes that one of each package, into a folder of its own; for all "
-            "in one file, copy it and run `beadwright post COPY --kit KIT --plate N` for each.",
-        ) from None
+def _head(task: Record, data: bytes, files: Mapping[str, str]) -> Record:
+    """What the record of a file begins with."""
+    head = {"schema": PLATE_SCHEMA, "version": __version__, "settings": task["settings"]}
+    return {**head, "plate": digest(data), "files": dict(files)}
+
+
+def _ready(one: _One) -> Record:
+    return {**one.told["row"], "state": "done", "status": 0}
 
 
 def _same_kit(task: Record) -> Kit:
@@ -156,14 +211,14 @@ def _same_kit(task: Record) -> Kit:
     return kit
 
 
-def _bytes_of(plate: Plate) -> bytes:
-    return plate.program.lines.data if plate.container is None else plate.container.data
-
-
-def _page(applied: Applied, kit: Kit, options: Options, name: str) -> bytes:
+def _page(applied: Applied, kit: Kit, options: Options, task: Record, name: str) -> bytes:
     """The page of the treated plate against the plate as it was."""
     data, _ = report_plates(applied.treated.plate, applied.treated.original, kit, options)
-    own = Path(name).name
+    if "away" in task:
+        data = _at_home(data, **task["away"])
+    own, container = Path(name).name, applied.treated.original.container
+    if container is not None and len(container.plates) > 1:
+        own += f" (plate {container.plate})"
     data["file"] = data["files"]["after"]["file"] = own
     return assemble(data)
 
@@ -179,13 +234,13 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def treat_sent(sent: Record) -> Record:
+def treat_sent(sent: Record, by: Callable[[Record], Record] = treat) -> Record:
     """Treat a plate that came as bytes, somewhere on another machine; see `treat`.
 
     Parameters
     ----------
     sent : `version` of the sender, `task` as for `treat` with paths of `documents`, `data` of the plate, `documents` as
-    bytes by relative path.
+    bytes by relative path. by : what does it.
     """
     task: Record = sent["task"]
     if sent["version"] != __version__:
@@ -206,7 +261,9 @@ def treat_sent(sent: Record) -> Record:
             return failed(
                 FAULT_STATUS, f"{task['file']}: a worker of the cluster: {error}", "See to its disk."
             )
+        away: Record = {"names": [(str(plate), task["file"])], "root": str(root)}
         laid = {
+            "away": away,
             "path": str(plate),
             "kits": [str(root / key) for key in task["kits"]],
             **{
@@ -215,7 +272,7 @@ def treat_sent(sent: Record) -> Record:
                 if task[key] in sent["documents"]
             },
         }
-        result: Record = _at_home(treat({**task, **laid}), [(str(plate), task["file"])], str(root))
+        result: Record = _at_home(by({**task, **laid}), **away)
         return result
 
 
@@ -233,21 +290,22 @@ def _at_home(value: Any, names: Sequence[tuple[str, str]], root: str) -> Any:
 
 
 def commit(result: Record, names: Mapping[str, str]) -> Record:
-    """Write what a result holds, the record last; the result without bytes, or what went wrong.
+    """Write what a result holds, the record last, as it says that the others are whole; the result without bytes, or
+    what went wrong.
 
     names : paths of `treated`, `page` and `record`.
     """
     if result["state"] != "done":
         return result
+    files = [(names["treated"], result["treated"])]
+    files += [(page_of(names["page"], number), page) for number, page in result["pages"].items()]
     done: list[Path] = []
     try:
-        for kind in _FILES:
-            data = written(result["record"]) if kind == "record" else result.get(kind)
-            if data is not None:
-                path = Path(names[kind])
-                path.parent.mkdir(parents=True, exist_ok=True)
-                write_atomic(path, data)
-                done.append(path)
+        for name, data in (*files, (names["record"], written(result["record"]))):
+            path = Path(name)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(path, data)
+            done.append(path)
     except BeadwrightError as error:
         _undo(done)
         return failed(error.status, error.cause, error.hint)
@@ -258,7 +316,7 @@ def commit(result: Record, names: Mapping[str, str]) -> Record:
     except BaseException:
         _undo(done)
         raise
-    return {"state": "done", "row": result["record"]["row"]}
+    return {"state": "done", "rows": result["rows"]}
 
 
 def _undo(paths: Sequence[Path]) -> None:

@@ -16,7 +16,7 @@ Record = dict[str, Any]
 _COLUMNS = {"time_s": "time_s", "mass_g": "mass_g", "cost": "cost"}
 _ENDS = ("low", "best", "high")
 _HEADS = (
-    "file", "state", "status", "out", "page", "parts", "regions_treated",
+    "file", "plate", "state", "status", "out", "page", "parts", "regions_treated",
     "margin_before_at", *(f"margin_before_{end}" for end in _ENDS),
     "margin_after_at", *(f"margin_after_{end}" for end in _ENDS),
     *(f"{key}_{end}" for key in _COLUMNS for end in _ENDS),
@@ -103,7 +103,7 @@ def csv_of(rows: Sequence[Record]) -> bytes:
 def _flat(row: Record) -> Record:
     flat: Record = {
         key: row[key]
-        for key in ("file", "state", "status", "out", "page", "regions_treated", "why")
+        for key in ("file", "plate", "state", "status", "out", "page", "regions_treated", "why")
         if key in row
     }
     for side in ("before", "after"):

@@ -19,7 +19,9 @@ from gcodetools._version import __version__
 from gcodetools.gcode.arrays import keep_memory
 from gcodetools.jobs.batch_plate import commit, treat
 
-__all__ = ["main"]
+__all__ = ["WRITING", "main"]
+
+WRITING = {"writing": True}  # from here on no limit of time counts, lest something is left half-written
 
 
 def main() -> None:
@@ -39,6 +41,8 @@ def main() -> None:
 def _serve(task: dict[str, Any], out: BinaryIO) -> None:
     result = treat(task)
     with _unended():
+        with contextlib.suppress(BrokenPipeError):  # what is done is written even if nobody waits any more
+            _tell(out, WRITING)
         _tell(out, commit(result, task["targets"]))
 
 

@@ -33,6 +33,7 @@ _LARGE_BYTES = 1 << 24
 _HEAD_BYTES = 1 << 16  # of a text behind the start of our record
 _KINDS = {"prediction": "s", "weight": "g"}  # totals of a package, and what they count
 _USED = re.compile(r"filament (\d{1,9}) used_(m|g)")
+_NUMBER = re.compile(r"[-+]?(?:[0-9]{1,18}\.?[0-9]{0,9}|\.[0-9]{1,9})")  # no other digits, exponent or blank
 _RECORD = re.compile(rb"^; beadwright [^\r\n]*", re.MULTILINE)
 _MOVES = ("x", "y", "z", "e", "f", "kind", "tool")
 _ARCS = ("row", "cx", "cy", "radius", "begin", "sweep", "plane")
@@ -110,11 +111,7 @@ def _stated(container: Container) -> Stated:
         at = end + 1
         one = _USED.fullmatch(key)
         kind, tool = (one[2], int(one[1]) - 1) if one else (_KINDS.get(key), None)
-        try:
-            float(value)
-        except ValueError:
-            kind = None
-        if kind is None:
+        if kind is None or not _NUMBER.fullmatch(value):
             unread.append(line)
         else:
             found.append(Statement(line, begin, end, kind, tool))

@@ -25,11 +25,12 @@ _ENOUGH = 0.5  # of the most keys that any table knows: a block may stand in a f
 @dataclass(frozen=True, slots=True)
 class Way:
     """How a file is read. convention : a letter, None to tell it. section : the statements under it alone. tool : the
-    tool meant, as in T0, None for all."""
+    tool meant, as in T0, None for all. plate : which one, where a package holds several."""
 
     convention: str | None = None
     section: str | None = None
     tool: int | None = None
+    plate: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ def open_profile(path: Path, way: Way) -> Opened:
     ------
     InputError : no settings, or of no convention that is known. UsageError : no such convention, section or tool.
     """
-    return _opened(open_settings(path, _letter(way)), way)
+    return _opened(open_settings(path, _letter(way), way.plate), way)
 
 
 def reopen(data: bytes, opened: Opened, way: Way) -> Opened:
@@ -165,6 +166,10 @@ def told_of(opened: Opened, way: Way) -> dict[str, Any]:
         "known": opened.known,
         "tools": opened.profile.tools,
     }
+    if opened.document.packed is not None:
+        record["packed"] = opened.document.packed
+    if opened.document.plate is not None:
+        record["plate"] = opened.document.plate
     if way.tool is not None:
         record["tool"] = way.tool
     sections = list(
@@ -197,7 +202,7 @@ def _setting(name: str, found: tuple[Reading, ...], tool: int | None) -> dict[st
 def _value(reading: Reading) -> dict[str, Any]:
     record: dict[str, Any] = {
         "key": shown(reading.key),
-        "line": reading.stated.line,
+        **_line(reading.stated),
         "text": reading.text,
         "state": reading.state,
     }
@@ -214,9 +219,17 @@ def _value(reading: Reading) -> dict[str, Any]:
     return record
 
 
+def _line(stated: Stated) -> dict[str, Any]:
+    return {"line": stated.line} if stated.line else {}
+
+
 def _raw(stated: Stated) -> dict[str, Any]:
     text = stated.text if stated.whole else f"{stated.text} ..."
-    record = {"key": shown(stated.key), "value": shown_value(stated.key, text), "line": stated.line}
+    record: dict[str, Any] = {
+        "key": shown(stated.key),
+        "value": shown_value(stated.key, text),
+        **_line(stated),
+    }
     if stated.section:
         record["section"] = shown_section(stated.section)
     if hidden(stated.key, text):

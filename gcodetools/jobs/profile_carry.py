@@ -9,7 +9,8 @@ from typing import Any
 from gcodetools.documents import profiles as documents
 from gcodetools.documents.kinds import nearest
 from gcodetools.errors import Fault, InputError, UsageError
-from gcodetools.gcode.files import write_atomic
+from gcodetools.gcode.containers.base import PACKED, sniff
+from gcodetools.gcode.files import read_raw, write_atomic
 from gcodetools.jobs.profile import Opened, Way, open_profile, reopen, told_of, warnings_of
 from gcodetools.jobs.profile_audit import profiles_of
 from gcodetools.jobs.sources import Profiles, digest
@@ -71,6 +72,7 @@ def carry_profile(path: Path, way: Way, asked: Asked) -> Copy:
     both; no such region, tool, section. Refused : beyond a limit. Fault : the copy does not read as it should.
     """
     source = _source(asked)
+    _refuse_packed(path)
     opened = open_profile(path, way)
     profiles = profiles_of(opened, source.kit, way, asked.material, asked.machine, asked.sets)
     carrier = Carrier(
@@ -83,6 +85,22 @@ def carry_profile(path: Path, way: Way, asked: Asked) -> Copy:
     record = _record(opened, way, source, profiles, carried, data)
     record["read_back"] = read_back
     return Copy(data, record, tuple(_warnings(opened, profiles, carried)))
+
+
+def _refuse_packed(path: Path) -> None:
+    """A copy is changed in place, line by line, which packed bytes don't have.
+
+    Raises
+    ------
+    InputError : the file is a container.
+    """
+    kind = sniff(read_raw(path)) if path.is_file() else None
+    if kind is not None:
+        raise InputError(
+            f"{path}: {PACKED[kind]}, and settings are carried into text alone",
+            "Export the print's settings from the slicer and name that file"
+            + (", or unpack it with gunzip first." if kind == "gz" else "; `profile show` reads this one."),
+        )
 
 
 def write_copy(copy: Copy, out: Path) -> None:

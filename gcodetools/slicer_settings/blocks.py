@@ -9,7 +9,7 @@ from __future__ import annotations
 import bisect
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from gcodetools.gcode.scan import read_program
@@ -23,7 +23,7 @@ from gcodetools.slicer_settings.ini import statements_of
 from gcodetools.slicer_settings.json_spans import tokens
 from gcodetools.slicer_settings.tables import tables
 
-__all__ = ["read_blocks"]
+__all__ = ["read_blocks", "read_pairs"]
 
 
 def read_blocks(data: bytes, name: str, letter: str | None = None) -> Document:
@@ -47,6 +47,20 @@ def read_blocks(data: bytes, name: str, letter: str | None = None) -> Document:
     others = [_read(data, name, sifter, marks, load_convention(table.letter)) for table in tables()]
     known = [sum(s.key in table.known for s in d.stated) for d, table in zip(others, tables(), strict=True)]
     return others[known.index(max(known))] if max(known) else document
+
+
+def read_pairs(pairs: Mapping[str, str], name: str, letter: str | None) -> Document:
+    """Settings that a container states beside its text, in no line of a file.
+
+    Parameters
+    ----------
+    letter : of the convention that the marks of the text tell.
+    """
+    told = [
+        [one.encode("utf-8", "surrogateescape").decode("latin-1") for one in pair] for pair in pairs.items()
+    ]
+    stated = tuple(Stated(key, "", 0, (Item(value.strip(BLANKS), 0),)) for key, value in told)
+    return Document(name, b"", "metadata", stated, letter)
 
 
 def _read(data: bytes, name: str, sifter: Sifter, marks: Marks, table: Convention) -> Document:

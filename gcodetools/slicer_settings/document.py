@@ -23,7 +23,7 @@ __all__ = [
     "shown_value",
 ]
 
-Form = Literal["ini", "json", "sliced"]
+Form = Literal["ini", "json", "sliced", "metadata"]
 Span = tuple[int, int]
 HIDDEN = "(hidden)"
 # Not all that `str.strip` takes: in Latin-1 the second byte of an "à" counts as a blank.
@@ -86,9 +86,9 @@ class Joined:
 class Stated:
     """A key and what stands behind it.
 
-    section : what it stands under, "" at the top. items : one, or those of a list. whole : false where the value
-    goes on over lines or is nested deeper, so that it has no span to be changed. tool : the tool a list of sections
-    is for. joined : places count in joined pieces.
+    section : what it stands under, "" at the top. line : 0 where it stands in none, but in a container. items : one,
+    or those of a list. whole : false where the value goes on over lines or is nested deeper, so that it has no span to
+    be changed. tool : the tool a list of sections is for. joined : places count in joined pieces.
     """
 
     key: str
@@ -111,7 +111,8 @@ class Document:
     """What was read of a file.
 
     letter : the convention that comments of a sliced file tell, None for other files. odd_lines : of an INI file,
-    lines that are neither statement nor section nor comment. notes : sentences on what was odd.
+    lines that are neither statement nor section nor comment. notes : sentences on what was odd. packed : the kind of
+    container it came in. plate : which of several in that.
     """
 
     name: str
@@ -122,6 +123,8 @@ class Document:
     joined: Joined | None = None
     odd_lines: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
+    packed: str | None = None
+    plate: int | None = None
 
     def spans(self, stated: Stated, start: int, end: int) -> tuple[Span, ...]:
         """Bytes of the file for a stretch of an item of `stated`."""

@@ -1,13 +1,15 @@
-"""Opens a file of settings, whatever it is: INI-like, JSON, or a sliced file whose comments hold them."""
+"""Opens a file of settings, whatever it is: INI-like, JSON, or a sliced file, whose comments or container hold them."""
 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
-from gcodetools.errors import InputError
-from gcodetools.gcode.files import read_bytes
-from gcodetools.slicer_settings.blocks import read_blocks
+from gcodetools.errors import InputError, UsageError
+from gcodetools.gcode.containers.base import Container, sniff
+from gcodetools.gcode.files import check_text, read_raw
+from gcodetools.slicer_settings.blocks import read_blocks, read_pairs
 from gcodetools.slicer_settings.document import Document
 from gcodetools.slicer_settings.ini import read_ini
 from gcodetools.slicer_settings.json_spans import read_json
@@ -23,18 +25,29 @@ _PAIR = re.compile(rb"^[ \t]*+[^;#(\[\s=][^=\r\n]{0,200}=", re.MULTILINE)
 _JSON_LIST = re.compile(rb"\[\s*(?:[\[{\"\]]|-?[0-9])")
 
 
-def open_settings(path: Path | str, letter: str | None = None) -> Document:
-    """Read a file from disk; see `read_settings`.
+def open_settings(path: Path | str, letter: str | None = None, plate: int | None = None) -> Document:
+    """Read a file from disk, packed or not; see `read_settings`.
+
+    Parameters
+    ----------
+    plate : which of several plates of a package.
 
     Raises
     ------
-    InputError : unreadable, or no settings.
+    InputError : unreadable, or no settings. UsageError : no such plate, or several and none is chosen.
     """
     path = Path(path)
     if path.is_dir():
         raise InputError(f"{path}: a folder, expected {EXPECTED}", "Name one file in it.")
+    data = read_raw(path)
+    if sniff(data) is not None:
+        from gcodetools.gcode.containers.opening import open_container  # most files are none
+
+        return _unpacked(open_container(data, str(path), plate), letter)
+    if plate not in (None, 1):
+        raise UsageError(f"{path}: no package, asked for plate {plate}", "Leave --plate out.")
     try:
-        data = read_bytes(path)
+        check_text(data, str(path))
     except InputError as error:
         if ": empty, " in error.cause:
             raise InputError(f"{path}: empty, expected {EXPECTED}", "Export it again.") from None
@@ -42,6 +55,26 @@ def open_settings(path: Path | str, letter: str | None = None) -> Document:
         plain = error.cause.replace("expected G-code text", f"expected {EXPECTED}")
         raise (error if plain == error.cause else InputError(plain, _HINT)) from None
     return read_settings(data, str(path), letter)
+
+
+def _unpacked(container: Container, letter: str | None) -> Document:
+    """What a container's text states in its comments; where it states nothing, what the container does beside it.
+
+    Raises
+    ------
+    InputError : neither states any.
+    """
+    name = container.name
+    if container.kind == "gz":
+        document = read_settings(container.text, name, letter)
+    else:
+        document = read_blocks(container.text, name, letter)
+        # A binary container keeps all of them beside its text, where a stray comment may look like one.
+        if container.settings and (container.kind == "binary" or not document.stated):
+            document = read_pairs({**container.settings, **container.totals}, name, document.letter)
+    notes = tuple(f"{name}: {note}" for note in container.notes)
+    several = container.plate if len(container.plates) > 1 else None
+    return _some(replace(document, packed=container.kind, plate=several, notes=(*notes, *document.notes)))
 
 
 def read_settings(data: bytes, name: str, letter: str | None = None) -> Document:

@@ -91,14 +91,15 @@ class Conflict:
 
     @property
     def sentence(self) -> str:
-        said = ", ".join(
-            f"{shown(r.key)} = {r.text} (line {r.stated.line}{_in(r.stated.section)})" for r in self.readings
-        )
+        said = ", ".join(f"{shown(r.key)} = {r.text}{_where(r.stated)}" for r in self.readings)
         return f"{self.name} is stated differently: {said}"
 
 
-def _in(section: str) -> str:
-    return f" in [{shown_section(section)}]" if section else ""
+def _where(stated: Stated) -> str:
+    if not stated.line:
+        return ""
+    section = f" in [{shown_section(stated.section)}]" if stated.section else ""
+    return f" (line {stated.line}{section})"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,25 +14,16 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from shapely import box
 
 from gcodetools.cli import batch as command
-from gcodetools.demo.maker import Placement, make
-from gcodetools.demo.shapes import Bands, Part
 from gcodetools.gcode.containers.opening import open_container
+from gcodetools.jobs import batch_plate
 from gcodetools.jobs.batch_plate import commit, treat
 
-KIT = """\
-beadwright: 1
-kit: tabs
-material: petg
-parts:
-  tab:
-    found_by: {label: "tab*"}
-    regions:
-      all: {within: all, treat: {speed: {scale: 50%}}}
-"""
-TAB = Part("tab", 1.0, Bands(((1.0, box(0, 0, 10, 8)),)))
+sys.path[:0] = [str(Path(__file__).parent.parent / "jobs" / "batch")]
+
+from batch_tabs import KIT, tab, tree  # noqa: E402
+
 ARGS = ("--kit", "tabs.kit.yaml", "-o", "out", "--no-estimate")
 THREE = (
     "import os,signal,sys; sys.path[:]=sys.argv[1:]; import gcodetools.jobs.batch_worker as w; real=w.treat\n"
@@ -45,20 +36,15 @@ THREE = (
 )
 
 
-@pytest.fixture(scope="module")
-def tab() -> bytes:
-    return make("B", parts=(Placement(TAB, 60, 60),)).data
-
-
 @pytest.fixture
-def farm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tab: bytes) -> Path:
+def farm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder `in` with two plates, one of them in a folder of its own; the current folder has the kit."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("BEADWRIGHT_KIT", raising=False)
     monkeypatch.setenv("COLUMNS", "100")
     (tmp_path / "in" / "sub").mkdir(parents=True)
-    (tmp_path / "in" / "a.gcode").write_bytes(tab)
-    (tmp_path / "in" / "sub" / "b.g").write_bytes(tab + b"; b\n")
+    (tmp_path / "in" / "a.gcode").write_bytes(tab())
+    (tmp_path / "in" / "sub" / "b.g").write_bytes(tab() + b"; b\n")
     (tmp_path / "tabs.kit.yaml").write_text(KIT)
     return tmp_path
 
@@ -72,10 +58,6 @@ def in_process(monkeypatch):
             yield number, commit(treat(task), task["targets"])
 
     monkeypatch.setattr("gcodetools.jobs.batch.run_local", work)
-
-
-def tree(folder: Path) -> dict[str, bytes]:
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
 def litter(folder: Path) -> list[str]:
@@ -206,23 +188,129 @@ def test_a_package_of_binary_gcode_stays_one(farm, run, in_process, samples):
     assert after.kind == before.kind and after.text != before.text
 
 
-def test_a_package_of_several_plates_says_what_to_do(farm, run, in_process, tab):
-    with zipfile.ZipFile(farm / "in" / "two.3mf", "w") as package:
-        for number in (1, 2):
-            package.writestr(f"Metadata/plate_{number}.gcode", tab)
-    ran = run("batch", "in/two.3mf", *ARGS)
-    assert ran.status == 2 and "two.3mf: found 2 plates" in ran.err
-    assert "There are 1, 2. --plate N takes that one" in ran.err and "beadwright post" in ran.err
-    ran = run("batch", "in/two.3mf", *ARGS, "--plate", "2")
+def two_plates(path: Path, *texts: bytes) -> None:
+    """A package without digests."""
+    with zipfile.ZipFile(path, "w") as made:
+        for number, text in enumerate(texts, 1):
+            made.writestr(f"Metadata/plate_{number}.gcode", text)
+
+
+def plates_of(path: Path) -> list[bytes]:
+    with zipfile.ZipFile(path) as made:
+        return [made.read(name) for name in made.namelist()]
+
+
+def test_each_plate_of_a_package_is_a_row_and_the_package_is_one(farm, run, in_process):
+    two_plates(farm / "in" / "two.3mf", tab(), tab() + b"; other\n")
+    ran = run("batch", "in/two.3mf", *ARGS, "--report")
     assert ran.status == 0, ran.err
-    with zipfile.ZipFile(farm / "out" / "two-treated.3mf") as package:
-        plates = [package.read(f"Metadata/plate_{number}.gcode") for number in (1, 2)]
-    assert plates[0] == tab and b"; beadwright" in plates[1]
-    # What is done is another plate's, so it is done anew.
-    ran = run("batch", "in/two.3mf", *ARGS, "--plate", "1", "--json")
-    assert ran.json["count"]["done"] == 1
-    with zipfile.ZipFile(farm / "out" / "two-treated.3mf") as package:
-        assert package.read("Metadata/plate_2.gcode") == tab
+    assert "2 plates -> out" in ran.out and "two.3mf, plate 1 " in ran.out and "two.3mf, plate 2 " in ran.out
+    # What `post` makes of it plate by plate is the outside of this.
+    (farm / "copy.3mf").write_bytes((farm / "in" / "two.3mf").read_bytes())
+    for number in (1, 2):
+        assert run("post", "copy.3mf", *ARGS[:2], "--plate", number, "-q").status == 0
+    assert (farm / "out" / "two-treated.3mf").read_bytes() == (farm / "copy.3mf").read_bytes()
+    assert set(tree(farm / "out")) == {
+        "two-treated.3mf", "two-treated.3mf.json", "two-treated.3mf.plate1.html", "two-treated.3mf.plate2.html",
+        "summary.txt", "summary.csv", "summary.json",
+    }  # fmt: skip
+    assert b"two-treated.3mf (plate 2)" in (farm / "out" / "two-treated.3mf.plate2.html").read_bytes()
+    table = list(csv.DictReader(io.StringIO((farm / "out" / "summary.csv").read_text(), newline="")))
+    assert [(row["file"], row["plate"], row["page"]) for row in table] == [
+        ("in/two.3mf", "1", "two-treated.3mf.plate1.html"), ("in/two.3mf", "2", "two-treated.3mf.plate2.html"),
+    ]  # fmt: skip
+    again = run("batch", "in/two.3mf", *ARGS, "--report", "--json").json
+    assert [(row["state"], row["plate"]) for row in again["plates"]] == [("as before", 1), ("as before", 2)]
+    # A page that is gone is made again, and all with it.
+    (farm / "out" / "two-treated.3mf.plate2.html").unlink()
+    assert run("batch", "in/two.3mf", *ARGS, "--report", "--json").json["count"]["done"] == 2
+
+
+def test_a_record_that_somebody_wrote_into_is_none(farm, run, in_process):
+    two_plates(farm / "in" / "two.3mf", tab(), tab())
+    record = farm / "out" / "two-treated.3mf.json"
+    assert run("batch", "in/two.3mf", *ARGS, "-q").status == 0
+    good = json.loads(record.read_bytes())
+    for plates in ([], [1], {}, [{**good["plates"][0], "number": "x"}, good["plates"][1]], [{"number": 1}]):
+        record.write_text(json.dumps({**good, "plates": plates}))
+        assert run("batch", "in/two.3mf", *ARGS, "--json").json["count"]["done"] == 2
+    assert run("batch", "in/two.3mf", *ARGS, "--json").json["count"]["as before"] == 2
+
+
+def test_a_plate_of_a_package_that_fails_stays_as_it_was(farm, run, in_process):
+    two_plates(farm / "in" / "two.3mf", tab(), b"G28\n", tab().replace(b"tab", b"lid"), tab())
+    ran = run("batch", "in/two.3mf", *ARGS, "--json")
+    assert ran.status == 4
+    assert [(row["plate"], row["state"], row["status"]) for row in ran.json["plates"]] == [
+        (1, "done", 0), (2, "failed", 3), (3, "failed", 4), (4, "done", 0),
+    ]  # fmt: skip
+    assert (
+        "error: in/two.3mf (plate 2): no bead in it" in ran.err and "left from an earlier run" not in ran.err
+    )
+    before, after = plates_of(farm / "in" / "two.3mf"), plates_of(farm / "out" / "two-treated.3mf")
+    assert [a == b for a, b in zip(before, after, strict=True)] == [False, True, True, False]
+    # It is not done, so it is tried again; and `--plate` takes the one that can be.
+    assert run("batch", "in/two.3mf", *ARGS, "--json").json["count"]["as before"] == 0
+    ran = run("batch", "in/two.3mf", *ARGS, "--plate", "4", "--json")
+    assert ran.json["count"] == {
+        "plates": 1, "done": 1, "as before": 0, "skipped": 0, "failed": 0, "other_files": 0,
+    }  # fmt: skip
+    assert plates_of(farm / "out" / "two-treated.3mf")[:3] == before[:3]
+    ran = run("batch", "in/two.3mf", *ARGS, "--plate", "5")
+    assert ran.status == 2 and "found no plate 5" in ran.err and "there are 1, 2, 3, 4" in ran.err
+
+
+def test_a_package_of_which_no_plate_came_to_anything_is_not_written(farm, run, in_process):
+    two_plates(farm / "in" / "two.3mf", tab(), tab())
+    strict = run("batch", "in/two.3mf", *ARGS, "--strict", "--json")
+    assert strict.status == 6 and [row["plate"] for row in strict.json["plates"]] == [1, 2]
+    assert not (farm / "out" / "two-treated.3mf").exists()
+    assert run("batch", "in/two.3mf", *ARGS, "-q").status == 0
+    (farm / "out" / "two-treated.3mf.json").unlink()
+    twice = run("batch", "out/two-treated.3mf", *ARGS[:2], "-o", "twice", "--no-estimate", "--json")
+    assert twice.status == 0 and {row["why"][:15] for row in twice.json["plates"]} == {"treated already"}
+    assert set(tree(farm / "twice")) == {"summary.txt", "summary.csv", "summary.json"}
+
+
+def test_a_package_that_memory_does_not_hold_is_left_whole(farm, run, in_process, monkeypatch):
+    """It is tried again when there is more of it, so a half of it is of no use."""
+    two_plates(farm / "in" / "two.3mf", tab(), tab())
+    real, calls = batch_plate.apply_plate, []
+
+    def scarce(*args):
+        calls.append(1)
+        if len(calls) == 2:
+            raise MemoryError
+        return real(*args)
+
+    monkeypatch.setattr(batch_plate, "apply_plate", scarce)
+    ran = run("batch", "in/two.3mf", *ARGS, "--json")
+    (row,) = ran.json["plates"]
+    assert (ran.status, row["status"], row["error"]["cause"]) == (70, 70, "in/two.3mf: out of memory")
+    assert "plate" not in row and not (farm / "out" / "two-treated.3mf").exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals")
+def test_a_plate_beyond_the_time_limit_fails(farm, run, monkeypatch):
+    monkeypatch.setattr("gcodetools.jobs.batch_local._START", THREE)
+    (farm / "in" / "sub" / "b.g").rename(farm / "in" / "slow.gcode")
+    ran = run("batch", "in/slow.gcode", *ARGS, "--time-limit", "1")
+    assert ran.status == 5
+    assert "error: in/slow.gcode: not done within 1 s (--time-limit), so its process was ended" in ran.err
+    assert {name for name in tree(farm / "out") if "summary" not in name} == set()
+    # The limit is no part of what a result rests on.
+    assert run("batch", "in/a.gcode", *ARGS, "--time-limit", "1000", "-q").status == 0
+    assert run("batch", "in/a.gcode", *ARGS, "--json").json["count"]["as before"] == 1
+
+
+def test_a_closed_standard_error_is_no_fault(farm):
+    """What failed is told in the table too; a stream that nobody reads is no reason to end with a traceback."""
+    (farm / "in" / "cut.gcode").write_bytes(b"G28\n")
+    process = begun("batch", "in/cut.gcode", *ARGS, "--json")
+    process.stderr.close()
+    out = process.stdout.read()
+    process.stdout.close()
+    assert process.wait(timeout=60) == 3 and json.loads(out)["count"]["failed"] == 1
 
 
 @pytest.mark.parametrize(
@@ -242,6 +330,7 @@ def test_a_package_of_several_plates_says_what_to_do(farm, run, in_process, tab)
         ),
         (("in", *ARGS, "--jobs", "0"), 2, "error: invalid value for '--jobs'"),
         (("in", *ARGS, "--jobs", "2", "--cluster", "tcp://x:1"), 2, "error: --cluster and --jobs"),
+        (("in", *ARGS, "--time-limit", "0"), 2, "error: invalid value for '--time-limit'"),
         (("in", *ARGS, "--only", "#"), 2, "error: --only #"),
     ],
 )

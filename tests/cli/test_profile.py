@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import sys
 from pathlib import Path
@@ -12,6 +13,10 @@ import pytest
 
 from gcodetools.cli.outputs import to_stdout
 from gcodetools.cli.profile import command
+
+sys.path[:0] = [str(Path(__file__).parent.parent / "gcode" / "containers")]
+
+from container_makers import SETTINGS, binary, entries, package  # noqa: E402
 
 INI = (
     b"temperature = 230\nlayer_height = 0.2\nperimeters = 2\nmax_fan_speed = 40\nfilament_type = PETG\n"
@@ -215,3 +220,127 @@ def test_the_kit_of_the_environment_is_used_and_no_hindrance(folder, run, monkey
         run("profile", "carry", "x.ini", "--treatment", "warm", "--machine", "fast-250", "-o", "o.ini").status
         == 0
     )
+
+
+# Packed files: a sample of each, and the text twin that says what it holds
+
+PACKED = {
+    "K-cube.bgcode": ("B-cube.gcode", "binary", "metadata"),
+    "D-part.gcode.3mf": ("D-part.gcode", "package", "sliced"),
+    "C-arcs-small.gcode.gz": ("C-arcs-small.gcode", "gz", "sliced"),
+}
+
+
+@pytest.fixture(params=PACKED)
+def packed(request, folder, samples):
+    """Path of a packed file, its twin's, its kind, and the form of its settings."""
+    twin, kind, form = PACKED[request.param]
+    path = samples / request.param
+    if kind == "gz":
+        path = folder / request.param
+        path.write_bytes(gzip.compress((samples / twin).read_bytes()))
+    return path, samples / twin, kind, form
+
+
+def values(record: dict) -> dict[str, set]:
+    return {
+        one["name"]: {(v["key"], v["text"], v.get("tool"), v.get("value")) for v in one["values"]}
+        for one in record["settings"]
+    }
+
+
+def test_a_packed_file_shows_what_its_twin_states(packed, run):
+    path, twin, kind, form = packed
+    one, other = (run("profile", "show", file, "--all", "--json").json for file in (path, twin))
+    assert values(one) == values(other) and len(values(one)) > 80
+    assert (one["packed"], one["form"]) == (kind, form) and "packed" not in other and "plate" not in one
+    assert (one["convention"], one["recognised"]) == (other["convention"], "by the marks of the sliced file")
+    lines = {value.get("line") for setting in one["settings"] for value in setting["values"]}
+    assert (lines == {None}) is (form == "metadata")
+    if form == "sliced":  # of the text within
+        assert one["settings"] == other["settings"] and one["unknown"] == other["unknown"]
+
+
+def test_a_packed_file_is_audited_as_its_twin(packed, run):
+    path, twin, kind, _ = packed
+    how = ("--machine", "fast-250", "--json")
+    one, other = (run("profile", "audit", file, *how).json for file in (path, twin))
+    for key in ("material", "material_from", "findings", "not_told"):
+        assert one[key] == other[key]
+    words = {
+        "binary": "metadata in a binary container",
+        "package": "comments of a sliced file in a package (3MF)",
+    }
+    assert (
+        words.get(kind, "comments of a sliced file in compressed text (gz)")
+        in run("profile", "audit", path).out
+    )
+
+
+def test_carry_takes_no_packed_file(packed, run, folder):
+    path, _, kind, _ = packed
+    ran = run("profile", "carry", path, "--treatment", "warm", "-o", "o.ini")
+    assert ran.status == 3 and ran.first.startswith(f"error: {path}: ") and "text alone" in ran.first
+    assert ("gunzip" in ran.err) is (kind == "gz") and not (folder / "o.ini").exists()
+
+
+def test_settings_that_a_package_states_beside_its_text_are_read(folder, run):
+    """A text without any, as the keys are named in convention D's samples; what is private is left out."""
+    told = {
+        "nozzle_temperature": ["235", "245"],
+        "layer_height": "0.24",
+        "filament_type": ["PETG"],
+        "print_host": "h7",
+    }
+    text = b"; printing object a id:0 copy 0\nG1 X1 Y1 E1\n"
+    (folder / "a.3mf").write_bytes(package(entries(text) | {SETTINGS: json.dumps(told).encode()}))
+    record = run("profile", "show", "a.3mf", "--all", "--convention", "D", "--json").json
+    assert record["form"] == "metadata" and "h7" not in json.dumps(record)
+    assert {
+        (v["tool"], v["value"])
+        for v in next(one for one in record["settings"] if one["name"] == "nozzle_c")["values"]
+    } == {(0, 235.0), (1, 245.0)}
+    # Where the text states settings of its own, they are those of the plate.
+    own = text + b"; CONFIG_BLOCK_START\n; layer_height = 0.16\n; CONFIG_BLOCK_END\n"
+    (folder / "a.3mf").write_bytes(package(entries(own) | {SETTINGS: json.dumps(told).encode()}))
+    record = run("profile", "show", "a.3mf", "--convention", "D", "--json").json
+    assert record["form"] == "sliced" and values(record)["layer_height_mm"] == {
+        ("layer_height", "0.16", None, 0.16)
+    }
+
+
+def test_a_comment_in_a_binary_container_is_no_setting(folder, run):
+    """All settings stand beside its text."""
+    text = b";LAYER_CHANGE\n;TYPE:Perimeter\nG1 X1 Y1 E1\n; layer_height = 0.9\n"
+    (folder / "a.bgcode").write_bytes(binary([text]))
+    record = run("profile", "show", "a.bgcode", "--convention", "B", "--all", "--json").json
+    assert values(record)["layer_height_mm"] == {("layer_height", "0.2", None, 0.2)}
+    assert "SESAME" not in json.dumps(record) and "10.0.0.7" not in json.dumps(record)
+
+
+def test_a_package_of_several_plates_asks_which(folder, run, samples):
+    text = (samples / "C-arcs-small.gcode").read_bytes()
+    other = text.replace(b"; layer_height = 0.2", b"; layer_height = 0.1")
+    assert other != text
+    (folder / "two.3mf").write_bytes(
+        package({f"Metadata/plate_{n}.gcode": t for n, t in ((1, text), (2, other))})
+    )
+    ran = run("profile", "show", "two.3mf")
+    assert ran.status == 2 and "two.3mf: found 2 plates" in ran.err and "--plate" in ran.err
+    for number, height in ((1, "0.2"), (2, "0.1")):
+        record = run("profile", "show", "two.3mf", "--plate", number, "--json").json
+        assert record["plate"] == number
+        assert {text for _, text, _, _ in values(record)["layer_height_mm"]} == {height}
+    assert "plate 2" in run("profile", "audit", "two.3mf", "--plate", 2).out
+    ran = run("profile", "show", "x.ini", "--plate", 2)
+    assert ran.status == 2 and ran.first == "error: x.ini: no package, asked for plate 2"
+
+
+def test_what_is_odd_about_a_container_is_warned_of(folder, run, samples):
+    data = bytearray((samples / "K-cube.bgcode").read_bytes())
+    data[-1] ^= 1
+    (folder / "a.bgcode").write_bytes(data)
+    ran = run("profile", "show", "a.bgcode")
+    assert ran.status == 0 and ran.err.startswith("warning: a.bgcode: ") and "checksum" in ran.err
+    (folder / "a.bgcode").write_bytes(data[:-9])
+    assert run("profile", "show", "a.bgcode").status == 3

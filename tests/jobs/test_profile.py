@@ -98,7 +98,7 @@ def test_samples_are_shown_by_their_letter(
         (b'{"a": 1', "x:1:8: no JSON"),
         (b"\xff\xfea\0=\0", "UTF-16"),
         (b"a = 1\nb = 2\nc = 3\n", "3 keys, of which at most 0 are known"),
-        (b"PK\x03\x04abc", "a zip package"),
+        (b"PK\x03\x04abc", "end record of the zip: found none"),
         (b"temperature = 2\0", "a NUL byte"),
     ],
 )

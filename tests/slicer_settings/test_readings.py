@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
 from settings_files import ini, profile_of, sample_profile
 
-from gcodetools.slicer_settings.readings import Profile
+from gcodetools.slicer_settings.blocks import read_pairs
+from gcodetools.slicer_settings.document import Item
+from gcodetools.slicer_settings.opening import read_settings
+from gcodetools.slicer_settings.readings import Profile, read_profile
+from gcodetools.slicer_settings.tables import table_of
 
 
 def sample(samples: Path, name: str) -> Profile:
@@ -153,3 +158,20 @@ def test_each_text_of_a_list_in_pieces_is_a_tools() -> None:
         "extruder_quality[1] values",
     ]
     assert profile.number("layer_height_mm", 1) == Fraction("0.2") and profile.conflicts == ()
+
+
+def test_a_conflict_names_lines_where_there_are_any():
+    """What a container states beside its text stands in none."""
+    said = []
+    for document in (
+        read_settings(
+            b"[a]\ntemperature = 230\nlayer_height = 0.2\n[b]\ntemperature = 240\nnozzle_diameter = 0.4\n",
+            "x",
+        ),
+        read_pairs({"temperature": "230", "layer_height": "0.2"}, "x", "B"),
+    ):
+        stated = (*document.stated, *(replace(one, items=(Item("240", 0),)) for one in document.stated[:1]))
+        profile = read_profile(replace(document, stated=stated), table_of("B"))
+        (conflict,) = (one for one in profile.conflicts if one.name == "nozzle_c")
+        said.append(conflict.sentence)
+    assert "(line 2 in [a])" in said[0] and "line" not in said[1] and "temperature = 240" in said[1]

@@ -11,6 +11,7 @@ from typing import Literal
 from gcodetools.errors import Fault, InputError, UsageError
 
 __all__ = [
+    "PACKED",
     "SECRET",
     "Container",
     "Kind",
@@ -33,6 +34,11 @@ _HEADS: tuple[tuple[bytes, Kind], ...] = (
     (b"PK\x07\x08", "package"),
     (b"\x1f\x8b", "gz"),
 )
+PACKED: Mapping[Kind, str] = {
+    "binary": "a binary container",
+    "package": "a package (3MF)",
+    "gz": "compressed text (gz)",
+}
 AGAIN = "Copy or export the file again; it is damaged or was not made by a slicer."
 # Addresses, accounts and secrets: never shown, never handed on. From the keys that sliced files carry.
 SECRET = re.compile(
@@ -63,20 +69,25 @@ class Limits:
         return min(wanted, max(self.ratio_from_bytes, self.ratio * packed_bytes))
 
 
-class NoSuchPlate(UsageError):
-    """None of several plates was chosen, or one that a package has not. numbers : of those it has, in words."""
-
-    def __init__(self, cause: str, numbers: str) -> None:
-        super().__init__(cause, f"Choose by number (--plate); there are {numbers}.")
-        self.numbers = numbers
-
-
 @dataclass(frozen=True, slots=True)
 class PlateName:
     """A plate: its number, from 1, and what the file calls it."""
 
     number: int
     name: str
+
+
+class NoSuchPlate(UsageError):
+    """None of several plates was chosen, or one that a package has not. plates : those it has."""
+
+    def __init__(self, cause: str, plates: Iterable[PlateName]) -> None:
+        self.plates = tuple(plates)
+        super().__init__(cause, f"Choose by number (--plate); there are {self.numbers}.")
+
+    @property
+    def numbers(self) -> str:
+        """Those it has, in words."""
+        return ", ".join(f"{one.number} ({one.name})" if one.name else str(one.number) for one in self.plates)
 
 
 @dataclass(frozen=True, slots=True)

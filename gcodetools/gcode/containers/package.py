@@ -144,15 +144,11 @@ def open_package(data: bytes, name: str, plate: int | None, limits: Limits) -> P
 
 
 def _chosen(found: list[FoundPlate], plate: int | None, name: str) -> FoundPlate:
-    numbers = ", ".join(f"{one.number} ({one.name})" if one.name else str(one.number) for one in found)
-    if plate is None:
-        if len(found) > 1:
-            raise NoSuchPlate(f"{name}: found {len(found)} plates, expected one to be chosen", numbers)
-        return found[0]
-    mine = next((one for one in found if one.number == plate), None)
-    if mine is None:
-        raise NoSuchPlate(f"{name}: found no plate {plate}", numbers)
-    return mine
+    mine = [one for one in found if plate in (None, one.number)]
+    if len(mine) == 1:
+        return mine[0]
+    cause = f"no plate {plate}" if plate is not None else f"{len(found)} plates, expected one to be chosen"
+    raise NoSuchPlate(f"{name}: found {cause}", (PlateName(one.number, one.name) for one in found))
 
 
 def _digest_note(archive: Archive, mine: FoundPlate, text: bytes) -> dict[str, str]:
