@@ -6,10 +6,8 @@ What can't be treated is refused by name; an original is never left half-written
 from __future__ import annotations
 
 import contextlib
-import difflib
 import errno
 import os
-import secrets
 import stat
 import time
 from pathlib import Path
@@ -68,6 +66,8 @@ def _nearest(path: Path) -> str:
         names = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
     except OSError:
         names = []
+    import difflib
+
     close = difflib.get_close_matches(path.name, names, 1)
     return f"Did you mean {close[0]}?" if close else ""
 
@@ -178,7 +178,7 @@ def _real_target(path: Path) -> Path:
 
 def _replace(target: Path, data: bytes, old: os.stat_result | None, instead_of: bytes | None) -> None:
     # The name does not hold the target's: that may be as long as the file system allows.
-    temporary = target.with_name(f".{os.getpid()}-{secrets.token_hex(6)}.beadwright")
+    temporary = target.with_name(f".{os.getpid()}-{os.urandom(6).hex()}.beadwright")
     try:
         if not _write_nameless(temporary, data, old):
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)

@@ -8,11 +8,13 @@ are zero and a value comes out as the very double that was read.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.arcs import centre_from_radius, radii_differ, sweep_of
+from gcodetools.gcode.arrays import spans_of
 from gcodetools.gcode.program import (
     ARC,
     CLOCKWISE,
@@ -44,6 +46,7 @@ __all__ = [
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
 Bool = NDArray[np.bool_]
+T = TypeVar("T", bound=np.generic)
 DWELL_CODE, RETRACT_CODE, UNRETRACT_CODE, HOME, SET = 4, 10, 11, 28, 92
 _INCH_MM = 25.4
 _SAME_MM = 1e-6  # nearer than any file's decimals: sums of relative words and offsets leave rounding noise
@@ -137,52 +140,79 @@ def _flags(steps: Track, line: I4) -> Bool | None:
     return flags
 
 
-def _held(value: F8, is_set: Bool, start: float) -> F8:
-    """Value at the last True at or before each place; `start` before the first."""
-    held = value.copy()
-    gap = np.flatnonzero(~is_set)
-    if len(gap):
-        first = np.flatnonzero(np.diff(gap, prepend=-2) != 1)
-        source = gap[first] - 1
-        fill = np.where(source >= 0, value[source], start)
-        held[gap] = np.repeat(fill, np.diff(first, append=len(gap)))
-    return held
+def _hold(value: F8, is_set: Bool, start: float) -> None:
+    """Write over each value that of the last True at or before it; `start` before the first."""
+    last = start
+    for low, high in spans_of(len(value)):
+        mine = value[low:high]
+        gap = np.flatnonzero(~is_set[low:high])
+        if len(gap) == len(mine):
+            mine[:] = last
+        elif len(gap):
+            first = np.flatnonzero(np.diff(gap, prepend=-2) != 1)
+            source = gap[first] - 1
+            fill = np.where(source >= 0, mine[source], last)
+            mine[gap] = np.repeat(fill, np.diff(first, append=len(gap)))
+        last = mine[-1]
 
 
 def _follow(value: F8, is_set: Bool, is_add: Bool | None, start: float) -> F8:
-    """Position after each event (see the module)."""
-    held = _held(value, is_set, start)
+    """Position after each event (see the module), written over `value`."""
     if is_add is None or not np.any(is_add):
-        return held
+        _hold(value, is_set, start)
+        return value
     total = np.cumsum(np.where(is_add, value, 0.0))
-    moved: F8 = held + (total - _held(total, is_set, 0.0))
-    return moved
+    added = total.copy()
+    _hold(added, is_set, 0.0)
+    np.subtract(total, added, out=added)
+    _hold(value, is_set, start)
+    value += added
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class _Origins:
+    """Events that say where a machine is without moving it: those of G92, and of G28 without a word."""
+
+    sets: NDArray[np.int64]
+    homes: NDArray[np.int64]
+    bare: Bool
+
+    @classmethod
+    def of(cls, events: Events) -> _Origins:
+        """Those of `events`."""
+        homes = np.flatnonzero(events.code == HOME)
+        bare = np.isnan(events.x[homes]) & np.isnan(events.y[homes]) & np.isnan(events.z[homes])
+        return cls(np.flatnonzero(events.code == SET), homes, bare)
 
 
 def _axis(
-    events: Events, word: F8, relative: Bool | None, moving: Bool, start: float, offset: float
+    events: Events,
+    origins: _Origins,
+    word: F8,
+    relative: Bool | None,
+    moving: Bool,
+    start: float,
+    offset: float,
 ) -> tuple[F8, Track]:
-    """Machine coordinate of one axis after each event, and its G92 offset."""
+    """Machine coordinate of one axis after each event, written over `word`, and its G92 offset."""
     present = ~np.isnan(word)
-    setting = np.flatnonzero((events.code == SET) & present)
-    homing = np.flatnonzero(events.code == HOME)
-    if len(homing):
-        bare = np.isnan(events.x[homing]) & np.isnan(events.y[homing]) & np.isnan(events.z[homing])
-        homing = homing[present[homing] | bare]
-    value = word
-    is_set = present & moving
+    setting = origins.sets[present[origins.sets]]
+    homing = origins.homes[present[origins.homes] | origins.bare]
+    word[homing] = 0.0
+    is_set = present
+    is_set &= moving
     is_add = None
     if relative is not None:
         is_add = is_set & relative
-        is_set = is_set & ~relative
-    if len(homing):
-        value = word.copy()
-        value[homing] = 0.0
-        is_set[homing] = True
+        is_set &= ~relative
+    is_set[homing] = True
     is_set[setting] = True
-    logical = _follow(value, is_set, is_add, start)
+    logical = _follow(word, is_set, is_add, start)
     if len(setting) == 0 and (len(homing) == 0 or offset == 0.0):
-        return logical + offset if offset else logical, track(np.empty(0, np.int32), np.empty(0), offset)
+        if offset:
+            logical += offset
+        return logical, track(np.empty(0, np.int32), np.empty(0), offset)
     before = np.where(setting > 0, logical[np.maximum(setting - 1, 0)], start)
     at = np.concatenate([setting, homing])
     step = np.concatenate([before - logical[setting], np.zeros(len(homing))])
@@ -190,42 +220,44 @@ def _axis(
     order = np.argsort(at, kind="stable")
     at, step, reset = at[order], step[order], reset[order]
     total = np.cumsum(step)
-    shift = total - _held(total, reset, -offset)
+    since = total.copy()
+    _hold(since, reset, -offset)
+    shift = total - since
     shifts = track(events.line[at], shift, offset)
-    return logical + np.repeat(
-        np.concatenate([[offset], shift]), np.diff(at, prepend=0, append=len(logical))
-    ), shifts
+    logical += np.repeat(np.concatenate([[offset], shift]), np.diff(at, prepend=0, append=len(logical)))
+    return logical, shifts
 
 
-def _with_bare_set(events: Events) -> Events:
+def _set_bare(events: Events) -> None:
     """G92 without any letter sets every axis to zero (common practice, no source)."""
-    code = events.code
-    bare = code == SET
-    if not np.any(bare):
-        return events
-    columns = [events.x, events.y, events.z, events.e]
+    bare = np.flatnonzero(events.code == SET)
+    columns = (events.x, events.y, events.z, events.e)
     for column in columns:
-        bare = bare & np.isnan(column)
-    if not np.any(bare):
-        return events
-    x, y, z, e = (np.where(bare, 0.0, column) for column in columns)
-    return replace(events, x=x, y=y, z=z, e=e)
+        bare = bare[np.isnan(column[bare])]
+    for column in columns:
+        column[bare] = 0.0
 
 
-def moves_of(events: Events, modes: Modes, start: Start, keep_counter: bool = False) -> Interpreted:
+def moves_of(
+    events: Events, modes: Modes, start: Start, keep_counter: bool = False, use_up: bool = False
+) -> Interpreted:
     """Moves of `events` (in file order) under `modes`.
 
     Coordinates are machine coordinates: what G92 shifts is added back, so a travel before and after a G92
     stays where it is on the bed. Arcs without a centre become straight lines.
+
+    use_up : the columns of `events` but for its codes become those of the moves and hold no words any more.
     """
-    events = _with_bare_set(events)
+    if not use_up:
+        events = replace(events, **{name: getattr(events, name).copy() for name in ("line", *"xyzef")})
+    _set_bare(events)
     line, code = events.line, events.code
     is_move = code <= 3
     inches = _flags(modes.inches, line)
     unit = None if inches is None else np.where(inches, _INCH_MM, 1.0)
-    x, y, z, e_word, f = (
-        (w if unit is None else w * unit) for w in (events.x, events.y, events.z, events.e, events.f)
-    )
+    if unit is not None:
+        for column in (events.x, events.y, events.z, events.e, events.f):
+            column *= unit
     relative = _flags(modes.xyz_relative, line)
     endstop = None
     if "H" in events.sparse:
@@ -233,47 +265,95 @@ def moves_of(events: Events, modes: Modes, start: Start, keep_counter: bool = Fa
         endstop = np.zeros(len(line), bool)
         endstop[at[(value > 0) & is_move[at]]] = True
     moving = is_move if endstop is None else is_move & ~endstop
-    px, ox = _axis(events, x, relative, moving, start.x, start.offset[0])
-    py, oy = _axis(events, y, relative, moving, start.y, start.offset[1])
-    pz, oz = _axis(events, z, relative, moving, start.z, start.offset[2])
-    pushed, counter = _filament(events, e_word, modes, start.e, is_move, keep_counter)
-    feed = _follow(f / 60.0, ~np.isnan(f) & is_move, None, start.f)
+    origins = _Origins.of(events)
+    px, ox = _axis(events, origins, events.x, relative, moving, start.x, start.offset[0])
+    py, oy = _axis(events, origins, events.y, relative, moving, start.y, start.offset[1])
+    pz, oz = _axis(events, origins, events.z, relative, moving, start.z, start.offset[2])
+    pushed, counter = _filament(events, modes, start.e, is_move, keep_counter)
+    is_set = ~np.isnan(events.f)
+    is_set &= is_move
+    np.divide(events.f, 60.0, out=events.f)
+    feed = _follow(events.f, is_set, None, start.f)
 
-    rows = np.flatnonzero((code != SET) & (code != HOME))
     kind = _kinds(code, px, py, pushed, endstop, start, (ox.initial, oy.initial))
     origin = (start.x + ox.initial, start.y + oy.initial, start.z + oz.initial)
-    arcs, uneven = _arcs(events, rows, kind, (px, py, pz), origin, modes, unit, (ox, oy, oz))
-    tool = np.clip(np.nan_to_num(_in_force(modes.tool, line)), 0, 255).astype(np.uint8)
-    columns = (line, px, py, pz, pushed, feed, kind, tool)
-    moves = Moves(*(columns if len(rows) == len(line) else (c[rows] for c in columns)))
-    dwell = np.flatnonzero(moves.kind & DWELL)
+    gone = np.sort(np.concatenate([origins.sets, origins.homes]))
+    arcs, uneven = _arcs(events, gone, kind, (px, py, pz), origin, modes, unit, (ox, oy, oz))
+    dwell = np.flatnonzero(kind & DWELL)
+    dwell_s = _dwell_s(events, dwell)
     before = None
     if counter is not None:
-        before = np.concatenate([[start.e], counter[:-1]])[rows] if len(counter) else counter
-    return Interpreted(
-        moves, arcs, dwell.astype(np.int32), _dwell_s(events, rows[dwell]), (ox, oy, oz), before, uneven
-    )
+        before = np.delete(np.concatenate([[start.e], counter])[:-1], gone)
+    line = _without(line, gone)
+    x, y, z, e, f = (_without(column, gone) for column in (px, py, pz, pushed, feed))
+    moves = Moves(line, x, y, z, e, f, _without(kind, gone), _tools(modes.tool, line))
+    return Interpreted(moves, arcs, _row_of(dwell, gone), dwell_s, (ox, oy, oz), before, uneven)
+
+
+def _row_of(event: NDArray[np.int64], gone: NDArray[np.int64]) -> I4:
+    """Row of events that are moves. gone : ascending, the events that are none."""
+    return (event - np.searchsorted(gone, event)).astype(np.int32)
+
+
+def _without(column: NDArray[T], gone: NDArray[np.int64]) -> NDArray[T]:
+    """`column` without the entries `gone` (ascending), moved up within its own memory."""
+    if len(gone) == 0:
+        return column
+    count = int(gone[0])
+    keep = np.ones(len(column), bool)
+    keep[gone] = False
+    for low, high in spans_of(len(column), count):
+        kept = column[low:high][keep[low:high]]
+        column[count : count + len(kept)] = kept
+        count += len(kept)
+    column.resize(count, refcheck=False)
+    return column
+
+
+def _tools(tool: Track, line: I4) -> NDArray[np.uint8]:
+    """Tool of each row; where it never changes a single number stands for all of them."""
+    values = np.concatenate([[tool.initial], tool.value])
+    number = np.clip(np.nan_to_num(values), 0, 255).astype(np.uint8)
+    if np.all(number == number[0]):
+        return np.broadcast_to(number[0], len(line))
+    edges = np.searchsorted(line, tool.line, side="right")
+    return np.repeat(number, np.diff(edges, prepend=0, append=len(line)))
+
+
+def _steps_of(value: F8, start: float) -> F8:
+    """What each value adds to the one before it, `start` before the first; written over them."""
+    before = start
+    for low, high in spans_of(len(value)):
+        mine = value[low:high]
+        last = mine[-1]
+        mine[1:] = mine[1:] - mine[:-1]
+        mine[0] -= before
+        before = last
+    return value
 
 
 def _filament(
-    events: Events, word: F8, modes: Modes, start: float, is_move: Bool, keep_counter: bool
+    events: Events, modes: Modes, start: float, is_move: Bool, keep_counter: bool
 ) -> tuple[F8, F8 | None]:
-    """Filament pushed by each event, mm, and the E counter after it (None where nobody needs it)."""
+    """Filament pushed by each event, mm, and the E counter after it (None where nobody needs it). Uses up the
+    words."""
+    word = events.e
     relative = _flags(modes.e_relative, events.line)
     present = ~np.isnan(word)
     moving = present & is_move
     is_add = None if relative is None else moving & relative
     absolute = moving if is_add is None else moving & ~is_add
-    pushed = np.zeros(len(word))
     counter = None
     if keep_counter or np.any(absolute):
         is_set = absolute | ((events.code == SET) & present)
-        counter = _follow(word, is_set, is_add, start)
-        np.subtract(counter[1:], counter[:-1], out=pushed[1:], where=absolute[1:])
-        if len(word) and absolute[0]:
-            pushed[0] = counter[0] - start
-    if is_add is not None:
-        np.copyto(pushed, word, where=is_add)
+        counter = _follow(word if is_add is None else word.copy(), is_set, is_add, start)
+        pushed = _steps_of(counter.copy() if keep_counter else counter, start)
+        pushed[~absolute] = 0.0
+        if is_add is not None:
+            np.copyto(pushed, word, where=is_add)
+    else:
+        pushed = word
+        pushed[slice(None) if is_add is None else ~is_add] = 0.0
     if len(modes.volumetric.line) or modes.volumetric.initial != 1.0:
         pushed *= _in_force(modes.volumetric, events.line)
     return pushed, counter
@@ -308,7 +388,7 @@ def _kinds(
 
 def _arcs(
     events: Events,
-    rows: NDArray[np.int64],
+    gone: NDArray[np.int64],
     kind: NDArray[np.uint8],
     xyz: tuple[F8, F8, F8],
     origin: tuple[float, float, float],
@@ -316,8 +396,8 @@ def _arcs(
     unit: F8 | None,
     offsets: tuple[Track, Track, Track],
 ) -> tuple[Arcs, I4]:
-    """Arcs among the events `rows`, and the lines of those whose ends lie on different circles; one without
-    a radius becomes a straight line in `kind`."""
+    """Arcs of the moves, which are the events but for `gone`, and the lines of those whose ends lie on different
+    circles; one without a radius becomes a straight line in `kind`."""
     event = np.flatnonzero((kind & ARC) != 0)
     line = events.line[event]
     planes = np.nan_to_num(_in_force(modes.plane, line), nan=17.0).astype(np.uint8)
@@ -354,7 +434,7 @@ def _arcs(
     other = np.where(by_radius, np.abs(radius_word), np.hypot(x1 - cx, y1 - cy))
     round_ = radius >= _SAME_MM
     kind[event[~round_]] = LINE
-    row = np.searchsorted(rows, event).astype(np.int32)
+    row = _row_of(event, gone)
     uneven = line[round_ & radii_differ(radius, other)]
     return Arcs(*(c[round_] for c in (row, cx, cy, radius, begin, sweep, planes))), uneven
 

@@ -205,7 +205,7 @@ class Program:
     """A read file: bytes, moves and states. Knows no marks, layers or kit.
 
     dwell_s : row -> seconds is `dwell_row`, `dwell_s`. warnings : what was odd, as sentences.
-    decimals : most decimals seen in the file for each of the letters X Y Z E F I J K R P S H.
+    decimals : most decimals seen in the file for each of the letters X Y Z E F I J K R P S H, at most 9.
     odd : (k,) int32, lines with characters outside comments that belong to no plain word.
     """
 

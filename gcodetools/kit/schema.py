@@ -20,7 +20,6 @@ from gcodetools.documents import profiles, yaml
 from gcodetools.documents.fields import Flaw, Problems, convert, locate, path_text
 from gcodetools.documents.fields import Path as KeyPath
 from gcodetools.documents.kinds import Count, Name, PositiveMm, Reference, Share
-from gcodetools.documents.schemas import json_schema
 from gcodetools.errors import InputError
 from gcodetools.kit.loads import Load, Use
 from gcodetools.kit.settings import Treatment, TreatSpec, lookup_flaws, names_in, resolved
@@ -205,6 +204,8 @@ def kit_json_schema() -> dict[str, Any]:
     It knows keys, kinds and bounds. Reversed ranges, crossing polygons, unknown names and the like are found
     only by loading.
     """
+    from gcodetools.documents.schemas import json_schema
+
     return json_schema(KitFile, "Beadwright kit")
 
 

@@ -59,11 +59,12 @@ class MachineLimits:
         """A limit at each of the ascending `lines` (0-based), a plain number where it never changes there;
         infinite where there is none."""
         steps = self.tracks[key]
-        if len(lines) == 0 or len(steps.line) == 0 or steps.line[0] >= lines[-1]:
+        if len(lines) == 0 or len(steps.line) == 0:
             return steps.initial
-        if steps.line[-1] < lines[0]:
-            return float(steps.value[-1])
-        return steps.at(lines)
+        low, high = np.searchsorted(steps.line, lines[[0, -1]]).tolist()
+        before = float(steps.value[low - 1]) if low else steps.initial
+        # Those of some lines alone: a file of many layers has a hundred thousand commands.
+        return before if low == high else Track(steps.line[low:high], steps.value[low:high], before).at(lines)
 
     @property
     def decisive(self) -> tuple[str, ...]:

@@ -53,6 +53,7 @@ _NOZZLES_MM = (0.4, 0.6, 0.8, 0.25, 1.0, 0.5, 0.3, 0.2, 0.15, 1.2)  # the most c
 _WIDTH_A_NOZZLE = 1.125  # common practice, no source: widths of 1.05 to 1.2 nozzles
 _WIDTHS = (0.88, 1.45)  # of a nozzle, that its beads may well have; common practice, no source
 _USUAL_WIDTH_MM, _USUAL_HEIGHT_MM = 0.45, 0.2  # of a plate that has no walls; common practice, no source
+_LEAST_STRIP_MM = 0.05  # half of the finest nozzle; common practice, no source
 _USUAL_OVERLAP = 0.25  # of a breadth, where no fill ends at an edge; common practice, no source
 _FILLS = (0.75, 1.25)  # outside, an island is not solid, or its height is not what it seems
 _WITHIN = (0.975, 1.01)  # of the fill of solid islands: so far perimeters may stand off it
@@ -252,12 +253,16 @@ def _spread(layers: I8, count: int) -> I8:
 
 
 def _strip(plate: Plate, rows: I8) -> float | None:
-    """Usual mm3 per mm over layer height."""
+    """Usual mm3 per mm over layer height; of beads that a nozzle can lay, where most are none."""
     area = bead_areas(plate, rows) / plate.layers.height_mm[plate.beads.layer[rows]]
-    known = np.isfinite(area) & (area > 0)
-    if not np.any(known):
-        return None
-    return weighted_median(area[known], plate.beads.length_mm[rows[known]])
+    for least in (0.0, _LEAST_STRIP_MM):
+        known = np.isfinite(area) & (area > least)
+        if not np.any(known):
+            return None
+        usual = weighted_median(area[known], plate.beads.length_mm[rows[known]])
+        if usual > _LEAST_STRIP_MM:
+            break
+    return usual
 
 
 def _largest(plate: Plate, layers: I8, mask: Bool | None) -> Iterator[tuple[float, Island, list[Wall]]]:

@@ -24,6 +24,7 @@ I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 _ROUNDS = 5  # stretches of edge that the triangulation does not hold are halved at most so often
+_MOST_POINTS = 400_000  # more edge than a bed holds, some 100 m: damage, and triangles would take all memory
 _LIFT_MM = 2e-4  # height of the arc that a straight edge is taken for
 _LOST = 1e-6  # of the area; more may not get lost where triangles are put together
 _FLAT = 1e-6  # height over length of a triangle that is none
@@ -113,7 +114,9 @@ def rings_of(polygon: Polygon) -> list[F8]:
 
 
 def mesh_of(polygon: Polygon, step_mm: float) -> Mesh | None:
-    """Its mesh with points at most `step_mm` apart; None where there are no two triangles."""
+    """Its mesh with points at most `step_mm` apart; None where there are no two triangles, or far too many."""
+    if polygon.length > _MOST_POINTS * step_mm:
+        return None
     xy, lift, ring = _points(polygon, step_mm)
     middle = xy.mean(axis=0)
     for round_ in range(_ROUNDS + 1):

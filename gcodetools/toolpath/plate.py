@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
+import numpy as np
+
+from gcodetools.errors import InputError
 from gcodetools.gcode.containers.base import Container
 from gcodetools.gcode.files import check_text, read_bytes
 from gcodetools.gcode.program import Moves, Program
@@ -20,6 +23,7 @@ from gcodetools.toolpath.layers import find, laying
 __all__ = ["DEFAULT_DIAMETER_MM", "Plate", "marks_of_said"]
 
 _NO_MARKS = "J"
+_MOST_BEAD_MM = 5e4
 DEFAULT_DIAMETER_MM = 1.75  # common practice, no source
 
 
@@ -58,7 +62,7 @@ class Plate:
 
         Raises
         ------
-        InputError : no G-code text.
+        InputError : no G-code text, or a bead of more than 50 m.
         """
         check_text(data, name)
         program = read_program(data, name)
@@ -71,6 +75,7 @@ class Plate:
         layers = find(program, marks, lay, settings.layer_height_mm)
         diameter = settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
         columns = beads_of.build(program, marks, layers, lay, diameter)
+        _refuse_endless(program, columns)
         return cls(program, marks, settings, totals, layers, columns)
 
     @property
@@ -106,6 +111,26 @@ class Plate:
     def render_file(self) -> bytes:
         """The bytes of the file: the text, or the container that it came in."""
         return self.program.lines.data if self.container is None else self.container.data
+
+
+def _refuse_endless(program: Program, beads: Beads) -> None:
+    """Refuse beads longer than any machine's bed: damage, which would cost hours and all memory where it is walled.
+
+    Raises
+    ------
+    InputError : naming the first line.
+    """
+    length = beads.length_mm
+    if np.fmax.reduce(length, initial=0.0) <= _MOST_BEAD_MM:
+        return
+    found = np.flatnonzero((length > _MOST_BEAD_MM) & (beads.feature != 0))
+    if len(found):
+        row = found[0]
+        raise InputError(
+            f"{program.lines.name}:{program.moves.line[row] + 1}: a bead of {length[row] / 1000:.4g} m, expected at "
+            f"most {_MOST_BEAD_MM / 1000:g} m",
+            "The file is damaged, or says mm where it means inches. Slice again, or look at that line in an editor.",
+        )
 
 
 def marks_of_said(marks: Marks, said: Program) -> Marks:

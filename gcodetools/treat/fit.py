@@ -19,7 +19,7 @@ from gcodetools.kit.settings import Fit, Treatment
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, measure
-from gcodetools.treat.fit_layer import ALONE, LayerFit, Others, Told, fit_layer
+from gcodetools.treat.fit_layer import ALONE, BEHIND, LayerFit, Others, Told, fit_layer
 from gcodetools.treat.fit_rings import Asked
 from gcodetools.treat.fit_told import NO_WALL, told_fit
 from gcodetools.treat.target import Done
@@ -31,7 +31,6 @@ I8 = NDArray[np.int64]
 
 _WALLS = tuple(FEATURE_INDEX[w] for w in ("outermost", "overhang"))
 _ALIKE = 24  # shapes of layers that are remembered
-_BEHIND = 50  # rows
 _NEAR_MM = 1.0  # beyond a pitch from an instance's beads
 NEW_BEADS = (
     "`perimeters` or `infill` lay new beads there: treat with `fit` first and then, with --again, with them"
@@ -132,7 +131,7 @@ class _Builder:
     def _layer(self, layer: int, rows: I8, asked: list[Asked]) -> LayerFit:
         plate, moves, first = self.plate, self.plate.program.moves, int(rows[0])
         # What lies behind the last bead tells how a loop runs dry.
-        part = slice(max(first - 1, 0), min(int(rows[-1]) + _BEHIND, len(moves)))
+        part = slice(max(first - 1, 0), min(int(rows[-1]) + BEHIND, len(moves)))
         others = self._beside(layer, rows)
         before = np.maximum(others - 1, 0)
         columns: list[NDArray[np.generic]] = [
@@ -141,7 +140,7 @@ class _Builder:
             np.array([float(plate.layers.height_mm[layer])]), self.shift[part],
             moves.x[before], moves.y[before], moves.x[others], moves.y[others], moves.kind[others],
             plate.beads.feature[others], self.shift[self.source[before]], self.shift[self.source[others]],
-            *self._round(part), self.bulge[others], plate.program.states.xyz_relative.at(moves.line[rows]),
+            *self._round(part), self.bulge[others], plate.program.states.xyz_relative.at(moves.line[part]),
         ]  # fmt: skip
         for one in asked:
             columns += [np.array([one.number, one.offset_mm, one.blend_mm]), one.row - first, one.t0, one.t1]

@@ -21,7 +21,7 @@ from gcodetools.treat.fit_clear import Found, across_air, crossing, touching
 from gcodetools.treat.fit_follow import Body, bodies, filled, followed, moved_ends
 from gcodetools.treat.fit_rings import Asked, Ring, rings_of
 
-__all__ = ["ALONE", "LayerFit", "Others", "Told", "fit_layer"]
+__all__ = ["ALONE", "BEHIND", "LayerFit", "Others", "Told", "fit_layer"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -37,6 +37,7 @@ ALONE = tuple(FEATURE_INDEX[w] for w in ("outermost", "support", "tower", "overh
 FOLDED = "it is too small for the offset: it would fold up"
 SQUEEZED = "the beads between its walls would be squeezed or stretched beyond 0.6 to 1.8 nozzles"
 OPEN = "an outermost bead that closes no loop has no outside"
+BEHIND = 50  # rows behind a layer's last that tell how a loop runs dry, and where the file goes on
 RELATIVE = "the file moves in relative coordinates there"
 CLIMBS = "the wall climbs in a spiral"
 PLANE = "an arc of it lies in another plane than XY"
@@ -116,6 +117,14 @@ class _Solved:
     island: int
 
 
+def _steps(program: Program, rows: I8) -> bool:
+    """Whether a way in X or Y among rows, or the next one behind them, is a step from wherever the nozzle is."""
+    part = np.arange(int(rows[0]), min(int(rows[-1]) + BEHIND, len(program.moves)))
+    part = part[program.states.xyz_relative.at(program.moves.line[part]) == 1.0]
+    before = np.maximum(part - 1, 0)
+    return any(bool(np.any(axis[part] != axis[before])) for axis in (program.moves.x, program.moves.y))
+
+
 class _Layer:
     def __init__(
         self,
@@ -137,6 +146,7 @@ class _Layer:
         self.rings: list[Ring] = rings_of(self.program, self.walls)
         self.refused: dict[int, list[str]] = {}
         self.still = _still(self.program, others.row, lambda r: others.shift[source[r]])
+        self.steps = _steps(self.program, rows)
 
     def solve(self) -> LayerFit:
         """Try, and leave out what may not be, until the rest may."""
@@ -170,7 +180,7 @@ class _Layer:
         moves, program = self.program.moves, self.program
         rows = np.concatenate([course.row for course in ring.courses])
         before = np.maximum(rows - 1, 0)
-        if np.any(program.states.xyz_relative.at(moves.line[rows]) == 1.0):
+        if self.steps:
             return RELATIVE
         if np.any(np.abs(moves.z[rows] - moves.z[before]) > _CLIMB_MM) and _climbs(moves.z, rows):
             return CLIMBS

@@ -138,7 +138,7 @@ class Ring:
             a, b = np.maximum(s[:-1], low), np.minimum(s[1:], high)
             e = np.flatnonzero(b - a > _SAME_MM)
             a, b = a[e], b[e]
-            parts = np.ceil((b - a) / part - _SAME_MM).astype(np.int64)
+            parts = np.maximum(np.ceil((b - a) / part - _SAME_MM), 1).astype(np.int64)
             owner = np.repeat(np.arange(len(e)), parts - 1)
             step = np.arange(len(owner)) - np.repeat(np.cumsum(parts - 1) - (parts - 1), parts - 1) + 1
             elements.append(e[owner])

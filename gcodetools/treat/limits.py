@@ -15,6 +15,7 @@ __all__ = ["UNKNOWN_HOTEND_C", "bounds_of", "check_limits", "volumetric_mm3_s"]
 
 F8 = NDArray[np.float64]
 
+_LEAST_MM_S = 0.1
 UNKNOWN_HOTEND_C = 240.0  # a hotend lined with PTFE fumes above; common practice, no source
 
 
@@ -61,9 +62,11 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
 
     Raises
     ------
-    Refused : a melt rate or an acceleration beyond the limit that the file itself did not exceed.
+    Refused : a melt rate or an acceleration beyond the limit that the file itself did not exceed, or a feed that is
+    none.
     """
     warnings = _melt_rate(draft, bounds)
+    _refuse_crawling(draft)
     machine = bounds.machine
     wanted = draft.accel[~np.isnan(draft.accel)]
     if machine is not None and len(wanted):
@@ -78,6 +81,19 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
                 "Ask for less.",
             )
     return warnings
+
+
+def _refuse_crawling(draft: Draft) -> None:
+    """Refuse feeds so low that the file's own decimals would print them as 0."""
+    own = draft.plate.program.moves.f[draft.row]
+    off = np.flatnonzero((draft.feed < _LEAST_MM_S) & (draft.feed < own))
+    if len(off):
+        line = int(draft.plate.program.moves.line[draft.row[off[0]]]) + 1
+        raise Refused(
+            f"{draft.plate.program.lines.name}:{line}: a feed of {draft.feed[off[0]]:.3g} mm/s for this bead is below "
+            f"{_LEAST_MM_S:g}",
+            "Ask for a faster one.",
+        )
 
 
 def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:

@@ -87,7 +87,8 @@ class LayerTold:
         places = places_of(site.room.space, filled or [], strands)
         room = places.room_mm[1]
         if why == NARROW:
-            room = float(np.median(np.concatenate([f.thickness for f in filled or []] or [np.zeros(1)])))
+            known = [f.thickness for f in filled or [] if len(f.thickness)]
+            room = float(np.median(np.concatenate(known or [np.zeros(1)])))
         bridges = [n for bead, n in zip(beads or [], sizes, strict=True) if bead.bridge]
         return cls(
             site.layer,

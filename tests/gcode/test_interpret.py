@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gcodetools.gcode import tokens
+from gcodetools.gcode import arrays, tokens
 from gcodetools.gcode.interpret import Events, Interpreted, Modes, Start, moves_of
 from gcodetools.gcode.program import ENDSTOP, RETRACT, UNRETRACT, Program, Track
 from gcodetools.gcode.scan import modes_and_states, read_program, scan_text
@@ -136,6 +136,9 @@ def test_absolute_filament_goes_on_behind_a_relative_stretch() -> None:
 def test_g91_makes_filament_relative_and_g90_what_it_was() -> None:
     assert e_of("M82\nG1 E5\nG91\nG1 E1\nG90\nG1 E7") == [5, 1, 1]
     assert e_of("M83\nG1 E5\nG91\nG1 E1\nG90\nG1 E7") == [5, 1, 7]
+    # Behind it M82 is meant, as where a whole print is written in steps from place to place.
+    assert e_of("G91\nM82\nG1 X1 E5\nG1 X1 E7\nG90\nG1 E8\nG91\nG1 E3") == [5, 2, 1, 3]
+    assert e_of("G91\nM83\nG1 E5\nM82\nG1 E7\nM83\nG1 E1") == [5, 2, 1]
 
 
 def test_volumetric_filament() -> None:
@@ -218,6 +221,7 @@ class Machine:
     feed: float = NAN
     xyz_relative: bool = False
     m83: bool = False
+    along: bool = False  # E goes by G91
     unit: float = 1.0
     per_unit: float = 1.0
     tool: int = 0
@@ -238,7 +242,7 @@ class Machine:
 
     def state(self) -> tuple[float, ...]:
         nozzle = self.nozzle.get(self.tool, NAN)
-        relative = self.xyz_relative or self.m83
+        relative = self.along or self.m83
         return (
             self.xyz_relative, relative, self.unit != 1, self.tool, self.plane,
             self.fan, self.accel, nozzle, self.flow, *self.offset.values(),
@@ -255,9 +259,10 @@ class Machine:
                 for axis in [k for k in "XYZ" if k in words] or "XYZ":
                     self.position[axis] = self.offset[axis] = 0.0
             case "G90" | "G91":
-                self.xyz_relative = command == "G91"
+                self.xyz_relative = self.along = command == "G91"
             case "M82" | "M83":
                 self.m83 = command == "M83"
+                self.along &= self.m83
             case "G20" | "G21":
                 self.unit = 25.4 if command == "G20" else 1.0
             case "G17" | "G18" | "G19":
@@ -285,7 +290,7 @@ class Machine:
         pushed = 0.0
         if "E" in value:
             word = value["E"] * self.unit
-            relative = self.xyz_relative or self.m83
+            relative = self.along or self.m83
             pushed = word if relative else word - self.e
             self.e = self.e + word if relative else word
         if "F" in value:
@@ -339,6 +344,7 @@ def test_moves_and_states_are_those_of_a_reader_of_lines(text: str, block: int) 
     machine.run(text.replace("_G1 X9", "").replace("M117 X9", ""))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(tokens, "BLOCK_BYTES", block)
+        patch.setattr(arrays, "_SPAN", block // 13)
         program = read(text)
     moves = program.moves
     found = np.column_stack([moves.line, moves.x, moves.y, moves.z, moves.e, moves.f, moves.tool])
@@ -361,6 +367,41 @@ def states(program: Program) -> np.ndarray:
     rest = [t.at(lines) for t in (s.offset_x, s.offset_y, s.offset_z)]
     middle = [tool, s.plane.at(lines), s.fan.at(lines), s.accel.at(lines), nozzle, s.flow_factor.at(lines)]
     return np.column_stack(columns + middle + rest)
+
+
+@settings(max_examples=50)
+@given(programs, st.sampled_from([1, 2, 7]))
+def test_events_are_left_alone_unless_they_may_be_used_up(text: str, span: int) -> None:
+    scanned = scan_text(text.encode(), "t")
+    modes, _ = modes_and_states(scanned)
+    names = ("line", "code", "x", "y", "z", "e", "f")
+    before = {name: getattr(scanned.events, name).copy() for name in names}
+    kept = moves_of(scanned.events, modes, Start())
+    for name, column in before.items():
+        np.testing.assert_array_equal(getattr(scanned.events, name), column, err_msg=name)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(arrays, "_SPAN", span)
+        used = moves_of(scanned.events, modes, Start(), use_up=True)
+    for name in ("line", "x", "y", "z", "e", "f", "kind", "tool"):
+        mine, theirs = getattr(used.moves, name), getattr(kept.moves, name)
+        assert mine.tobytes() == theirs.tobytes() and len(mine) == len(theirs), name
+
+
+def test_rows_of_arcs_and_dwells_leave_out_what_moves_nothing() -> None:
+    program = read(
+        "G28\nG92 E0\nG1 X1 Y1\nG4 P250\nG92 X5\nG2 X7 Y1 I1 J0\nG92 Z1\nG28 Y\nG4 S2\nG3 X5 Y0 I-1 J0"
+    )
+    assert program.moves.line.tolist() == [2, 3, 5, 8, 9]
+    assert program.dwell_row.tolist() == [1, 3] and program.dwell_s.tolist() == [0.25, 2.0]
+    assert program.arcs.row.tolist() == [2, 4]
+    assert program.arcs.cx.tolist() == [2.0, 2.0]
+
+
+def test_one_tool_takes_no_column() -> None:
+    moves = read("T1\nG1 X1\nG1 X2\nT0\nG1 X3").moves
+    assert moves.tool.tolist() == [1, 1, 0] and moves.tool.strides == (1,)
+    alone = read("T0\nG1 X1\nG1 X2\nT300\nG1 X3").moves.tool
+    assert alone.tolist() == [0, 0, 0] and alone.strides == (0,)
 
 
 @settings(max_examples=100)

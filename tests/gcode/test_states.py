@@ -206,10 +206,11 @@ def test_modes_hold_behind_their_line() -> None:
     assert states.plane.initial == 17
 
 
-def test_filament_stays_relative_while_everything_is() -> None:
+def test_filament_is_relative_with_everything_until_m82_says_otherwise() -> None:
+    """A common firmware's reference of M82: it overrides G91 for E (from memory)."""
     states = read("M83\nM82\nG91\nM82\nG90\nM83\nM83\nG91\nG90").states
     assert steps(states.e_relative) == [
-        (0, 1), (1, 0), (2, 1), (3, 1), (4, 0), (5, 1), (6, 1), (7, 1), (8, 1)
+        (0, 1), (1, 0), (2, 1), (3, 0), (4, 0), (5, 1), (6, 1), (7, 1), (8, 1)
     ]  # fmt: skip
 
 

@@ -1,8 +1,14 @@
-"""A long hunt by seeds: `python tests/hardening/hunt.py SECONDS [TARGET...]`; prints what broke, and counts."""
+"""A long hunt by seeds: `python tests/hardening/hunt.py SECONDS FIRST_SEED [TARGET...]`; prints what broke, and counts.
+
+What takes over 6 GB ends in a fault of its own, where the system can limit it; a case of more than five minutes says
+where it is.
+"""
 
 from __future__ import annotations
 
 import collections
+import contextlib
+import faulthandler
 import sys
 import time
 import traceback
@@ -13,6 +19,16 @@ sys.path.insert(0, str(Path(__file__).parent))
 from mutants import seeded
 from targets import TARGETS, Broken, run_case
 
+_MOST_BYTES = 6 << 30
+_LONG_S = 300
+
+
+def _limited() -> None:
+    with contextlib.suppress(ImportError, OSError, ValueError):
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (_MOST_BYTES, resource.getrlimit(resource.RLIMIT_AS)[1]))
+
 
 def main() -> None:
     budget_s, first = float(sys.argv[1]), int(sys.argv[2])
@@ -21,10 +37,12 @@ def main() -> None:
     spent: collections.Counter[str] = collections.Counter()
     seen: set[str] = set()
     slowest = (0.0, "", 0)
+    _limited()
     began, seed = time.process_time(), first
     while time.process_time() - began < budget_s:
         name = min(names, key=lambda one: spent[one])
         at = time.process_time()
+        faulthandler.dump_traceback_later(_LONG_S)
         try:
             for status in run_case(TARGETS[name](seeded(seed))):
                 ended[name][status] += 1

@@ -221,3 +221,74 @@ def _places(node: Any) -> Any:
     for key, value in list(pairs):
         yield node, key
         yield from _places(value)
+
+
+# --- shapes and profiles
+
+
+POINTS = (
+    "z",
+    "polygon",
+    "at",
+    "size",
+    "center",
+    "centre",
+    "min",
+    "max",
+    "radius",
+    "outline",
+    "height",
+    "offset",
+)
+SHIFTS = (1e4, -1e4, 1e-9, 0.0, -1.0, 0.4, 1e9)
+
+
+def reshaped(tree: Any, choose: Choose) -> Any:
+    """A kit whose regions lie far off, have no extent, are upside down, or overlap each other."""
+    tree = copy.deepcopy(tree)
+    for _ in range(1 + choose(4)):
+        holders = [(holder, key) for holder, key in _places(tree) if key in ("regions", "within", *POINTS)]
+        if not holders:
+            return tree
+        holder, key = one_of(choose, holders)
+        if key == "regions" and isinstance(holder[key], dict) and holder[key]:
+            _doubled(holder[key], choose)
+            continue
+        numbers = [(list_, k) for list_, k in _places(holder[key]) if isinstance(list_[k], (int, float))]
+        way, by = choose(5), one_of(choose, SHIFTS)
+        if way == 0 and isinstance(holder[key], list):
+            holder[key].reverse()
+        elif isinstance(holder[key], (int, float)):
+            holder[key] = by if way < 3 else -holder[key]
+        else:
+            for list_, k in numbers if way < 3 else [one_of(choose, numbers)] * bool(numbers):
+                list_[k] = list_[k] + by if way in (1, 3) else list_[k] * by
+    return tree
+
+
+def _doubled(regions: Any, choose: Choose) -> None:
+    """A region again by another name, or one with the place of another."""
+    names = list(regions)
+    name, other = one_of(choose, names), one_of(choose, names)
+    if choose(2):
+        regions[f"{name}-{len(names)}"] = copy.deepcopy(regions[name])
+    elif isinstance(regions[name], dict) and isinstance(regions[other], dict) and "within" in regions[other]:
+        within = regions[other]["within"]
+        regions[name]["within"] = one_of(
+            choose, (within, {"any_of": [within, within]}, {"all_of": [within]}, {"none_of": within})
+        )
+
+
+def swapped(tree: Any, choose: Choose) -> Any:
+    """A profile with the ends of a range, or two of its numbers, the other way round."""
+    tree = copy.deepcopy(tree)
+    for _ in range(1 + choose(3)):
+        lists = [(h, k) for h, k in _places(tree) if isinstance(h[k], list) and len(h[k]) > 1]
+        numbers = [(h, k) for h, k in _places(tree) if isinstance(h[k], (int, float)) and h[k] is not True]
+        if lists and choose(2):
+            holder, key = one_of(choose, lists)
+            holder[key] = holder[key][::-1]
+        elif numbers:
+            (a, b), (c, d) = one_of(choose, numbers), one_of(choose, numbers)
+            a[b], c[d] = c[d], a[b]
+    return tree

@@ -26,12 +26,13 @@ from typing import Any
 
 import numpy as np
 import yaml
-from mutants import Choose, mutated_bytes, mutated_lines, mutated_tree, one_of
+from mutants import Choose, mutated_bytes, mutated_lines, mutated_tree, one_of, reshaped, swapped
+from rewrites import encoded, rewritten
 
 from gcodetools.cli.main import status_of
 from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import Placement, make
-from gcodetools.physics import footprints
+from gcodetools.physics import cells as cells_of_arms
 from gcodetools.trials.sheet_csv import sheet_text
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -198,6 +199,12 @@ GCODE_COMMANDS = (
 )
 
 
+PROFILES = (
+    ("materials", "petg", "--material"), ("materials", "pla", "--material"), ("machines", "desktop-220", "--machine"),
+    ("machines", "delta-200", "--machine"),
+)  # fmt: skip
+
+
 def gcode(choose: Choose) -> Case:
     """A demo plate or a sample, mutated, through what reads G-code."""
     real = samples()
@@ -207,6 +214,39 @@ def gcode(choose: Choose) -> Case:
         data, kit = plate(one_of(choose, LETTERS), choose(9)), kit_text(one_of(choose, TREATS))
     command = one_of(choose, GCODE_COMMANDS)
     return {"plate.gcode": mutated_lines(data, choose), "k.kit.yaml": kit.encode()}, [command]
+
+
+def respoken(choose: Choose) -> Case:
+    """A demo plate or a sample that says a stretch in other words, or is encoded otherwise."""
+    real = samples()
+    if real and choose(6) == 0:
+        data, kit = one_of(choose, real), any_kit(one_of(choose, TREATS))
+    else:
+        data, kit = plate(one_of(choose, LETTERS), choose(9)), kit_text(one_of(choose, TREATS))
+    for _ in range(1 + choose(2)):
+        data = encoded(data, choose) if choose(6) == 0 else rewritten(data, choose)
+    if choose(5) == 0:
+        data = mutated_lines(data, choose)
+    return {"plate.gcode": data, "k.kit.yaml": kit.encode()}, [one_of(choose, GCODE_COMMANDS)]
+
+
+def regions(choose: Choose) -> Case:
+    """A kit whose regions lie elsewhere, are empty or overlap; now and then with a profile whose ends are swapped."""
+    tree = hoophouse_tree() if choose(3) == 0 else yaml.safe_load(kit_text(one_of(choose, TREATS)))
+    files = {
+        "plate.gcode": plate(one_of(choose, LETTERS), choose(9)),
+        "k.kit.yaml": yaml_bytes(reshaped(tree, choose)),
+    }
+    command = list(one_of(choose, GCODE_COMMANDS))
+    if choose(3) == 0 and "post" not in command:
+        kind, name, option = one_of(choose, PROFILES)
+        files["p.yaml"] = yaml_bytes(swapped(profile_tree(kind, name), choose))
+        command = [word for word in command if word not in ("--machine", "desktop-220")] + [
+            option,
+            "./p.yaml",
+        ]
+    commands = [["check", "k.kit.yaml", "-o", "k.svg"]] if choose(3) == 0 else []
+    return files, [*commands, command]
 
 
 def kits(choose: Choose) -> Case:
@@ -288,12 +328,7 @@ def settings(choose: Choose) -> Case:
 
 def profiles(choose: Choose) -> Case:
     """A material or machine from a stranger, mutated."""
-    kind, name, option = one_of(
-        choose,
-        (("materials", "petg", "--material"), ("materials", "pla", "--material"), ("machines", "desktop-220",
-        "--machine"),
-         ("machines", "delta-200", "--machine")),
-    )  # fmt: skip
+    kind, name, option = one_of(choose, PROFILES)
     data = yaml_bytes(mutated_tree(profile_tree(kind, name), choose))
     if choose(6) == 0:
         data = mutated_lines(data, choose)
@@ -373,7 +408,7 @@ def _repacked(data: bytes, choose: Choose) -> bytes:
 
 TARGETS: dict[str, Callable[[Choose], Case]] = {
     "gcode": gcode, "kits": kits, "orders": orders, "sheets": sheets, "settings": settings, "profiles": profiles,
-    "containers": containers,
+    "containers": containers, "respoken": respoken, "regions": regions,
 }  # fmt: skip
 
 
@@ -447,16 +482,16 @@ class _Stream(io.TextIOWrapper):
 @contextlib.contextmanager
 def _watched() -> Iterator[None]:
     """Warnings are errors, strength counts in few cells, and the place of a fault is told."""
-    cells = footprints._CELLS
+    cells = cells_of_arms._CELLS
     os.environ["BEADWRIGHT_TRACEBACK"] = "1"
     try:
-        footprints._CELLS = 3_000
+        cells_of_arms._CELLS = 3_000
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             warnings.filterwarnings("ignore", category=DeprecationWarning)
             yield
     finally:
-        footprints._CELLS = cells
+        cells_of_arms._CELLS = cells
         del os.environ["BEADWRIGHT_TRACEBACK"]
 
 

@@ -6,15 +6,29 @@ What must hold is in targets.py. `hunt.py` runs seeds for as long as it is told,
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
+import re
+import tempfile
 import time
+import zipfile
 from collections import Counter
+from functools import reduce
+from operator import xor
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mutants import seeded
-from targets import INI, JSON, LETTERS, OURS, SIX, TARGETS, Broken, kit_text, plate, run_case, sheet
+from shapely import LineString, box
+from targets import INI, JSON, LETTERS, OURS, SIX, TARGETS, Broken, kit_text, package, plate, run_case, sheet
+
+from gcodetools.cli.main import status_of
+from gcodetools.toolpath.measures import measure
+from gcodetools.toolpath.meshes import mesh_of
+from gcodetools.toolpath.plate import Plate
 
 APPLY = ["apply", "p.gcode", "--kit", "k.kit.yaml", "-o", "o.gcode", "--verify", "--no-estimate"]
 
@@ -246,3 +260,232 @@ def test_settings_that_are_fuzzed_are_read_when_whole() -> None:
     """What stands here would prove little if the files that are mutated were refused as they are."""
     for name, data in (("s.ini", INI), ("s.json", JSON)):
         assert run_case(({name: data}, [["profile", "show", name, "--all"]])) == [0]
+
+
+CROWD = "{perimeters: {add: 1}, nozzle: {add: 8, mode: follow}, fan: {cap: 0%}, speed: {max: 20}}"
+
+
+def test_a_fill_with_characters_of_no_word_between_removed_ones() -> None:
+    """Its feed was put back in front of those characters, which went on the number: `E.09868 F3600.969624`."""
+    head, *fills = plate("B").split(b"E.09868\n")
+    text = head + b"".join(
+        b"E.09868" + b".969624" * (k % 12 == 6) + b"\n" + fill for k, fill in enumerate(fills)
+    )
+    assert text.count(b".969624") > 3
+    assert case(text, APPLY, CROWD) == [0]
+
+
+def test_an_f_without_a_number_behind_a_slowed_bead() -> None:
+    """It was taken for the line's own feed, so none was put back."""
+    assert case(plate("B").replace(b"G1 E-.8 F2100\n", b"G1 E-.8 F\n"), APPLY) == [0]
+
+
+def test_an_f_without_a_number_on_a_cut_bead_of_a_file_without_feeds() -> None:
+    """The number that the cut's last piece was to repeat is none."""
+    text = re.sub(rb" F\d+", b"", plate("B")).replace(b"E.09868\n", b"E.09868 F\n")
+    assert case(text, APPLY) == [0]
+
+
+def test_absolute_e_from_the_middle_of_a_layer_on_that_was_rested_before() -> None:
+    """The ooze that a rest primes stayed in the counter, which nobody reads while E is relative."""
+    bead = b"G1 X57.524 Y112.368 E.68945\n"
+    head, tail = plate("B").split(bead)[:5], plate("B").split(bead)[5:]
+    assert tail
+    assert case(bead.join([*head, b"M82\n" + bead + bead.join(tail)]), APPLY) == [0]
+
+
+def test_a_fill_that_is_taken_behind_a_lift() -> None:
+    """A run goes back to where the next bead begins, but not before moves in Z and E: nobody had declared where
+    those stand."""
+    lift = b"G1 Z3.800 F720\nG1 X57.743 Y112.061 F7800\n"
+    text = plate("J").replace(lift, lift + b"G1 X57.918 Y119.279 E1.7487\n")
+    assert text != plate("J")
+    assert case(text, APPLY, "{perimeters: {add: 2, over_air: true}, infill: solid}") == [0]
+
+
+@pytest.mark.parametrize("number", ["\u0663", "1e3", "nan", "1_0", " 3", "9" * 400])
+def test_a_package_whose_totals_are_no_plain_numbers(number: str) -> None:
+    """Python's `float` takes other digits, exponents and words too; written anew they would be something else."""
+    with zipfile.ZipFile(io.BytesIO(package())) as archive:
+        held = {info.filename: archive.read(info) for info in archive.infolist()}
+    held["Metadata/slice_info.config"] = held["Metadata/slice_info.config"].replace(b"0.61", number.encode())
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        for entry, content in held.items():
+            archive.writestr(entry, content)
+    files = {"p.x": made.getvalue(), "k.kit.yaml": kit_text().encode()}
+    assert run_case(
+        (files, [["apply", "p.x", "--kit", "k.kit.yaml", "-o", "o.x", "--verify", "--no-estimate"]])
+    ) == [0]
+
+
+def told(text: bytes, treat: str, begin: str, status: int) -> None:
+    """The status of `apply`, and how its error begins."""
+    files = {"p.gcode": text, "k.kit.yaml": kit_text(treat).encode()}
+    err = io.StringIO()
+    with tempfile.TemporaryDirectory(prefix="beadwright-fuzz-") as folder, contextlib.chdir(folder):
+        for name, data in files.items():
+            Path(name).write_bytes(data)
+        with contextlib.redirect_stderr(err):
+            assert status_of(APPLY) == status
+        assert f"error: {begin}" in err.getvalue()
+        assert not Path("o.gcode").exists()
+
+
+def test_a_unit_that_changes_in_mid_print() -> None:
+    """A counter of E that was ahead went on in the other unit. Nobody slices so; it is refused where something
+    changes, and read as ever elsewhere."""
+    parts = plate("G").split(b"\nG92 E0\n")
+    middle = len(parts) // 2
+    inches = re.sub(rb"(?<=[XYZEF])[\d.]+", lambda m: b"%.5f" % (float(m[0]) / 25.4), parts[middle])
+    text = b"\nG92 E0\n".join([*parts[:middle], b"G20\n" + inches + b"\nG21", *parts[middle + 1 :]])
+    line = text[: text.index(b"G20\n")].count(b"\n") + 1
+    told(text, SIX, f"p.gcode:{line}: G20: the unit changes in the middle of the print", 3)
+    assert case(text, ["inspect", "p.gcode", "--kit", "k.kit.yaml"]) == [0]
+
+
+def test_a_checksum_on_a_line_that_new_beads_replace() -> None:
+    """The line was left out and given a new checksum."""
+    text = re.sub(rb"(?m)^G1 X.*$", lambda m: b"%s*%d" % (m[0], reduce(xor, m[0])), plate("A"))
+    assert b"*" in text
+    assert case(text, APPLY, CROWD) == [0]
+
+
+@pytest.mark.parametrize("letter", ["A", "J"])
+def test_numbers_of_more_decimals_than_a_double_holds(letter: str) -> None:
+    """New numbers were to have as many, for which there are no digits."""
+    text = re.sub(rb"(?m)(?<= [XYE])(\d*\.\d+)", rb"\g<1>000000000000000001", plate(letter))
+    assert case(text, APPLY, "{perimeters: {add: 1}, flow: {scale: 103%}}") == [0]
+
+
+@pytest.mark.parametrize("word", [b"Y1000000", b"X-60000"])
+def test_a_bead_of_a_kilometre(word: bytes) -> None:
+    """Its room was meshed: millions of triangles, gigabytes."""
+    bead = b"G1 X62.878 Y112.775 E.04729\n"
+    text = plate("B").replace(bead, b"G1 " + word + b" E.04729\n" + bead)
+    line = text[: text.index(word)].count(b"\n") + 1
+    told(text, "{perimeters: {fill: true}}", f"p.gcode:{line}: a bead of ", 3)
+
+
+def test_an_arc_that_goes_the_long_way_round_a_continent() -> None:
+    bead = b"G1 X62.878 Y112.775 E.04729\n"
+    text = plate("B").replace(bead, b"G2 X62.878 Y112.775 I-0.7 J-1397000 E.04729\n")
+    told(text, "{perimeters: {fill: true}}", "p.gcode:", 3)
+
+
+def test_a_room_with_more_edge_than_a_bed_holds() -> None:
+    """A polygon may come from beads below that limit, a thousand of them."""
+    zigzag = [(49_000.0 * (k // 2 % 2), 0.8 * k) for k in range(60)]
+    comb = LineString(zigzag).buffer(0.2)
+    began = time.process_time()
+    assert mesh_of(comb, 0.3) is None
+    assert time.process_time() - began < 5
+    assert mesh_of(box(0, 0, 300, 1), 0.3) is not None
+
+
+@pytest.mark.parametrize(
+    ("speed", "status"), [("{max: 1.0e-9}", 3), ("{scale: 1.0e-9}", 5), ("{max: 0.1}", 0), ("{scale: 1%}", 0)]
+)
+def test_a_speed_that_prints_as_0(speed: str, status: int) -> None:
+    assert case(plate("B"), APPLY, f"{{speed: {speed}, nozzle: {{add: 8, mode: follow}}}}") == [status]
+
+
+def test_a_file_that_crawls_for_ages() -> None:
+    """On a clock of a million years beads seemed to begin before the one before had ended."""
+    text = re.sub(rb" F\d+", b" F0.00000006", plate("B"))
+    assert case(text, APPLY, "{perimeters: {add: 1}, nozzle: {add: 8, mode: follow}}") == [0]
+
+
+@pytest.mark.parametrize("treat", [CROWD, "{infill: solid}", "{fit: {offset: 0.05}}"])
+def test_an_origin_set_between_beads_that_go_or_move(treat: str) -> None:
+    """The nozzle was elsewhere than the file believed when it said where it is."""
+    begin, end = (
+        (b"G1 X58.243 Y133.775 E.11894\n", b"\n")
+        if "fit" in treat
+        else (b"G1 X57.938 Y120.891 E.09868\n", b"\n")
+    )
+    parts = plate("B").split(begin)
+    middle = len(parts) // 2
+    place = begin.split(b" E")[0].replace(b"G1", b"G92") + end
+    text = begin.join(parts[:middle]) + begin + place + begin.join(parts[middle:])
+    line = text[: text.index(place)].count(b"\n") + 1
+    told(text, treat, f"p.gcode:{line}: {place.decode().strip()}: the file sets its coordinates", 3)
+    assert case(text, APPLY, "{speed: {scale: 80%}, flow: {scale: 103%}}") == [0]
+
+
+def test_an_origin_set_where_the_nozzle_is_where_the_file_has_it() -> None:
+    """Beads that come or go elsewhere are no reason to refuse."""
+    wall = b"G1 X58.243 Y133.775 E.11894\n"
+    text = plate("B").replace(wall, wall + b"G92 X58.243 Y133.775\n")
+    assert case(text, APPLY, CROWD) == [0]
+
+
+def test_an_origin_set_where_a_layer_rests() -> None:
+    """Where the nozzle waits is no place that the file knows; the rest is left out, and it is said why."""
+    lift = rb"(; stop printing [^\n]*\n(?:[^\n]*\n)*?)(G1 Z\S+ F720\n)"
+    text = re.sub(lift, rb"\1G1 X50 Y100 F7800\n\2G92 X50 Y100\n", plate("B"))
+    assert text.count(b"G92 X") > 10
+    assert case(text, APPLY) == [0]
+
+
+def test_walls_too_thin_for_any_nozzle_measure_nothing() -> None:
+    """A pitch of a hundredth of a millimetre made meshes of a third of a million points."""
+    thin = re.sub(rb"(?m)^(G1 X\S+ Y\S+ E)(\S+)$", lambda m: m[1] + b"%.5f" % (float(m[2]) / 40), plate("B"))
+    assert measure(Plate.from_bytes(plate("B"))).pitch_mm == pytest.approx(0.407, abs=0.01)
+    assert measure(Plate.from_bytes(thin)).pitch_mm > 0.2
+    wall = b"G1 X62.626 Y132.906 E.68146\n"
+    far = plate("B").replace(wall, b"G1 X62.626 Y40000.0 E.00001\n" + wall)
+    assert measure(Plate.from_bytes(far)).pitch_mm > 0.2
+
+
+@pytest.mark.parametrize("offset", ["1.0e-9", "-1.0e-5", "0.0004"])
+def test_a_fit_by_less_than_a_printed_step(offset: str) -> None:
+    """It fades over kilometres: no part of a ramp was left."""
+    assert case(plate("B"), APPLY, f"{{fit: {{offset: {offset}}}}}") == [0]
+
+
+def test_new_beads_before_a_lift_without_a_travel() -> None:
+    """They end elsewhere, and the way back stands right before the next bead: nobody had declared where the lift is."""
+    text = plate("B").replace(b"G1 X62.378 Y110.939 F7800", b"M1 X62.378 Y110.939 F7800")
+    assert case(text, APPLY, "{perimeters: {fill: true}}") == [0]
+
+
+@pytest.mark.parametrize("end", [b"G1\n", b"G1 Z40 F720\nG1 E-.8 F2100\n", b"G1 Z40 F720\nM104 S0\n"])
+def test_a_file_that_ends_behind_a_fill_that_goes(end: bytes) -> None:
+    """No move brings the nozzle back to where the file has it: nobody had declared where it stands."""
+    fill = b"G1 X58.047 Y129.636 E.16369\n"
+    parts = plate("B").split(fill)
+    text = fill.join(parts[:-1]) + fill + end
+    assert case(text, APPLY, "{perimeters: {add: 2, over_air: true}, infill: solid}") == [0]
+
+
+def test_steps_behind_a_wall_that_is_moved() -> None:
+    """Ways of the fill in G91 began where the wall, which had moved, had ended; the walls themselves are absolute."""
+    lines = plate("B").split(b"\n")
+    begin = lines.index(b"G1 X58.924 Y110.939 E.15424")
+    steps, at = [], None
+    for line in lines[begin : begin + 12]:
+        place = re.match(rb"G1 X(\S+) Y(\S+) (E\S+)$", line)
+        now = (float(place[1]), float(place[2])) if place else None
+        if place and at and now:
+            line = b"G1 X%.3f Y%.3f %s" % (now[0] - at[0], now[1] - at[1], place[3])
+        steps.append(line if not place or at else line + b"\nG91\nM83")
+        at = now or at
+    text = b"\n".join([*lines[:begin], *steps, b"G90", *lines[begin + 12 :]])
+    assert b"G91\nM83\nG1 X" in text
+    assert case(text, APPLY, "{flow: {scale: 98%, outer: true}, fit: {offset: 0.05}}") == [0]
+
+
+def test_a_way_back_where_the_file_moves_in_steps() -> None:
+    """The way to where a travel in G91 begins was written as a place."""
+    old = b"G1 X57.882 Y116.436 E.09624\nG1 X62.171 Y112.146 E.20534\n"
+    new = b"G1 X57.882 Y116.436 E.09624\nG91\nG1 X4.289 Y-4.29 F7800\nG90\nM83\nG1 F3600\n"
+    text = plate("B").replace(old, new)
+    line = text[: text.index(b"G1 X4.289 Y-4.29")].count(b"\n") + 1
+    told(
+        text,
+        "{perimeters: {fill: true}}",
+        f"p.gcode:{line}: G1 X4.289 Y-4.29 F7800: beads come or go where",
+        3,
+    )
+    assert case(text, APPLY, SIX) == [0]

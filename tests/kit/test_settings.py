@@ -104,7 +104,7 @@ def test_setting_is_read(text, setting, value):
         ),
         ("{fan: {cap: 25%, bridges: maybe}}", "treat.fan.bridges: found 'maybe', expected true or false"),
         ("{speed: {scale: 80}}", "treat.speed.scale: found 80, expected a factor such as 1.05"),
-        ("{speed: {max: 0}}", "treat.speed.max: found 0, expected a number in mm/s from above 0"),
+        ("{speed: {max: 0}}", "treat.speed.max: found 0, expected a number in mm/s from 0.1 to 2000"),
         ("{flow: {}}", "treat.flow: found no key 'scale'"),
         ("{flow: {scale: 11}}", "treat.flow.scale: found 11"),
         ("{flow: {scale: -5%}}", "treat.flow.scale: found '-5%'"),

@@ -138,3 +138,18 @@ def test_a_zero_leaves_a_limit_open():
 
 def test_limits_without_lines_to_ask_for():
     assert limits(MOVES).at("jerk_x", np.empty(0, np.int32)) == 8.0
+
+
+@pytest.mark.parametrize("first", range(12))
+@pytest.mark.parametrize("count", [1, 2, 5, 60])
+def test_a_limit_of_some_lines_is_that_of_the_command_before_each(first, count):
+    """Against the plain reading, wherever the lines begin among the commands and however few there are of these."""
+    found = limits(
+        "G1 X1 F3000\nM204 P700\nG1 X2\nG1 X3\nM204 P800\nM204 P900\nG1 X4\nM204 P600\n" + 80 * "G1 X5\n"
+    )
+    lines = np.arange(first, first + count, dtype=np.int32)
+    commands = {1: 700.0, 4: 800.0, 5: 900.0, 7: 600.0}
+    plain = [([1000.0] + [v for at, v in commands.items() if at < line])[-1] for line in lines.tolist()]
+    at = found.at("accel_extruding", lines)
+    assert np.broadcast_to(at, count).tolist() == plain
+    assert isinstance(at, float) == (not any(first <= line < first + count - 1 for line in commands))

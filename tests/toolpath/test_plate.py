@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import tracemalloc
 from pathlib import Path
 
 import pytest
 
+from gcodetools.demo.bench import big_plate
 from gcodetools.errors import InputError
+from gcodetools.gcode import arrays, tokens
 from gcodetools.toolpath.plate import DEFAULT_DIAMETER_MM, Plate
 
 
@@ -36,3 +39,21 @@ def test_what_can_not_be_read_is_an_input_error(tmp_path: Path, name: str) -> No
     (tmp_path / "folder").mkdir()
     with pytest.raises(InputError):
         Plate.read(tmp_path / name)
+
+
+def test_reading_takes_little_more_memory_than_what_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No second copy of the columns on the way, and none of a whole column. Blocks and spans are made small, as
+    they are against a large file."""
+    monkeypatch.setattr(tokens, "BLOCK_BYTES", 1 << 14)
+    monkeypatch.setattr(arrays, "_SPAN", 1 << 11)
+    data = big_plate(60_000)
+    Plate.from_bytes(data)
+    tracemalloc.start()
+    try:
+        plate = Plate.from_bytes(data)
+        held, peak = (memory / len(data) for memory in tracemalloc.get_traced_memory())
+    finally:
+        tracemalloc.stop()
+    assert len(plate.beads.layer) > 50_000
+    assert held < 3.5  # besides the text itself
+    assert peak < held + 0.3

@@ -1,0 +1,117 @@
+"""Files that are not changed: those in which words of ours would be read otherwise than they are meant."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gcodetools.edit.displaced import displaced
+from gcodetools.edit.draft import Draft
+from gcodetools.errors import InputError
+from gcodetools.gcode.program import Program
+
+__all__ = ["origin_lines", "require_absolute", "require_one_unit", "require_origins"]
+
+I8 = NDArray[np.int64]
+
+
+def require_one_unit(draft: Draft) -> None:
+    """Refuse a change where the file goes from mm to inches, or back, on its way: words of ours, and E counters that
+    run on, would be read in the other unit.
+
+    Raises
+    ------
+    InputError : naming the line of the G20 or G21.
+    """
+    program = draft.plate.program
+    track, lines = program.states.inches, program.moves.line
+    if len(track.line) == 0 or len(lines) == 0:
+        return
+    inner = track.line[(track.line > lines[0]) & (track.line < lines[-1])]
+    turns = inner[track.at(inner) != track.at(inner + 1)]
+    if len(turns) and _asks(draft):
+        raise InputError(
+            f"{_told(program, int(turns[0]))}: the unit changes in the middle of the print, expected G20 or G21 once, "
+            "before the first move",
+            "Slice again in one unit.",
+        )
+
+
+def _asks(draft: Draft) -> bool:
+    """Whether anything is to be another than in the file."""
+    if draft.runs or draft.rests or draft.removed is not None or draft.moved is not None:
+        return True
+    columns = (draft.feed, draft.flow, draft.accel, draft.nozzle_c, draft.fan)
+    return any(column is not None and not np.all(np.isnan(column)) for column in columns)
+
+
+def _told(program: Program, line: int) -> str:
+    return f"{program.lines.name}:{line + 1}: {program.lines.text(line)[:40].decode('utf-8', 'replace')}"
+
+
+def require_absolute(draft: Draft) -> None:
+    """Refuse new moves where the file moves in steps (G91): they say places.
+
+    Raises
+    ------
+    InputError : naming the line of the file's own move there.
+    """
+    program = draft.plate.program
+    if not draft.runs or not np.any(program.states.xyz_relative.value == 1.0):
+        return
+    row = draft.row[draft.run_pieces()].astype(np.int64)
+    lines = program.moves.line
+    early = np.array([run.early for run in draft.runs]) & (row > 0)
+    place = np.where(early, lines[np.maximum(row - 1, 0)] + 1, lines[row])
+    stepping = np.flatnonzero(program.states.xyz_relative.at(place) == 1.0)
+    if len(stepping):
+        line = int(lines[row[stepping[0]]])
+        raise InputError(
+            f"{_told(program, line)}: beads come or go where the file moves in relative coordinates, expected absolute "
+            "ones (G90)",
+            "Slice again in absolute coordinates, or leave that layer out of the regions with perimeters or infill.",
+        )
+
+
+def origin_lines(program: Program) -> I8:
+    """Lines of the file that say where the nozzle is: G92 with X, Y or Z, or without any letter."""
+    words = program.words
+    lines = words.line[(words.letter == ord("G")) & (words.value == 92)]
+    if len(lines) == 0:
+        return np.empty(0, np.int64)
+    of_axes = np.isin(lines, words.line[np.isin(words.letter, np.frombuffer(b"XYZ", np.uint8))])
+    found: I8 = lines[of_axes | ~np.isin(lines, words.line[words.letter == ord("E")])].astype(np.int64)
+    return found
+
+
+def require_origins(draft: Draft) -> None:
+    """Refuse beads that come, go or move where the file says where the nozzle is, which then is elsewhere.
+
+    Raises
+    ------
+    InputError : naming the line of the G92.
+    """
+    program = draft.plate.program
+    at = origin_lines(program)
+    if len(at) == 0:
+        return
+    lines = program.moves.line
+    off = np.zeros(len(at), bool)
+    before = np.searchsorted(lines, at) - 1
+    if draft.moved is not None:
+        row = np.maximum(before, 0)
+        x, y = draft.places()
+        off |= (before >= 0) & ((x[row] != program.moves.x[row]) | (y[row] != program.moves.y[row]))
+    if draft.removed is not None or draft.runs:
+        apart = displaced(draft, returned=True)
+        since = np.where(apart.since >= 0, draft.row[apart.since], -1)
+        # Spans (since, row of the piece] may overlap; a row is in one if more have begun than ended.
+        begun = np.searchsorted(np.sort(since), before, side="right")
+        ended = np.searchsorted(np.sort(draft.row[apart.piece]), before, side="right")
+        off |= begun > ended
+    if np.any(off):
+        raise InputError(
+            f"{_told(program, int(at[np.argmax(off)]))}: the file sets its coordinates between beads that come, go or "
+            "move",
+            "Slice again without that command, or leave that layer out of the regions with perimeters, infill or fit.",
+        )
