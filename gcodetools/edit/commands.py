@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from gcodetools.edit.context import Context
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
-from gcodetools.gcode.arrays import distinct, present
+from gcodetools.edit.splice import ranges
+from gcodetools.gcode.arrays import marked, present
 from gcodetools.gcode.numbers import fixed, fixed_text, join_pools
 from gcodetools.gcode.program import Track
 
@@ -48,60 +49,58 @@ class _State:
     decimals: int
 
 
-def _rows_behind(command_lines: NDArray[np.integer], row_line: NDArray[np.integer]) -> I8:
-    """The first row behind each command, ascending, each once; none for commands behind the last row."""
-    row = np.searchsorted(row_line, command_lines, side="right")
-    return distinct(row[row < len(row_line)])
-
-
-def _changes(values: F8) -> Bool:
-    """Where a value differs from the one before; NaN is like NaN."""
+def _steps(values: F8) -> I8:
+    """Where a value differs from the one before, and the first; NaN is like NaN."""
     bits = np.ascontiguousarray(values).view(np.int64)
-    result = np.ones(len(bits), bool)
-    np.not_equal(bits[1:], bits[:-1], out=result[1:])
-    return result
+    return np.concatenate([np.zeros(min(len(bits), 1), np.int64), np.flatnonzero(bits[1:] != bits[:-1]) + 1])
+
+
+def _told(context: Context, steps: I8, commands: NDArray[np.integer], by_piece: bool) -> I8:
+    """Rows, or pieces, at which something may have to be written: where a target steps, behind each command, and
+    where a bracket begins or ends. Between two of these nothing changes."""
+    draft = context.draft
+    row_line = draft.plate.program.moves.line
+    behind = np.searchsorted(row_line, commands, side="right")
+    rows = np.concatenate([behind[behind < len(row_line)], context.bracket_steps])
+    return marked(
+        len(draft.row) if by_piece else len(row_line), steps, draft.first[rows] if by_piece else rows
+    )
 
 
 def _walk(
     context: Context,
-    rows: NDArray[np.integer],
+    index: I8,
+    by_piece: bool,
     track: Track,
     target: F8,
     file_value: F8,
     state: _State,
-    outside: bool,
     why: str,
 ) -> None:
-    """Write, replace and restore commands so that each of `rows` finds its target.
+    """Write, replace and restore commands so that each row finds its target.
 
-    rows : (k,) ascending, every row of the plate, more than once where it is cut. target, file_value : (k,).
-    outside : commands of ours keep out of object brackets wherever a line outside is near; without it they
+    index : (k,) rows at which something may change (see `_told`), or pieces where moves are cut. target, file_value :
+    (k,) from there on. Commands by row keep out of object brackets wherever a line outside is near; those by piece
     stand inside and are restored before the bracket ends.
     """
-    row_line = context.draft.plate.program.moves.line
+    draft, outside = context.draft, not by_piece
+    row_line = draft.plate.program.moves.line
     commands = track.line
-    # Between two rows where nothing changes there is nothing to write: go from change to change.
-    told = _changes(target) | _changes(file_value)
-    told[_rows_behind(commands, row_line[rows])] = True
+    rows = draft.row[index].astype(np.int64) if by_piece else index
+    before_row = draft.row[np.maximum(index - 1, 0)] if by_piece else np.maximum(index - 1, 0)
     bracket = context.bracket[rows]
-    told[1:] |= bracket[1:] != bracket[:-1]
-    index = np.flatnonzero(told)
-    del told
-    has_command = np.zeros(len(index), bool)
-    target, file_value, bracket = target[index], file_value[index], bracket[index]
-    line = row_line[rows[index]].astype(np.int64)
-    line_before = np.where(index > 0, row_line[rows[np.maximum(index - 1, 0)]], -1).astype(np.int64)
+    line = row_line[rows].astype(np.int64)
+    line_before = np.where(index > 0, row_line[before_row], -1).astype(np.int64)
     command = np.searchsorted(commands, line) - 1
-    has_command = (
-        (command >= 0) & (commands[np.maximum(command, 0)] > line_before) if len(commands) else has_command
-    )
+    has_command = np.zeros(len(index), bool)
+    if len(commands):
+        has_command = (command >= 0) & (commands[np.maximum(command, 0)] > line_before)
 
     # Where the file never set a value there is none to put back.
     treated = ~(np.isclose(target, file_value, rtol=0, atol=1e-9) | np.isnan(target) | np.isnan(file_value))
     if not np.any(treated):
         return
-    by_piece = len(rows) == len(context.draft.row)
-    seq = 2 * (index if by_piece else _first_piece(context, rows[index])) - 1
+    seq = 2 * (index if by_piece else _first_piece(context, rows)) - 1
     wanted = np.where(treated, target, file_value)
     was_treated = np.concatenate([[False], treated[:-1]])
     broken = np.zeros(len(line), bool)
@@ -118,9 +117,9 @@ def _walk(
     leave_value = np.where(broken[leave_at], file_value[leave_at - 1], wanted[leave_at])
     if outside:
         for i, value in zip(leave_at.tolist(), leave_value.tolist(), strict=True):
-            _insert_outside(context, int(rows[index[i]]), value, state)
+            _insert_outside(context, int(rows[i]), value, state)
         for i in enter_at.tolist():
-            _insert_outside(context, int(rows[index[i]]), float(wanted[i]), state)
+            _insert_outside(context, int(rows[i]), float(wanted[i]), state)
     else:
         # Right behind what was treated; between two pieces of one move that is before the move's own line.
         behind = np.minimum(line_before[leave_at] + 1, line[leave_at])
@@ -128,8 +127,8 @@ def _walk(
         _insert(context, line[enter_at], wanted[enter_at], seq[enter_at], 3, state)
     if treated[-1]:
         _insert_outside(context, len(row_line), float(file_value[-1]), state)
-    ends = np.append(index[1:], len(rows)) - 1
-    context.declare_runs(rows[index[treated]], rows[ends[treated]], state.fields, why)
+    ends = (np.append(index[1:], len(draft.row) if by_piece else len(row_line)) - 1)[treated]
+    context.declare_runs(rows[treated], draft.row[ends] if by_piece else ends, state.fields, why)
 
 
 def _first_piece(context: Context, rows: NDArray[np.integer]) -> I8:
@@ -262,11 +261,11 @@ def emit_nozzle(context: Context) -> None:
             target = _filled(np.where(mine, target, np.nan), mine)
         if np.all(np.isnan(target)):
             continue
-        file_value = track.at(program.moves.line)
+        index = _told(context, _steps(target), track.line, False)
+        target, file_value = target[index], track.at(program.moves.line[index])
         suffix = f"M104 T{tool} S".encode() if many else b"M104 S"
         state = _State("nozzle", ("nozzle",), suffix, (b"S", b"R"), fewest_decimals(target, file_value))
-        every = np.arange(len(target), dtype=np.int32)
-        _walk(context, every, track, target, file_value, state, True, "nozzle hold")
+        _walk(context, index, False, track, target, file_value, state, "nozzle hold")
 
 
 def fan_track(draft: Draft) -> Track:
@@ -300,7 +299,8 @@ def _filled(target: F8, mine: Bool) -> F8:
 
 def fewest_decimals(*values: F8) -> int:
     """Fewest decimals, up to 4, that print all these numbers as they are: what is put back must be exact."""
-    known = np.concatenate([v[_changes(v) & ~np.isnan(v)] for v in values])
+    known = np.concatenate([v[_steps(v)] for v in values])
+    known = known[~np.isnan(known)]
     for decimals in range(4):
         if np.all(np.abs(known - np.round(known, decimals)) < 1e-6):
             return decimals
@@ -313,13 +313,15 @@ def emit_fan(context: Context) -> None:
     if draft.fan is None:
         return
     states = draft.plate.program.states
-    file_value = file_fan(draft)
     full = states.fan_full
-    target = np.where(np.isnan(draft.fan), np.nan, fan_in_force(draft))
+    rows = _told(context, _steps(draft.fan), states.fan.line, False)
+    target = np.where(np.isnan(draft.fan[rows]), np.nan, fan_in_force(draft, rows))
+    # Two wanted values may come to the same step of the file's scale.
+    index = _told(context, rows[_steps(target)], states.fan.line, False)
+    target, file_value = target[np.searchsorted(rows, index)], file_fan(draft, index)
     decimals = fewest_decimals(target * full, file_value * full)
     state = _State("fan", ("fan",), b"M106 S", (b"S",), decimals)
-    every = np.arange(len(target), dtype=np.int32)
-    _walk(context, every, states.fan, target, file_value, state, True, "fan hold")
+    _walk(context, index, False, states.fan, target, file_value, state, "fan hold")
 
 
 def emit_accel(context: Context) -> None:
@@ -329,13 +331,13 @@ def emit_accel(context: Context) -> None:
         return
     program = draft.plate.program
     track = program.states.accel
-    rows = draft.row
-    file_value = track.at(program.moves.line[rows])
     target = _bridged(context, draft.accel.copy(), track)
+    index = _told(context, _steps(target), track.line, True)
+    target, file_value = target[index], track.at(program.moves.line[draft.row[index]])
     words = accel_words(context)
     fields = ("accel",) if words == b"M204 P" else ("accel", "travel_accel")
     state = _State("accel", fields, words, (b"P", b"S"), fewest_decimals(target, file_value))
-    _walk(context, rows, track, target, file_value, state, False, "acceleration")
+    _walk(context, index, True, track, target, file_value, state, "acceleration")
 
 
 def accel_in_force(context: Context) -> F8:
@@ -358,14 +360,17 @@ def _bridged(context: Context, target: F8, track: Track) -> F8:
     a, b = treated[:-1], treated[1:]
     gap = np.flatnonzero(b - a > 1)
     a, b = a[gap], b[gap]
-    beads = np.cumsum(context.draft.plate.beads.feature[rows] != 0, dtype=np.int32)
     line = context.draft.plate.program.moves.line
-    ok = (beads[b - 1] == beads[a]) & (target[a] == target[b])
-    ok &= context.bracket[rows[a]] == context.bracket[rows[b]]
+    ok = (target[a] == target[b]) & (context.bracket[rows[a]] == context.bracket[rows[b]])
     ok &= np.searchsorted(track.line, line[rows[a]]) == np.searchsorted(track.line, line[rows[b]])
     a, b = a[ok], b[ok]
+    between = ranges(a + 1, b)
+    beads = np.append(0, np.cumsum(context.draft.plate.beads.feature[rows[between]] != 0))
+    end = np.cumsum(b - a - 1)
+    ok = beads[end] == beads[end - (b - a - 1)]
+    a, b = a[ok], b[ok]
     count = b - a - 1
-    between = np.repeat(a + 1 - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+    between = ranges(a + 1, b)
     target[between] = np.repeat(target[a], count)
     return target
 

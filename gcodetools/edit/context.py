@@ -63,12 +63,14 @@ class Context:
     bracket_first: I8 = field(init=False)
     bracket_last: I8 = field(init=False)
     bracket: NDArray[np.int32] = field(init=False)
+    bracket_steps: I8 = field(init=False)
 
     def __post_init__(self) -> None:
         brackets = self.draft.plate.marks.objects.brackets()
         self.bracket_first = brackets.first.astype(np.int64)
         self.bracket_last = brackets.last.astype(np.int64)
         self.bracket = row_brackets(self.draft.plate)
+        self.bracket_steps = np.flatnonzero(self.bracket[1:] != self.bracket[:-1]) + 1
 
     def bracket_at(self, lines: NDArray[np.integer]) -> NDArray[np.int32]:
         """Bracket of each line, -1 outside."""

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
-from gcodetools.edit.moved import Bent
+from gcodetools.edit.moves import Bent
 from gcodetools.gcode.arcs import arc_points
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import ARC, RETRACT, UNRETRACT, Program
 
-__all__ = ["Displaced", "circles_of", "displaced", "ends_of"]
+__all__ = ["Displaced", "circles_of", "displaced", "ends_of", "stranded_from"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -77,8 +77,11 @@ def _points(program: Program, rows: I8, t: F8) -> F8:
     return point
 
 
-def displaced(draft: Draft) -> Displaced:
-    """Find them; runs and removals of the draft as they are now."""
+def displaced(draft: Draft, returned: bool = False) -> Displaced:
+    """Find them; runs and removals of the draft as they are now.
+
+    returned : also pieces to whose begin a run goes back, behind moves that don't move in X and Y.
+    """
     program = draft.plate.program
     moves = program.moves
     gone = np.zeros(len(draft.row), bool) if draft.removed is None else draft.removed
@@ -88,9 +91,7 @@ def displaced(draft: Draft) -> Displaced:
     if len(event) == 0:
         no = np.empty(0, np.int64)
         return Displaced(no, no, none, none, none, np.empty(0, bool), np.empty(0, bool))
-    moved = np.zeros(len(moves), bool)
-    moved[1:] = (np.diff(moves.x) != 0) | (np.diff(moves.y) != 0)
-    moved |= (moves.kind & ARC) != 0
+    moved = _moving(program)
     stays = np.flatnonzero(~gone & moved[draft.row])
     next_at = np.searchsorted(2 * stays + 1, event, side="right")
     event, next_at = event[next_at < len(stays)], next_at[next_at < len(stays)]
@@ -105,6 +106,10 @@ def displaced(draft: Draft) -> Displaced:
     since = np.where(at >= 0, stays[np.maximum(at, 0)], -1)
     here = _standing(draft, since, runs, piece)
     off = np.hypot(*(here - there).T) > _SAME_MM
+    if returned:
+        left = _standing(draft, since, runs, piece, late=False)
+        apart = draft.row[piece] > draft.row[np.maximum(since, 0)] + 1
+        off |= apart & (np.hypot(*(left - there).T) > _SAME_MM)
     piece, since, here, there, end = piece[off], since[off], here[off], there[off], end[off]
     rows = draft.row[piece].astype(np.int64)
     lines = moves.line[rows]
@@ -114,6 +119,29 @@ def displaced(draft: Draft) -> Displaced:
     free &= ((moves.kind[rows] & ARC) == 0) & (moves.e[rows] <= 0) & (draft.t0[piece] == 0.0)
     free &= program.states.xyz_relative.at(lines) == 0.0
     return Displaced(piece, since, here, there, end, free, _pulled(draft, piece))
+
+
+def _moving(program: Program) -> Bool:
+    """(m,) rows that move in X and Y."""
+    moves = program.moves
+    moved: Bool = (moves.kind & ARC) != 0
+    moved[1:] |= (np.diff(moves.x) != 0) | (np.diff(moves.y) != 0)
+    return moved
+
+
+def stranded_from(draft: Draft) -> int:
+    """The first row behind the last move in X and Y that stays, where beads behind it went or came: nothing brings the
+    nozzle back to where the file has it. The count of rows for none."""
+    count = len(draft.first) - 1
+    gone = np.zeros(len(draft.row), bool) if draft.removed is None else draft.removed
+    events = np.concatenate(
+        [np.flatnonzero(gone), draft.run_pieces() if draft.runs else np.empty(0, np.int64)]
+    )
+    stays = np.flatnonzero(~gone & _moving(draft.plate.program)[draft.row])
+    last = int(stays[-1]) if len(stays) else -1
+    if events.max(initial=-1) <= last:
+        return count
+    return int(draft.row[last]) + 1 if last >= 0 else 0
 
 
 def _named_earlier(draft: Draft, gone: Bool, event: I8, piece: I8) -> I8:
@@ -135,12 +163,14 @@ def _named_earlier(draft: Draft, gone: Bool, event: I8, piece: I8) -> I8:
     return result
 
 
-def _standing(draft: Draft, last: I8, runs: I8, piece: I8) -> F8:
-    """Where the nozzle stands before each piece: the end of the last move that stays, or of a run behind it."""
+def _standing(draft: Draft, last: I8, runs: I8, piece: I8, late: bool = True) -> F8:
+    """Where the nozzle stands before each piece: the end of the last move that stays, or of a run behind it. late :
+    also of one right before the piece itself."""
     _, here = ends_of(draft, np.maximum(last, 0))
     if len(runs):
         ends = np.array([[run.x[-1], run.y[-1]] for run in draft.runs])
-        run = np.searchsorted(runs, piece, side="right") - 1
+        place = 2 * runs + np.array([not run.early for run in draft.runs])
+        run = np.searchsorted(place, 2 * piece + late, side="right") - 1
         newer = (run >= 0) & (runs[np.maximum(run, 0)] > last)
         here[newer] = ends[run[newer]]
     return here

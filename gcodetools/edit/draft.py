@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.moved import Moved
 from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
+
+if TYPE_CHECKING:
+    from gcodetools.edit.moved import Moved
 
 __all__ = [
     "MIN_PIECE_E_UNITS",
@@ -32,6 +35,7 @@ U1 = NDArray[np.uint8]
 MIN_PIECE_MM = 0.5  # a cut nearer to a corner than this is moved to the corner
 MIN_PIECE_E_UNITS = 20  # of the file's last E decimal: below, rounding would change the flow by over 2.5 %
 MIN_E_DECIMALS = 5
+_ROWS = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,8 +210,7 @@ class Draft:
         before its first command, and where a command of 0 stands before the first bead."""
         program = self.plate.program
         track = program.states.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
-        is_bead = self.plate.beads.feature != 0
-        first = int(program.moves.line[np.argmax(is_bead)]) if np.any(is_bead) else 0
+        first = _first_bead_line(self.plate)
         left_out = (track.value == 0) & (track.line < first)
         value = np.where(left_out, self.base_nozzle_c, track.value)
         return Track(track.line, value, self.base_nozzle_c if np.isnan(track.initial) else track.initial)
@@ -266,6 +269,16 @@ class Draft:
         step = np.diff(found, prepend=-1)
         # Stretches of one bead are disjoint, so the pieces ascend; should they not, sort them.
         return found[step > 0].astype(np.int64) if np.all(step >= 0) else np.unique(found).astype(np.int64)
+
+
+def _first_bead_line(plate: Plate) -> int:
+    """The line of a plate's first bead, 0 where it has none; asked for often, and near the beginning."""
+    feature = plate.beads.feature
+    for low in range(0, len(feature), _ROWS):
+        found = np.flatnonzero(feature[low : low + _ROWS])
+        if len(found):
+            return int(plate.moves.line[low + found[0]])
+    return 0
 
 
 def pieces_of(

@@ -9,10 +9,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.splice import slices
 from gcodetools.gcode.program import Lines
 from gcodetools.gcode.tokens import BLOCK_BYTES, tokenise
 
-__all__ = ["LineWords", "gather_lines", "line_words"]
+__all__ = ["LineWords", "gather_lines", "line_words", "lines_with"]
 
 I8 = NDArray[np.int64]
 F8 = NDArray[np.float64]
@@ -59,9 +60,20 @@ def gather_lines(lines: Lines, which: I8) -> tuple[list[bytes], list[tuple[int, 
     block = (np.cumsum(end - begin) - 1) // BLOCK_BYTES
     cuts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(first)]])
     counted = np.concatenate([[0], np.cumsum(last - first)])[cuts].tolist()
-    data, places = lines.data, list(zip(begin.tolist(), end.tolist(), strict=True))
-    buffers = [b"".join([data[a:b] for a, b in places[low:high]]) for low, high in pairwise(cuts.tolist())]
+    pieces = slices(lines.data, begin, end)
+    buffers = [b"".join(pieces[low:high]) for low, high in pairwise(cuts.tolist())]
     return buffers, list(pairwise(counted))
+
+
+def lines_with(lines: Lines, which: I8, letter: str) -> NDArray[np.bool_]:
+    """(k,) whether a letter, large or small, stands anywhere in each of the lines `which` (ascending, unique)."""
+    result = np.zeros(len(which), bool)
+    size = lines.start[which + 1] - lines.start[which]
+    buffers, spans = gather_lines(lines, which)
+    for buffer, (low, high) in zip(buffers, spans, strict=True):
+        places = np.flatnonzero((np.frombuffer(buffer, np.uint8) | 32) == ord(letter.lower()))
+        result[low + np.searchsorted(np.cumsum(size[low:high]), places, side="right")] = True
+    return result
 
 
 def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineWords:
@@ -92,6 +104,10 @@ def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineW
         has_star[tokens.star_line + low] = True
 
     buffers, spans = gather_lines(lines, which)
-    with ThreadPoolExecutor(_THREADS) as pool:
-        list(pool.map(read, buffers, spans))
+    if len(buffers) > 1:
+        with ThreadPoolExecutor(_THREADS) as pool:
+            list(pool.map(read, buffers, spans))
+    else:
+        for buffer, span in zip(buffers, spans, strict=True):
+            read(buffer, span)
     return LineWords(which, begin, end, value, words_begin, words_end, has_star)

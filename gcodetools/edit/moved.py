@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.moves import Bent
 from gcodetools.gcode.arcs import arc_points, sweep_of
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import ARC, CLOCKWISE, Program
 
-__all__ = ["Bent", "Moved", "carriers"]
+__all__ = ["Moved", "carriers"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -26,17 +27,6 @@ Bool = NDArray[np.bool_]
 _SAME_MM = 1e-9
 _CLOSED_MM = 1e-6
 _LEAST_MM = 1e-6  # of length, below which a piece has no share to scale
-
-
-@dataclass(frozen=True, slots=True)
-class Bent:
-    """Circles of pieces of arcs, (k,) each: centre and radius, mm; begin and sweep, radians, sweep signed."""
-
-    cx: F8
-    cy: F8
-    radius: F8
-    begin: F8
-    sweep: F8
 
 
 @dataclass(frozen=True, slots=True)

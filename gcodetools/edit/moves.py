@@ -1,4 +1,4 @@
-"""Kinds of new moves, and the moves of a rest."""
+"""Kinds of new moves, the moves of a rest, and the circles that arcs lie on."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ __all__ = [
     "TRAVEL",
     "WAIT",
     "WIPE",
+    "Bent",
     "Wait",
 ]
 
@@ -28,6 +29,17 @@ LIFT = 4  # Z alone, up or down
 WIPE = 5  # in X and Y while filament is pulled back
 FIRMWARE_PULL, FIRMWARE_PUSH = 6, 7  # G10, G11
 WAIT = 8  # G4
+
+
+@dataclass(frozen=True, slots=True)
+class Bent:
+    """Circles of pieces of arcs, (k,) each: centre and radius, mm; begin and sweep, radians, sweep signed."""
+
+    cx: F8
+    cy: F8
+    radius: F8
+    begin: F8
+    sweep: F8
 
 
 @dataclass(frozen=True, slots=True)

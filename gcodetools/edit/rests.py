@@ -18,6 +18,7 @@ from gcodetools.edit.context import Context, e_factor, feed_text
 from gcodetools.edit.draft import Draft, Rest, e_decimals
 from gcodetools.edit.filament import file_counter, file_sets_counter
 from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, TRAVEL, WAIT, Wait
+from gcodetools.edit.refusals import origin_lines
 from gcodetools.gcode.numbers import fixed_text
 from gcodetools.gcode.program import LINE, RETRACT
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -117,6 +118,11 @@ def _place(context: Context, layer: int) -> _Place | str:
         return "the file does not retract and lift before this layer"
     if plate.program.states.xyz_relative.at(moves.line[[row]])[0] == 1.0:
         return "the file moves in relative coordinates there"
+    returns = _next_travel(context, row, behind)
+    if returns is not None:  # until then the nozzle is where it was primed
+        sets = origin_lines(plate.program)
+        if np.any((sets > moves.line[row]) & (sets < moves.line[returns])):
+            return "the file sets its coordinates there"
     below = np.arange(max(int(layers.first_row[layer - 1]), 0), last_bead + 1)
     inner = below[np.isin(plate.beads.feature[below], _INNER) & ~gone[below]]
     if len(inner) == 0:
@@ -355,13 +361,28 @@ def _filament(context: Context, wait: Wait) -> _Words:
     program = context.draft.plate.program
     decimals = e_decimals(context.draft.plate)
     units = wait.e / e_factor(context, here)
-    if program.states.e_relative.at(program.moves.line[here])[0] == 1.0:
+    relative = program.states.e_relative.at(program.moves.line[here])[0] == 1.0
+    if relative and not _counted_on(context, wait.line):
         return _Words([fixed_text(float(e), decimals) for e in units], b"")
     # What flow has added stands in the counter until the G92 that ends its stretch.
     counter = float(file_counter(context, np.array([wait.row + 1]), np.array([wait.line]))[0])
     counter += _shift_at(context, wait.row, wait.line)
-    text = [fixed_text(float(e), decimals) for e in counter + np.cumsum(units)]
+    text = [fixed_text(float(e), decimals) for e in (units if relative else counter + np.cumsum(units))]
     return _Words(text, b"G92 E" + fixed_text(counter, decimals))
+
+
+def _counted_on(context: Context, line: int) -> bool:
+    """Whether an absolute E word comes behind `line`, at which E is relative, before the file sets the counter."""
+    program = context.draft.plate.program
+    track, lines = program.states.e_relative, program.moves.line
+    absolute = track.line[(track.value == 0) & (track.line >= line)]
+    if len(absolute) == 0:
+        return False
+    rows = np.arange(int(np.searchsorted(lines, absolute[0])), len(lines))
+    reads = lines[rows[(program.moves.e[rows] != 0) & (track.at(lines[rows]) == 0)]]
+    sets = file_sets_counter(context)
+    at = int(np.searchsorted(sets, line))
+    return len(reads) > 0 and (at == len(sets) or int(reads[0]) < int(sets[at]))
 
 
 def _shift_at(context: Context, row: int, place: int) -> float:

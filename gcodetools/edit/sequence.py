@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +18,10 @@ from gcodetools.edit.displaced import circles_of, ends_of
 from gcodetools.edit.draft import Draft, e_decimals
 from gcodetools.edit.lines import line_words
 from gcodetools.edit.moves import Wait
-from gcodetools.edit.newmoves import NewMoves, new_moves, states_off
 from gcodetools.gcode.program import ARC, CLOCKWISE, DWELL, RETRACT, UNRETRACT, Program
+
+if TYPE_CHECKING:
+    from gcodetools.edit.newmoves import NewMoves
 
 __all__ = ["covered_rows", "disturbed_rows", "ordinary_rows", "pauses", "sequence_problem", "surviving_rows"]
 
@@ -95,6 +98,8 @@ def sequence_problem(draft: Draft, other: Program, rows: I8, at: I8, waits: Sequ
     low, high = _windows(draft, rows, waits)
     if len(low) == 0:
         return ""
+    from gcodetools.edit.newmoves import new_moves, states_off
+
     new = new_moves(draft, waits)
     expected = _expected(draft, low, high, new)
     place = np.full(len(draft.plate.program.moves), -1)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from io import BytesIO
-from itertools import chain
+from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +15,14 @@ from numpy.typing import NDArray
 from gcodetools.errors import Fault
 from gcodetools.gcode.numbers import Pool
 
-__all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte"]
+__all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte", "ranges", "slices"]
 
 I8 = NDArray[np.int64]
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _NUMBER_BYTES = 24  # numbers are no longer, and hold no line end
-_CHUNK_EDITS = 1 << 14
+_BLOCK_BYTES = 1 << 20  # of a block what belongs to it stays in a core's cache
+_THREADS = 2
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,19 @@ class Edits:
 
     def __len__(self) -> int:
         return len(self.begin)
+
+    def lines(self, start: I8) -> I8:
+        """(k,) line of the original in which each begins, its count at the end. start : of the lines."""
+        result: I8 = np.searchsorted(start, self.begin, side="right") - 1
+        return result
+
+    def moved(self, place: I8, size: int) -> I8:
+        """Where `place` of the original, which ends in `size` bytes, stands in the output: before what is inserted
+        there, but for the file's end."""
+        growth = np.concatenate([[0], np.cumsum(self.text.length - (self.end - self.begin))])
+        before = np.searchsorted(self.begin, place, side="left")
+        result: I8 = place + growth[np.where(place == size, len(self), before)]
+        return result
 
 
 @dataclass(slots=True)
@@ -135,39 +152,111 @@ def apply_edits(data: bytes, edits: Edits) -> bytes:
     """The edited file. Bytes outside the edits are copied, not recomputed."""
     if len(edits) == 0:
         return data
-    text = edits.text.data.tobytes()
-    ends = np.cumsum(edits.text.length)
-    kept_from = np.concatenate([[0], edits.end[:-1]])
-    columns = (kept_from, edits.begin, ends - edits.text.length, ends)
-    out = BytesIO()
-    # Made as large as it will be: growing it would copy it some thirty times.
-    out.seek(len(data) + int((edits.text.length - (edits.end - edits.begin)).sum()))
-    out.write(b"\n")
-    out.truncate(out.tell() - 1)
-    out.seek(0)
-    for chunk in _chunks(*columns):
-        pieces = [piece for a, b, first, last in chunk for piece in (data[a:b], text[first:last])]
-        out.write(b"".join(pieces))
-    out.write(memoryview(data)[edits.end[-1] :])
-    return out.getvalue()
+    place = _places(edits)
+    # The bytes are made once, at their full size, and filled where they are.
+    buffer = BytesIO(bytes(len(data) + int((edits.text.length - (edits.end - edits.begin)).sum())))
+    with buffer.getbuffer() as view:
+        _fill(data, edits, place, view)
+    return buffer.getvalue()
 
 
-def _chunks(*columns: I8) -> Iterator[Iterator[tuple[int, ...]]]:
-    """Rows of columns as numbers, some at a time: lists of them all would take more memory than the columns."""
-    for low in range(0, len(columns[0]), _CHUNK_EDITS):
-        yield zip(*(column[low : low + _CHUNK_EDITS].tolist() for column in columns), strict=True)
+def _places(edits: Edits) -> I8:
+    """(k,) where each text begins in the output."""
+    growth = np.cumsum(edits.text.length - (edits.end - edits.begin))
+    result: I8 = edits.end + growth - edits.text.length
+    return result
+
+
+def _fill(data: bytes, edits: Edits, place: I8, view: memoryview) -> None:
+    old, new, text = np.frombuffer(data, np.uint8), np.frombuffer(view, np.uint8), edits.text
+    text_end = np.cumsum(text.length)
+
+    def block(span: tuple[int, int]) -> None:
+        i, j = span
+        kept, low, high = int(edits.end[i - 1]) if i else 0, int(edits.begin[i]), int(edits.end[j - 1])
+        begin, end = int(place[i]), int(place[j - 1] + text.length[j - 1])
+        new[begin - (low - kept) : begin] = old[kept:low]
+        stays = np.ones(high - low, bool)
+        stays[ranges(edits.begin[i:j] - low, edits.end[i:j] - low)] = False
+        copied = np.ones(end - begin, bool)
+        put = ranges(place[i:j] - begin, place[i:j] - begin + text.length[i:j])
+        copied[put] = False
+        new[begin:end][copied] = old[low:high][stays]
+        new[begin:end][put] = text.data[text_end[i] - text.length[i] : text_end[j - 1]]
+
+    _each(block, _blocks(edits, len(data)))
+    last = int(edits.end[-1])
+    new[len(new) - (len(old) - last) :] = old[last:]
+
+
+def ranges(low: I8, high: I8) -> I8:
+    """All whole numbers of the stretches [low, high), one behind another."""
+    size = np.maximum(high - low, 0)
+    result: I8 = np.repeat(low - (np.cumsum(size) - size), size)
+    result += np.arange(len(result))
+    return result
+
+
+def slices(data: bytes, begin: I8, end: I8) -> list[bytes]:
+    """The bytes of many spans."""
+    return list(map(data.__getitem__, map(slice, begin.tolist(), end.tolist())))
+
+
+def _blocks(edits: Edits, size: int) -> list[tuple[int, int]]:
+    """Edits in groups that begin within a block of the file each, as (first, behind last)."""
+    cuts = np.searchsorted(edits.begin, np.arange(_BLOCK_BYTES, size, _BLOCK_BYTES))
+    edges = np.unique(np.concatenate([[0], cuts, [len(edits)]])).tolist()
+    return list(pairwise(edges))
+
+
+def _each(work: Callable[[tuple[int, int]], Result], spans: list[tuple[int, int]]) -> list[Result]:
+    """What `work` makes of each span; several at a time, as the library lets go of its lock on large arrays."""
+    if len(spans) < 2:
+        return [work(span) for span in spans]
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return list(pool.map(work, spans))
 
 
 def first_stray_byte(data: bytes, edits: Edits, output: bytes) -> int:
-    """Place in `output` of the first byte outside the edits that is not the original's, -1 for none."""
-    removed = edits.end - edits.begin
-    growth = np.concatenate([[0], np.cumsum(edits.text.length - removed)])
-    total = len(data) + int(growth[-1])
+    """Place in `output` of the first byte that is neither of an edit's text nor, outside them, the original's, -1 for
+    none.
+
+    Takes the output apart into what was copied and what was put in, each of which must be as it was.
+    """
+    kept = edits.begin - np.concatenate([[0], edits.end[:-1]])
+    size = kept + edits.text.length
+    total = int(size.sum()) + len(data) - (int(edits.end[-1]) if len(edits) else 0)
     if len(output) != total:
-        return int(min(len(output), total)) - 1
-    kept_from, kept_to = np.concatenate([[0], edits.end]), np.append(edits.begin, len(data))
-    for a, b, c in chain.from_iterable(_chunks(kept_from, kept_to, kept_from + growth)):
-        if data[a:b] != output[c : c + b - a]:
-            differs = np.frombuffer(data, np.uint8, b - a, a) != np.frombuffer(output, np.uint8, b - a, c)
-            return int(c) + int(np.argmax(differs))
-    return -1
+        return min(len(output), total) - 1
+    old, new, text = np.frombuffer(data, np.uint8), np.frombuffer(output, np.uint8), edits.text.data
+    behind, text_behind = np.cumsum(size), np.cumsum(edits.text.length)
+
+    def block(span: tuple[int, int]) -> int:
+        i, j = span
+        begin = int(behind[i] - size[i])
+        low = int(edits.end[i - 1]) if i else 0
+        # Up to the block's first edit there may be much, and all of it is copied.
+        head = int(kept[i])
+        same = new[begin : begin + head] == old[low : low + head]
+        if not same.all():
+            return begin + int(np.argmin(same))
+        begin, low = begin + head, low + head
+        at = ranges(behind[i:j] - edits.text.length[i:j] - begin, behind[i:j] - begin)
+        mine = new[begin : int(behind[j - 1])]
+        copied = np.ones(len(mine), bool)
+        copied[at] = False
+        stays = np.ones(int(edits.end[j - 1]) - low, bool)
+        stays[ranges(edits.begin[i:j] - low, edits.end[i:j] - low)] = False
+        put = mine[at] == text[int(text_behind[i] - edits.text.length[i]) : int(text_behind[j - 1])]
+        same = mine[copied] == old[low : low + len(stays)][stays]
+        wrong = [] if put.all() else [begin + int(at[np.argmin(put)])]
+        if not same.all():
+            wrong.append(begin + int(np.flatnonzero(copied)[np.argmin(same)]))
+        return min(wrong, default=-1)
+
+    found = [at for at in _each(block, _blocks(edits, len(data))) if at >= 0]
+    if found:
+        return found[0]
+    last = int(edits.end[-1]) if len(edits) else 0
+    rest = new[len(new) - (len(old) - last) :] != old[last:]
+    return len(new) - len(rest) + int(np.argmax(rest)) if rest.any() else -1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,17 +18,19 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.emit import emit_beads
 from gcodetools.edit.moves import Wait
 from gcodetools.edit.progress import Restated
-from gcodetools.edit.rests import Unrested, emit_rests
+from gcodetools.edit.refusals import require_absolute, require_one_unit, require_origins
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.gcode.arrays import give_back
 from gcodetools.gcode.containers.base import Written
 from gcodetools.gcode.program import Moves
 from gcodetools.toolpath.plate import Plate
 
+if TYPE_CHECKING:
+    from gcodetools.edit.rests import Unrested
+
 __all__ = ["Reread", "Treated", "emit"]
 
 _LARGE_BYTES = 1 << 24
-Recorder = Callable[[list[Unrested]], bytes]
 Reread = Callable[[], tuple[Plate, Edits]]
 """Reads what has been written so far: the plate, and the edits that made it."""
 
@@ -98,7 +101,15 @@ def emit(
     record : line (0-based) before which the record goes, and what writes its text once the rests without a
     place are known; left out where nothing changes.
     restate : what brings the file's own times and totals up to date; not asked where nothing changes.
+
+    Raises
+    ------
+    InputError : something changes in a file whose unit changes between its moves, or beads where it says where the
+    nozzle is or moves in steps.
     """
+    require_one_unit(draft)
+    require_origins(draft)
+    require_absolute(draft)
     large = len(draft.plate.program.lines.data) > _LARGE_BYTES
     context = Context(draft)
     emit_beads(context)
@@ -107,7 +118,12 @@ def emit(
     emit_nozzle(context)
     emit_fan(context)
     emit_accel(context)
-    unrested, waits = emit_rests(context, ooze_mm, bed)
+    unrested: list[Unrested] = []
+    waits: list[Wait] = []
+    if draft.rests:
+        from gcodetools.edit.rests import emit_rests
+
+        unrested, waits = emit_rests(context, ooze_mm, bed)
     data = draft.plate.program.lines.data
     if len(context.edits) and restate is not None:
         _restate(context, restate)

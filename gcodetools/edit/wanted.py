@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.displaced import circles_of, ends_of
 from gcodetools.edit.draft import Draft, e_decimals
-from gcodetools.gcode.arrays import present
-from gcodetools.gcode.program import DWELL, RETRACT, UNRETRACT, Program
+from gcodetools.edit.splice import ranges
+from gcodetools.gcode.arrays import distinct, present
+from gcodetools.gcode.program import ARC, DWELL, RETRACT, UNRETRACT, Program, Track
 
-__all__ = ["wanted_problems"]
+__all__ = ["Wanted", "behind", "edges_of", "from_edges"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -21,43 +24,170 @@ _SAME = 1e-6
 _MIN_XY_DECIMALS = 3
 
 
-def wanted_problems(draft: Draft, other: Program, rows: I8, at: I8, starts: I8) -> list[tuple[str, Bool]]:
-    """What differs from the draft, as (name, flag a row).
+class Wanted:
+    """What a draft wants of its moves, whose `program` is the plate's."""
 
-    Parameters
-    ----------
-    rows : (k,) rows of the original. at : (k,) the row of `other` that survives of each; where a row was cut
-    its other pieces stand right before. starts : indices into `rows` before which something was left out.
-    """
-    first = draft.first[rows]
-    count = draft.first[rows + 1] - first
-    size = int(count.sum(dtype=np.int64))
-    owner = np.arange(size) if size == len(rows) else np.repeat(np.arange(len(rows)), count)
-    ends = np.cumsum(count)
-    # Pieces of a row follow each other in the draft and in the output, there up to the row that survives.
-    piece = (first - ends + count)[owner] + np.arange(size)
-    out = (at - ends + 1)[owner] + np.arange(size)
-    is_cut = (count > 1)[owner]
-    ok = out >= 0
-    out = np.maximum(out, 0)
-    found = [
-        ("feed", _feed_off(draft, other, piece, out)),
-        ("filament", _filament_off(draft, other, piece, out, is_cut)),
-        ("point", _point_off(draft, other, piece, out)),
-        ("arc", _arc_off(draft, other, piece, out, is_cut)),
-        ("accel", _accel_off(draft, other, piece, out)),
-    ]
-    by_row = [("piece", _any(~ok, owner, len(rows))), *((n, _any(off, owner, len(rows))) for n, off in found)]
-    return [*by_row, *_holds_off(draft, other, rows, at), ("between", _between_off(other, at, count, starts))]
+    def __init__(self, draft: Draft) -> None:
+        self.draft = draft
+        self.fan_steps = None if draft.fan is None else _steps(draft.fan)
+        tool = draft.plate.program.moves.tool
+        self.nozzles = {number: draft.nozzle_track(number) for number in present(tool)}
+        self.nozzle_steps = None
+        if draft.nozzle_c is not None:
+            self.nozzle_steps = np.append(_steps(draft.nozzle_c), np.flatnonzero(tool[1:] != tool[:-1]) + 1)
+        self._flowing: Bool | None = None
+        self._moving: Bool | None = None
+        if draft.moved is not None:
+            self._moving = np.zeros(len(draft.first) - 1, bool)
+            self._moving[draft.moved.touched] = True
+
+    def flowing(self, rows: I8) -> Bool:
+        """(k,) rows of which a piece has a flow of its own, or that go elsewhere than in the file."""
+        if self._flowing is None:
+            self._flowing = np.zeros(len(self.draft.first) - 1, bool)
+            self._flowing[self.draft.row[~np.isnan(self.draft.flow)]] = True
+            if self._moving is not None:
+                self._flowing |= self._moving
+        return self._flowing[rows]
+
+    def problems(self, other: Program, rows: I8, at: I8, apart: dict[str, I8]) -> list[tuple[str, I8]]:
+        """What pieces differ in from what is wanted, as (name, indices of their rows).
+
+        Parameters
+        ----------
+        rows : (k,) rows of the original. at : (k,) the row of `other` that survives of each; where a row was cut
+        its other pieces stand right before. apart : rows whose filament `e` and feed `f` are not exactly the
+        original's.
+        """
+        draft, moves = self.draft, self.draft.plate.program.moves
+        first = draft.first[rows]
+        count = draft.first[rows + 1] - first
+        cut = np.flatnonzero(count > 1)
+        # Pieces of a row follow each other in the draft and in the output, there up to the row that survives.
+        size = count[cut].astype(np.int64)
+        owner = np.repeat(cut, size)
+        nth = np.arange(len(owner)) - np.repeat(np.cumsum(size) - size, size)
+        pieces = _Pieces(first[owner] + nth, at[owner] - count[owner] + 1 + nth, owner)
+        missing = owner[pieces.out < 0]
+        np.maximum(pieces.out, 0, out=pieces.out)
+
+        def also(flag: Bool) -> tuple[_Pieces, Bool]:
+            """Whole rows that are flagged, and all pieces of those that are cut; which are pieces."""
+            flag[cut] = False
+            whole = np.flatnonzero(flag)
+            some = _Pieces(
+                np.concatenate([first[whole], pieces.piece]),
+                np.concatenate([at[whole], pieces.out]),
+                np.concatenate([whole, owner]),
+            )
+            return some, np.arange(len(some.owner)) >= len(whole)
+
+        fed, flows = ~np.isnan(draft.feed[first]), ~np.isnan(draft.flow[first])
+        fed[apart["f"]] = True
+        flows[apart["e"]] = True
+        if self._moving is not None:
+            flows |= self._moving[rows]
+        found = [("piece", missing)]
+        some, _ = also(fed)
+        found.append(("feed", some.owner[_feed_off(draft, other, some.piece, some.out)]))
+        some, is_cut = also(flows)
+        found.append(("filament", some.owner[_filament_off(draft, other, some.piece, some.out, is_cut)]))
+        found.append(("point", owner[_point_off(draft, other, pieces.piece, pieces.out)]))
+        if len(draft.plate.program.arcs.row) or len(other.arcs.row):
+            some, is_cut = also(((moves.kind[rows] | other.moves.kind[at]) & ARC) != 0)
+            found.append(("arc", some.owner[_arc_off(draft, other, some.piece, some.out, is_cut)]))
+        some, _ = also(~np.isnan(draft.accel[first]))
+        found.append(("accel", some.owner[_accel_off(draft, other, some.piece, some.out)]))
+        return found
+
+    def holds(
+        self, other: Program, rows: I8, line: NDArray[np.integer], there: NDArray[np.integer]
+    ) -> list[tuple[str, I8]]:
+        """Rows on which nozzle or fan are not where a hold wants them; the fan as near as its steps come.
+
+        All hold still between what sets or asks for another value, so only the first row behind each is looked at.
+        line, there : lines they stand in, of the original and of `other`.
+        """
+        draft, program, found, count = self.draft, self.draft.plate.program, [], len(rows)
+        if draft.fan is not None and self.fan_steps is not None:
+            edges = edges_of(count, np.searchsorted(rows, self.fan_steps), behind(other.states.fan, there))
+            step = 0.501 / (255.0 if program.states.fan_full == 255.0 else 100.0)
+            off = np.abs(other.states.fan.at(there[edges]) - draft.fan[rows[edges]]) > step
+            found.append(("fan", from_edges(edges, off, count)))
+        if draft.nozzle_c is not None and self.nozzle_steps is not None:
+            steps = [behind(track, line) for track in self.nozzles.values()]
+            steps += [behind(track, there) for track in other.states.nozzle.values()]
+            edges = edges_of(count, np.searchsorted(rows, self.nozzle_steps), *steps)
+            off = np.zeros(len(edges), bool)
+            wanted, tools = draft.nozzle_c[rows[edges]], program.moves.tool[rows[edges]]
+            for tool, track in self.nozzles.items():
+                new = other.states.nozzle.get(tool)
+                mine = np.flatnonzero((tools == tool) & ~np.isnan(wanted))
+                mine = mine[~np.isnan(track.at(line[edges[mine]]))]
+                now = new.at(there[edges[mine]]) if new else np.full(len(mine), np.nan)
+                now = np.where(np.isnan(now) | (now == 0), draft.base_nozzle_c, now)
+                off[mine] = ~(np.abs(now - wanted[mine]) <= 1e-3)
+            found.append(("nozzle", from_edges(edges, off, count)))
+        return found
+
+    def between(self, other: Program, rows: I8, at: I8, starts: I8) -> I8:
+        """Rows before which anything but their own pieces moves or pushes, behind the surviving row before. starts :
+        indices into `rows` before which something was left out."""
+        low = np.concatenate([[0], at[:-1] + 1])
+        high = np.maximum(at - (self.draft.first[rows + 1] - self.draft.first[rows]) + 1, 0)
+        low[starts] = high[starts]
+        gap = np.flatnonzero(high > low)
+        here = ranges(low[gap], high[gap])
+        owner = np.repeat(gap, (high - low)[gap])
+        moves = other.moves
+        acts = (moves.e[here] != 0) | ((moves.kind[here] & (DWELL | RETRACT | UNRETRACT)) != 0)
+        for column in (moves.x, moves.y, moves.z):
+            acts |= column[here] != np.where(here > 0, column[here - 1], 0.0)
+        return distinct(owner[acts])
 
 
-def _any(off: Bool, owner: I8, count: int) -> Bool:
-    result = np.zeros(count, bool)
-    result[owner[off]] = True
-    return result
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """piece : of the draft. out : the row of what was read that it should be. owner : index of its row."""
+
+    piece: I8
+    out: I8
+    owner: I8
 
 
-def _unit(program: Program, line: NDArray[np.integer]) -> F8:
+def _steps(values: F8) -> I8:
+    """Where a value differs from the one before; NaN is like NaN."""
+    bits = np.ascontiguousarray(values).view(np.int64)
+    return np.flatnonzero(bits[1:] != bits[:-1]) + 1
+
+
+def edges_of(count: int, *places: I8) -> I8:
+    """All of `places` below `count`, and 0, ascending, each once."""
+    here = np.zeros(count + 1, bool)
+    here[0] = True
+    for place in places:
+        here[np.minimum(place, count)] = True
+    return np.flatnonzero(here[:-1])
+
+
+def from_edges(edges: I8, off: Bool, count: int) -> I8:
+    """All indices up to the next edge, behind those that are off."""
+    if not np.any(off):
+        return np.empty(0, np.int64)
+    return ranges(edges[off], np.append(edges[1:], count)[off])
+
+
+def behind(track: Track, lines: NDArray[np.integer]) -> I8:
+    """Index of the first of the ascending `lines` behind each command between the first of them and the last."""
+    near = slice(*np.searchsorted(track.line, (lines[0], lines[-1])))
+    found: I8 = np.searchsorted(lines, track.line[near], side="right")
+    return found
+
+
+def _unit(program: Program, line: NDArray[np.integer]) -> F8 | float:
+    """mm per unit of length in lines, one number where that is all."""
+    if not np.any(program.states.inches.value == 1.0) and program.states.inches.initial != 1.0:
+        return 1.0
     return np.where(program.states.inches.at(line) == 1.0, INCH_MM, 1.0)
 
 
@@ -80,20 +210,16 @@ def _feed_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
 def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> Bool:
     program = draft.plate.program
     own, flow = program.moves.e[draft.row[piece]], draft.pushed(piece)
-    # Of whole moves that nobody wants otherwise those that push the same are done with.
-    odd = np.flatnonzero((np.abs(other.moves.e[out] - own) > _SAME) | is_cut | (flow != 1.0))
-    piece, flow = piece[odd], flow[odd]
     line = program.moves.line[draft.row[piece]]
-    wanted = own[odd] * (draft.t1[piece] - draft.t0[piece]) * flow
+    wanted = own * (draft.t1[piece] - draft.t0[piece]) * flow
     # A relative word of an untouched move is the file's own; an absolute one may have shifted.
     absolute = program.states.e_relative.at(line) == 0.0
-    rounded = is_cut[odd] | (flow != 1.0) | absolute
+    rounded = is_cut | (flow != 1.0) | absolute
     per_unit = _unit(program, line)
     if len(program.states.volumetric.line):
         per_unit = per_unit * program.states.volumetric.at(line)
     slack = np.where(rounded, 1.01 * 10.0 ** -e_decimals(draft.plate) * per_unit, 0.0)
-    result = np.zeros(len(is_cut), bool)
-    result[odd] = np.abs(other.moves.e[out[odd]] - wanted) > slack + _SAME
+    result: Bool = np.abs(other.moves.e[out] - wanted) > slack + _SAME
     return result
 
 
@@ -105,13 +231,17 @@ def _point_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
     rows, t, there = draft.row[piece[inner]], draft.t1[piece[inner]], out[inner]
     before = np.maximum(rows - 1, 0)
     moves = program.moves
-    point = np.column_stack(
-        [ends_of(draft, piece[inner])[1], moves.z[before] + (moves.z[rows] - moves.z[before]) * t]
-    )
-    got = np.column_stack([other.moves.x[there], other.moves.y[there], other.moves.z[there]])
-    decimals = [max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS) for letter in "XYZ"]
-    slack = 0.501 * 10.0 ** -np.array(decimals) * _unit(program, moves.line[rows])[:, None]
-    result[inner] = np.any(np.abs(got - point) > slack + _SAME, axis=1)
+    end, unit = ends_of(draft, piece[inner])[1], _unit(program, moves.line[rows])
+    z = moves.z[before] + (moves.z[rows] - moves.z[before]) * t
+    off = np.zeros(len(inner), bool)
+    for letter, wanted, column in (
+        ("X", end[:, 0], other.moves.x),
+        ("Y", end[:, 1], other.moves.y),
+        ("Z", z, other.moves.z),
+    ):
+        decimals = max(program.decimals.get(letter, 0), _MIN_XY_DECIMALS)
+        off |= np.abs(column[there] - wanted) > 0.501 * 10.0**-decimals * unit + _SAME
+    result[inner] = off
     return result
 
 
@@ -150,46 +280,7 @@ def _arc_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool) -> 
 def _accel_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
     program = draft.plate.program
     wanted = draft.accel[piece]
-    asked = np.flatnonzero(~np.isnan(wanted))
-    own = program.states.accel.at(program.moves.line[draft.row[piece[asked]]])
-    now = other.states.accel.at(other.moves.line[out[asked]])
-    result = np.zeros(len(piece), bool)
-    result[asked] = ~(np.abs(now - wanted[asked]) <= 1e-3) & ~np.isnan(own)
-    return result
-
-
-def _holds_off(draft: Draft, other: Program, rows: I8, at: I8) -> list[tuple[str, Bool]]:
-    """Nozzle and fan where a hold wants them; the fan as near as its steps come."""
-    there, found = other.moves.line[at], []
-    program = draft.plate.program
-    if draft.fan is not None:
-        wanted, full = draft.fan[rows], program.states.fan_full
-        step = 0.501 / (255.0 if full == 255.0 else 100.0)
-        found.append(("fan", np.abs(other.states.fan.at(there) - wanted) > step))
-    if draft.nozzle_c is not None:
-        wanted, tools = draft.nozzle_c[rows], program.moves.tool[rows]
-        off = np.zeros(len(rows), bool)
-        for tool in present(tools):
-            new = other.states.nozzle.get(tool)
-            mine = np.flatnonzero((tools == tool) & ~np.isnan(wanted))
-            own = draft.nozzle_track(tool).at(program.moves.line[rows[mine]])
-            mine = mine[~np.isnan(own)]
-            now = new.at(there[mine]) if new else np.full(len(mine), np.nan)
-            now = np.where(np.isnan(now) | (now == 0), draft.base_nozzle_c, now)
-            off[mine] = ~(np.abs(now - wanted[mine]) <= 1e-3)
-        found.append(("nozzle", off))
-    return found
-
-
-def _between_off(other: Program, at: I8, count: I8, starts: I8) -> Bool:
-    """Whether anything but the pieces themselves moves or pushes between two surviving moves."""
-    acts = (other.moves.e != 0) | (np.diff(other.moves.x, prepend=0.0) != 0)
-    acts |= np.diff(other.moves.y, prepend=0.0) != 0
-    acts |= np.diff(other.moves.z, prepend=0.0) != 0
-    acts |= (other.moves.kind & (DWELL | RETRACT | UNRETRACT)) != 0
-    total = np.concatenate([[0], np.cumsum(acts, dtype=np.int32)])
-    low = np.concatenate([[0], at[:-1] + 1])
-    high = np.maximum(at - count + 1, 0)
-    low[starts] = high[starts]
-    result: Bool = total[high] - total[np.minimum(low, high)] > 0
-    return result
+    off = ~(np.abs(other.states.accel.at(other.moves.line[out]) - wanted) <= 1e-3) & ~np.isnan(wanted)
+    far = np.flatnonzero(off)
+    off[far] = ~np.isnan(program.states.accel.at(program.moves.line[draft.row[piece[far]]]))
+    return off

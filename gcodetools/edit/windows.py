@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,58 +17,62 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
-from gcodetools.edit.splice import Edits
-from gcodetools.gcode.numbers import Pool, fixed, join_pools
+from gcodetools.edit.splice import Edits, ranges, slices
+from gcodetools.gcode.arrays import distinct
+from gcodetools.gcode.numbers import Pool
 from gcodetools.gcode.program import Program, States, Track
 from gcodetools.gcode.scan import read_program
 
-__all__ = ["Batch", "line_map", "read_windows", "windows"]
+__all__ = ["Batch", "joined", "line_map", "read_windows", "windows"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
+U1 = NDArray[np.uint8]
 
 _GAP_LINES = 6  # windows nearer to each other are read as one: what brings a reader there costs as much
 _BATCH_MOVES = 150_000
-_BLOCK_BYTES = 1 << 20
-_THREADS = 2
 _CARRIED = ("accel", "travel_accel", "jerk_xy", "retract_accel", "bed", "fan")
 _PLACES = 9
+_MOST = 1e18  # digits and sign of such a number fit a whole number of the machine
 
 
 def line_map(edits: Edits, start: I8) -> I4:
     """(n + 1,) output line of each original line; the last entry is the output's count."""
     total = np.concatenate([[0], np.cumsum(edits.newlines)]).astype(np.int32)
-    reached = np.searchsorted(start, edits.begin)
-    result: I4 = np.repeat(total, np.diff(reached, prepend=0, append=len(start)))
+    changes = np.flatnonzero(edits.newlines)
+    reached = np.searchsorted(start, edits.begin[changes])
+    result: I4 = np.repeat(total[np.append(0, changes + 1)], np.diff(reached, prepend=0, append=len(start)))
     result += np.arange(len(start), dtype=np.int32)
     return result
 
 
-def windows(program: Program, edits: Edits, changes: Changes) -> tuple[I8, I8]:
-    """First and behind-last line of each stretch to read again; each ends behind a move."""
-    count = len(program.lines)
-    line = np.searchsorted(program.lines.start, edits.begin, side="right") - 1
+def windows(program: Program, edits: Edits, changes: Changes, line: I8 | None = None) -> tuple[I8, I8]:
+    """First and behind-last line of each stretch to read again; each ends behind a move. line : (k,) the line in which
+    each edit begins, where it is known."""
+    count, moves = len(program.lines), program.moves.line
+    line = distinct(edits.lines(program.lines.start) if line is None else line)
     local_first, local_last = changes.local()
-    first = np.concatenate([line, local_first])
-    last = np.concatenate([line, local_last])
+    first, last = joined(np.concatenate([line, local_first]), np.concatenate([line, local_last]))
+    if len(first) == 0 or len(moves) == 0:
+        return np.minimum(first, count), np.minimum(last + 1, count)
     # One move before the first edit, so that what is inserted stands between two moves of the window.
-    before = np.searchsorted(program.moves.line, first) - 1
-    if len(program.moves):
-        first = np.where(before >= 0, program.moves.line[np.maximum(before, 0)], first)
+    before = np.searchsorted(moves, first) - 1
+    first = np.where(before >= 0, moves[np.maximum(before, 0)], first)
+    next_row = np.minimum(np.searchsorted(moves, last, side="right"), len(moves) - 1)
+    last = np.maximum.accumulate(np.maximum(last, moves[next_row]))
+    new = np.append(True, first[1:] > last[:-1] + _GAP_LINES)
+    return np.minimum(first[new], count), np.minimum(last[np.append(new[1:], True)] + 1, count)
+
+
+def joined(first: I8, last: I8) -> tuple[I8, I8]:
+    """Spans [first, last] ascending, those that touch or overlap as one."""
     order = np.argsort(first, kind="stable")
     first, last = first[order], np.maximum.accumulate(last[order]) if len(order) else last
-    if len(first) == 0:
-        return first, last
-    next_row = np.minimum(
-        np.searchsorted(program.moves.line, last, side="right"), max(len(program.moves) - 1, 0)
-    )
-    last = np.maximum(last, program.moves.line[next_row]) if len(program.moves) else last
-    new = np.concatenate([[True], first[1:] > np.maximum.accumulate(last)[:-1] + _GAP_LINES])
-    begin = np.flatnonzero(new)
-    end = np.maximum.reduceat(last, begin)
-    return np.minimum(first[begin], count), np.minimum(end + 1, count)
+    begins = np.ones(len(first), bool)
+    begins[1:] = first[1:] > last[:-1] + 1
+    return first[begins], last[np.append(begins[1:], True)] if len(last) else last
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,28 +90,29 @@ class Batch:
 
 
 def read_windows(
-    program: Program, output: bytes, mapped: NDArray[np.integer], found: tuple[I8, I8]
+    program: Program, output: bytes, edits: Edits, mapped: NDArray[np.integer], found: tuple[I8, I8]
 ) -> Iterator[Batch]:
     """Read the windows `found` of the output, some hundred thousand moves at a time so that memory stays
     bounded; while one batch is compared the next is read."""
-    reader = _Reader(program, output, mapped, *found)
+    reader = _Reader(program, output, edits, mapped, *found)
     carried = _Carried.of(program, int(found[0][0]))
-    with ThreadPoolExecutor(1) as pool:
-        ahead = pool.submit(reader.batch, 0)
-        for k in range(len(reader.cuts) - 1):
-            batch = ahead.result()
-            if k + 2 < len(reader.cuts):
-                ahead = pool.submit(reader.batch, k + 1)
+    last = len(reader.cuts) - 2
+    with ThreadPoolExecutor(1) if last else nullcontext() as pool:
+        batch = reader.batch(0)
+        for k in range(last + 1):
+            ahead = pool.submit(reader.batch, k + 1) if pool is not None and k < last else None
             other = carried.into(batch.other, program)
             carried = _Carried.of(other, len(other.lines))
             yield replace(batch, other=other)
+            if ahead is not None:
+                batch = ahead.result()
 
 
 class _Reader:
     """Reads batches of windows, each on its own: what is carried over is put in afterwards."""
 
     def __init__(
-        self, program: Program, output: bytes, mapped: NDArray[np.integer], first: I8, last: I8
+        self, program: Program, output: bytes, edits: Edits, mapped: NDArray[np.integer], first: I8, last: I8
     ) -> None:
         self.program, self.output, self.mapped = program, output, mapped
         self.first, self.last = first, last
@@ -115,11 +121,12 @@ class _Reader:
         batch = np.cumsum(self.high - self.low) // _BATCH_MOVES
         self.cuts = [0, *(np.flatnonzero(np.diff(batch)) + 1).tolist(), len(first)]
         self.counter = _counter_before(program, first)
-        # Lines inserted before a window's first line belong to it.
+        # Lines inserted before a window's first line belong to it; none are before the line behind it.
         self.begin = np.where(first > 0, mapped[np.maximum(first - 1, 0)] + 1, 0)
         self.end = mapped[last]
-        edges = np.column_stack([self.begin, self.end]).ravel().astype(np.int64)
-        self.begin_byte, self.end_byte = _line_bytes(output, edges).reshape(-1, 2).T
+        start, size = program.lines.start, len(program.lines.data)
+        self.begin_byte = edits.moved(start[first], size)
+        self.end_byte = edits.moved(start[last], size)
 
     def batch(self, number: int) -> Batch:
         """Batch `number` (from 0)."""
@@ -127,7 +134,7 @@ class _Reader:
         low, high, mapped = self.low[a:b], self.high[a:b], self.mapped
         text, shift = self._text(a, b)
         other = read_program(text if text else b"\n", "output")
-        rows = _ranges(low, high)
+        rows = ranges(low, high)
         offset = (shift - mapped[self.first[a:b]]).astype(np.int32)
         to_line = mapped[self.program.moves.line[rows]] + np.repeat(offset, high - low)
         return Batch(other, rows, to_line, np.cumsum(high - low))
@@ -140,40 +147,10 @@ class _Reader:
         seeds, seed_lines = _seeds(self.program, first, gap, self.counter[mine])
         seed_end = np.cumsum(seeds.length)
         lines_before = np.cumsum(seed_lines + (end - begin)) - (end - begin)
-        view, output = seeds.data.tobytes(), self.output
-        columns = (seed_end - seeds.length, seed_end, self.begin_byte[mine], self.end_byte[mine])
-        pieces = [
-            piece
-            for p, q, r, s in zip(*(column.tolist() for column in columns), strict=True)
-            for piece in (view[p:q], output[r:s])
-        ]
+        pieces = [b""] * (2 * len(first))
+        pieces[::2] = slices(seeds.data.tobytes(), seed_end - seeds.length, seed_end)
+        pieces[1::2] = slices(self.output, self.begin_byte[mine], self.end_byte[mine])
         return b"".join(pieces), lines_before + (self.mapped[first] - begin)
-
-
-def _line_bytes(output: bytes, lines: I8) -> I8:
-    """Byte at which each of the ascending `lines` begins; the output's length for one behind the last."""
-    text = np.frombuffer(output, np.uint8)
-
-    def behind_ends(low: int) -> I8:
-        found: I8 = np.flatnonzero(text[low : low + _BLOCK_BYTES] == 10)
-        found += low + 1
-        return found
-
-    result = np.where(lines > 0, len(output), 0)
-    done = 1
-    with ThreadPoolExecutor(_THREADS) as pool:
-        for begins in pool.map(behind_ends, range(0, len(text), _BLOCK_BYTES)):
-            low, high = np.searchsorted(lines, (done, done + len(begins)))
-            result[low:high] = begins[lines[low:high] - done]
-            done += len(begins)
-    return result
-
-
-def _ranges(low: I8, high: I8) -> I8:
-    count = high - low
-    result: I8 = np.repeat(low - (np.cumsum(count) - count), count)
-    result += np.arange(len(result))
-    return result
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,24 +192,82 @@ def _track(states: States, name: str) -> Track:
 
 
 class _Seeds:
-    """Lines before each of some windows, a part at a time."""
+    """Lines before each of some windows: a table of bytes a line, of which some windows have none, and what stands
+    before the first window alone."""
 
     def __init__(self, count: int) -> None:
-        self.parts: list[Pool | bytes] = []
-        self.lines = np.zeros(count, np.int64)
         self.count = count
+        self.tables: list[U1] = []
+        self.wanted: list[Bool] = []
+        self.head: list[bytes] = []
 
     def add(self, wanted: Bool, *words: bytes | tuple[F8, int]) -> None:
         """A line of words, constant or a number with its decimals, before each window `wanted`."""
-        count = int(np.count_nonzero(wanted))
-        if count == 0:
-            return
-        pools = [word if isinstance(word, bytes) else fixed(word[0][wanted], word[1]) for word in words]
-        text = join_pools(*pools, b"\n", count=count)
-        length = np.zeros(self.count, np.int64)
-        length[wanted] = text.length
-        self.parts.append(Pool(text.data, length))
-        self.lines += wanted
+        if np.any(wanted):
+            numbers = [w if isinstance(w, bytes) else (np.where(wanted, w[0], 0.0), w[1]) for w in words]
+            self.tables.append(_line(self.count, *numbers))
+            self.wanted.append(wanted)
+
+    def first(self, *words: bytes | tuple[F8, int]) -> None:
+        """A line before the first window and all that is added there; numbers : of all windows."""
+        texts = [w if isinstance(w, bytes) else b"%.*f" % (w[1], float(w[0][0])) for w in words]
+        self.head.append(b"".join((*texts, b"\n")))
+
+    def text(self) -> tuple[Pool, I8]:
+        """What stands before each window, and how many lines that is."""
+        length, lines = np.zeros(self.count, np.int64), np.zeros(self.count, np.int64)
+        for table, wanted in zip(self.tables, self.wanted, strict=True):
+            length += wanted * table.shape[1]
+            lines += wanted
+        data = np.empty(0, np.uint8)
+        if self.tables:
+            width = [table.shape[1] for table in self.tables]
+            table, wanted = np.concatenate(self.tables, axis=1), np.column_stack(self.wanted)
+            data = table.ravel() if wanted.all() else table[np.repeat(wanted, width, axis=1)]
+        head = np.frombuffer(b"".join(self.head), np.uint8)
+        length[0] += len(head)
+        lines[0] += len(self.head)
+        return Pool(np.concatenate([head, data]), length), lines
+
+
+def _line(count: int, *words: bytes | tuple[F8, int]) -> U1:
+    """(k, w) lines of words that are all as long."""
+    parts = [
+        np.broadcast_to(np.frombuffer(word, np.uint8), (count, len(word)))
+        if isinstance(word, bytes)
+        else _padded(*word)
+        for word in (*words, b"\n")
+    ]
+    return np.concatenate(parts, axis=1)
+
+
+def _padded(values: F8, decimals: int) -> U1:
+    """(k, w) text of numbers, all as wide, with zeros in front; whole multiples of the last decimal as they are.
+
+    Raises
+    ------
+    ValueError : a number that is not finite or has too many digits.
+    """
+    scaled = np.rint(values * 10.0**decimals)
+    most = float(np.abs(scaled).max(initial=0.0))
+    if not most < _MOST:
+        raise ValueError("a number to print is not finite or has too many digits")
+    rest = np.abs(scaled).astype(np.int64)
+    digits = max(len(str(int(most))), decimals + 1)
+    signed = bool(np.any(scaled < 0))
+    table = np.empty((len(values), signed + digits + (decimals > 0)), np.uint8)
+    if signed:
+        table[:, 0] = np.where(scaled < 0, 45, 48)
+    column = table.shape[1] - 1
+    for place in range(digits):
+        if decimals and place == decimals:
+            table[:, column] = 46
+            column -= 1
+        tenth = rest // 10
+        table[:, column] = rest - 10 * tenth + 48
+        rest = tenth
+        column -= 1
+    return table
 
 
 def _seeds(program: Program, first: I8, gap: I8, counter: F8) -> tuple[Pool, I8]:
@@ -241,46 +276,48 @@ def _seeds(program: Program, first: I8, gap: I8, counter: F8) -> tuple[Pool, I8]
 
     The first window is the first of a batch: what decides the meaning of words is set there in any case.
     """
-    moves, states = program.moves, program.states
-    count = len(first)
-    row = np.searchsorted(moves.line, first) - 1
-    has, at = row >= 0, np.maximum(row, 0)
+    states, count = program.states, len(first)
     every, begins = np.ones(count, bool), np.arange(count) == 0
     seeds = _Seeds(count)
     movable = bool(np.any(states.xyz_relative.value == 1.0))
     if movable:
         seeds.add(every, b"G90")
 
-    def place(column: F8, letter: str) -> tuple[F8, int]:
-        # Where all words are absolute the columns hold the very numbers of the file.
-        places = _PLACES if movable else min(program.decimals.get(letter, 0), _PLACES)
-        return np.where(has, column[at], 0.0) if len(column) else np.zeros(count), places
+    seeds.add(every, *_place_before(program, first, movable))
+    known: dict[int, tuple[I8, Bool]] = {}
 
-    feed = np.where(has, moves.f[at] * 60.0, np.nan) if len(moves) else np.full(count, np.nan)
-    feeds = np.where(np.isnan(feed), 1.0, feed), min(program.decimals.get("F", 0), _PLACES)
-    columns = place(moves.x, "X"), place(moves.y, "Y"), place(moves.z, "Z")
-    seeds.add(every, b"G1 X", columns[0], b" Y", columns[1], b" Z", columns[2], b" F", feeds)
+    def set_by(track: Track) -> tuple[I8, Bool]:
+        """How many of its commands stand before each window, and whether one of them behind the last."""
+        if id(track) not in known:
+            number = np.searchsorted(track.line, first)
+            known[id(track)] = number, number > np.searchsorted(track.line, gap)
+        return known[id(track)]
 
-    def set_by(track: Track) -> Bool:
-        found: Bool = np.searchsorted(track.line, first) > np.searchsorted(track.line, gap)
-        return found
-
-    def seed(
-        head: bytes, track: Track, decimals: int, scale: float = 1.0, always: Bool | None = None
-    ) -> None:
-        wanted = set_by(track) if always is None else set_by(track) | always
-        if np.any(wanted):
-            value = track.at(first) * scale
-            seeds.add(wanted & ~np.isnan(value), head, (value, decimals))
+    def seed(head: bytes, track: Track, decimals: int, scale: float = 1.0, always: bool = False) -> None:
+        number, wanted = set_by(track)
+        if not (always or np.any(wanted)):
+            return
+        value = np.append(track.initial, track.value)[number] * scale
+        wanted = (wanted | begins if always else wanted) & ~np.isnan(value)
+        if np.any(wanted[1:]):
+            seeds.add(wanted, head, (value, decimals))
+        elif wanted[0]:
+            seeds.first(head, (value, decimals))
 
     absolute = states.e_relative.at(first) != 1.0
-    seeds.add(absolute, b"G92 E", (counter, _PLACES))
     mode = np.where(absolute, 82.0, 83.0), 0
-    seeds.add(set_by(states.e_relative) | begins, b"M", mode)
-    seed(b"T", states.tool, 0, always=begins)
-    seed(b"G", states.plane, 0, always=begins)
-    seed(b"M220 S", states.speed_factor, 6, 100.0, begins)
-    seed(b"M221 S", states.flow_factor, 6, 100.0, begins)
+    seeds.add(absolute, b"G92 E", (counter, _PLACES))
+    # G91 changes what E means, so it goes before what says that.
+    if movable:
+        seeds.add(states.xyz_relative.at(first) == 1.0, b"G91")
+        seeds.add(every, b"M", mode)
+    else:
+        seeds.first(b"M", mode)
+        seeds.add(set_by(states.e_relative)[1] & ~begins, b"M", mode)
+    seed(b"T", states.tool, 0, always=True)
+    seed(b"G", states.plane, 0, always=True)
+    seed(b"M220 S", states.speed_factor, 6, 100.0, True)
+    seed(b"M221 S", states.flow_factor, 6, 100.0, True)
     for head, name in ((b"M204 P", "accel"), (b"M204 T", "travel_accel"), (b"M204 R", "retract_accel")):
         seed(head, _track(states, name), 3)
     seed(b"M205 X", states.jerk_xy, 6)
@@ -288,9 +325,32 @@ def _seeds(program: Program, first: I8, gap: I8, counter: F8) -> tuple[Pool, I8]
     seed(b"M106 S", states.fan, 4, states.fan_full)
     for tool, track in states.nozzle.items():
         seed(f"M104 T{tool} S".encode(), track, 4)
-    if movable:
-        seeds.add(states.xyz_relative.at(first) == 1.0, b"G91")
-    return join_pools(*seeds.parts, count=count), seeds.lines
+    return seeds.text()
+
+
+def _place_before(program: Program, first: I8, movable: bool) -> list[bytes | tuple[F8, int]]:
+    """Words of the place and feed of the move before each of the lines `first`. movable : places may be relative."""
+    moves = program.moves
+    row = np.searchsorted(moves.line, first) - 1
+    has, at = row >= 0, np.maximum(row, 0)
+
+    def place(column: F8, letter: str) -> tuple[F8, int]:
+        # Where all words are absolute the columns hold the very numbers of the file.
+        places = _PLACES if movable else min(program.decimals.get(letter, 0), _PLACES)
+        return np.where(has, column[at], 0.0) if len(column) else np.zeros(len(first)), places
+
+    feed = np.where(has, moves.f[at] * 60.0, np.nan) if len(moves) else np.full(len(first), np.nan)
+    feeds = np.where(np.isnan(feed), 1.0, feed), min(program.decimals.get("F", 0), _PLACES)
+    return [
+        b"G1 X",
+        place(moves.x, "X"),
+        b" Y",
+        place(moves.y, "Y"),
+        b" Z",
+        place(moves.z, "Z"),
+        b" F",
+        feeds,
+    ]
 
 
 def _counter_before(program: Program, first: I8) -> F8:

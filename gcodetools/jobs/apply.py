@@ -6,13 +6,13 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetools.edit.audit import Audit
 from gcodetools.edit.record import already_treated, record_lines
-from gcodetools.edit.rests import Unrested
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
 from gcodetools.gcode.arrays import keep_memory
@@ -22,7 +22,6 @@ from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.containers import opened, packed, packed_record
 from gcodetools.jobs.durations import Books
 from gcodetools.jobs.sources import Profiles, Subset, digest, instance_numbers, profiles_for
-from gcodetools.kit.drawing import plain_text
 from gcodetools.kit.placing import Placed, Pose, place, why_absent
 from gcodetools.kit.schema import Kit, Region, load_kits, resolve_treatment
 from gcodetools.kit.selection import RegionHit, not_met, overlaps, select_all
@@ -35,6 +34,9 @@ from gcodetools.treat import rest
 from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, draft_of
 from gcodetools.treat.target import Done
+
+if TYPE_CHECKING:
+    from gcodetools.edit.rests import Unrested
 
 __all__ = [
     "Applied",
@@ -111,12 +113,20 @@ class Applied:
         return {**self.summary, "changes": changes_record(self.treated)}
 
 
-def read_plate(path: Path, *, again: bool = True, number: int | None = None, lenient: bool = False) -> Plate:
+def read_plate(
+    path: Path,
+    *,
+    again: bool = True,
+    number: int | None = None,
+    lenient: bool = False,
+    data: bytes | None = None,
+) -> Plate:
     """Read a sliced file, plain or in a container.
 
     Parameters
     ----------
     number : of the plate, where a package has several. lenient : a file of one plate is taken whatever its number.
+    data : what `path` holds, or is to be taken to hold; None reads it.
 
     Raises
     ------
@@ -124,7 +134,7 @@ def read_plate(path: Path, *, again: bool = True, number: int | None = None, len
     AlreadyTreated : it carries our record and `again` is false.
     """
     name = str(path)
-    text, container, notes = opened(read_raw(path), name, number, lenient)
+    text, container, notes = opened(read_raw(path) if data is None else data, name, number, lenient)
     kept = container.remarks if container is not None else b""
     if not again:
         _refuse_treated(kept or text, name)
@@ -180,40 +190,43 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     if not options.again:
         _refuse_treated(plate.recorded_in, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
-    progress("placing the kit")
-    placed, warnings = _placed(plate, kit, profiles, options)
-    progress("selecting regions")
-    chosen, skipped, misses = _chosen(kit, placed, options.subset)
-    warnings += misses
-    if placed.poses and not chosen and not options.allow_none:
-        raise NotFoundOnPlate(*_none_chosen(plate, placed))
-    work, hits = _work(plate, kit, chosen, options.instead)
-    warnings += overlaps(plate, hits)
-    progress("drafting")
-    assumed = profiles.material_from == "assumed"
-    bounds = bounds_of(plate, profiles.material, profiles.machine, assumed)
-    planned = _planned(plate, work, profiles)
-    layer_s = np.full(len(plate.layers), np.inf) if planned is None else layer_seconds(plate, planned)
-    draft, done, schedule = draft_of(
-        plate, work, bounds, layer_s, _base(plate, kit), planned, placed.poses, options.bed_kept
-    )
-    warnings += check_limits(draft, bounds)
-    progress("writing")
-    record_at = header_end(plate.program, plate.marks)
-
-    def text(unrested: list[Unrested]) -> bytes:
-        told = rest.outcome(done, draft, unrested)
-        file, inside = original.result()
-        pairs = record_pairs(file, kit, work, profiles, told, (*inside, *options.noted))
-        return record_lines(pairs, plate.program.lines.newline)
-
-    books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned)
-    del planned  # its columns are large, and the books let go of them
-    # What only the record needs is worked out beside the writing and the audit.
+    # What the way to the output does not wait for is worked out beside it.
     with ThreadPoolExecutor(1) as beside:
+        planning = beside.submit(times, plate, profiles.machine)
         original = beside.submit(_digests, plate)
+        progress("placing the kit")
+        placed, warnings = _placed(plate, kit, profiles, options)
+        progress("selecting regions")
+        chosen, skipped, misses = _chosen(plate, kit, placed, options)
+        warnings += misses
+        work, hits = _work(plate, kit, chosen, options.instead)
+        warnings += overlaps(plate, hits)
+        progress("drafting")
+        bounds = bounds_of(plate, profiles.material, profiles.machine, profiles.material_from == "assumed")
+        planned = planning.result()
+        del planning
+        timed, layer_s = _timed(plate, work, planned)
+        draft, done, schedule = draft_of(
+            plate, work, bounds, layer_s, _base(plate, kit), timed, placed.poses, options.bed_kept
+        )
+        warnings += check_limits(draft, bounds)
+        progress("writing")
+        books = Books(
+            plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, schedule.retimed
+        )
+        del planned, timed  # their columns are large, and the books let go of them
+        schedule.retimed = None
+        books.ahead(beside)
+
+        def text(unrested: list[Unrested]) -> bytes:
+            told = rest.outcome(done, draft, unrested)
+            file, inside = original.result()
+            pairs = record_pairs(file, kit, work, profiles, told, (*inside, *options.noted))
+            return record_lines(pairs, plate.program.lines.newline)
+
         ooze_mm, bed = profiles.material.ooze_mm.value, profiles.machine.bed if profiles.machine else None
-        treated = emit(draft, ooze_mm=ooze_mm, bed=bed, record=(record_at, text), restate=books.restate)
+        record = header_end(plate.program, plate.marks), text
+        treated = emit(draft, ooze_mm=ooze_mm, bed=bed, record=record, restate=books.restate)
         treated, lost = packed(treated, books.totals, full=options.verify, wanted=not options.unpacked)
         output = beside.submit(digest, treated.render_file())
         took = beside.submit(books.took)
@@ -267,6 +280,8 @@ def _near(kit: Kit, plate: Plate) -> list[str]:
     names = plate.marks.objects.names
     if near or not names:
         return near
+    from gcodetools.kit.drawing import plain_text
+
     more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
     return [f"There are {', '.join(map(plain_text, names[:_NAMES_SHOWN]))}{more}"]
 
@@ -282,8 +297,16 @@ def write(applied: Applied, out: Path, *, in_place: bool = False) -> None:
     write_atomic(out, treated.render_file(), instead_of=treated.original.render_file() if in_place else None)
 
 
-def _chosen(kit: Kit, placed: Placed, subset: Subset) -> tuple[list[Pose], list[str], list[str]]:
-    """The instances to treat, the names of the others, and sentences on those that are asked for in vain."""
+def _chosen(
+    plate: Plate, kit: Kit, placed: Placed, options: Options
+) -> tuple[list[Pose], list[str], list[str]]:
+    """The instances to treat, the names of the others, and sentences on those that are asked for in vain.
+
+    Raises
+    ------
+    NotFoundOnPlate : none is left to treat.
+    """
+    subset = options.subset
     chosen, skipped = [], []
     misses = [f"--only {item}: no such instance on the plate" for item in subset.misses(placed.poses)]
     for name, part in kit.parts.items():
@@ -298,6 +321,8 @@ def _chosen(kit: Kit, placed: Placed, subset: Subset) -> tuple[list[Pose], list[
             absent = [str(number) for number in part.instances if number not in here]
             if absent:
                 misses.append(f"{name}: the kit names instance {', '.join(absent)}, {len(mine)} on the plate")
+    if placed.poses and not chosen and not options.allow_none:
+        raise NotFoundOnPlate(*_none_chosen(plate, placed))
     return chosen, skipped, misses
 
 
@@ -350,11 +375,12 @@ def _not_met(plate: Plate, pose: Pose, region: Region, name: str) -> tuple[str, 
     )
 
 
-def _planned(plate: Plate, work: list[Work], profiles: Profiles) -> Times | None:
-    """How long the plate takes, for the schedule of nozzle and fan and the rule on fast layers; None where no
+def _timed(plate: Plate, work: list[Work], planned: Times) -> tuple[Times | None, NDArray[np.float64]]:
+    """The plate's times and each layer's, for the schedule of nozzle and fan and the rule on fast layers; none where no
     treatment asks for either."""
-    asked = any(t.nozzle is not None or t.fan is not None for _, _, t, _ in work)
-    return times(plate, profiles.machine) if asked else None
+    if any(t.nozzle is not None or t.fan is not None for _, _, t, _ in work):
+        return planned, layer_seconds(plate, planned)
+    return None, np.full(len(plate.layers), np.inf)
 
 
 def _base(plate: Plate, kit: Kit) -> tuple[float, float]:

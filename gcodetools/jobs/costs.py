@@ -8,6 +8,7 @@ length is made.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -30,8 +31,10 @@ __all__ = [
     "TOOLS",
     "Costs",
     "Extra",
+    "Side",
     "Table",
     "add_up",
+    "add_up_sides",
     "claimed",
 ]
 
@@ -43,8 +46,13 @@ TRAVEL, RETRACTION, WAIT, START, END, HEATING, TOOLS = (
 )  # fmt: skip
 KINDS: tuple[str, ...] = (*FEATURES[1:], TRAVEL, RETRACTION, WAIT, START, END, HEATING, TOOLS)
 _INDEX = {word: k for k, word in enumerate(KINDS)}
+_OF_FEATURE = np.array([_INDEX[TRAVEL], *range(len(FEATURES) - 1)], np.int64)
+# What waits there counts as: some kinds hold all of their time.
+_WAITING = np.array([_INDEX[k if k in (RETRACTION, TOOLS, START, END) else WAIT] for k in KINDS], np.int64)
 REST, OUTSIDE = "rest", "outside"
 _ROWS = 1 << 16
+_THREADS = 2
+_TOOLS = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,22 +81,17 @@ class Table:
         none = np.zeros(len(names))
         return cls(tuple(names), none, none.copy(), none.copy())
 
-    def add(self, index: NDArray[np.integer], seconds: F8, filament_mm: F8) -> None:
-        """Add rows at `index`."""
-        count = len(self.names)
-        self.seconds[:] += np.bincount(index, seconds, minlength=count)
-        self.filament_mm[:] += np.bincount(index, filament_mm, minlength=count)
-
 
 @dataclass(frozen=True, slots=True)
 class Costs:
     """What a plate takes: `whole` (one entry), by `features` (KINDS), by `layers` (the plate's, then OUTSIDE) and
-    by `regions` (as given, then REST)."""
+    by `regions` (as given, then REST). pushed_mm : (256,) filament by tool."""
 
     whole: Table
     features: Table
     layers: Table
     regions: Table
+    pushed_mm: F8
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,68 +114,153 @@ class _Rows:
         changes = moves.tool[before] != moves.tool[behind]
         return cls(plate, first, last, Spans(towers.first[changes], towers.last[changes]))
 
-    def kinds(self, low: int, high: int) -> tuple[I8, I8]:
-        """Index into KINDS of the motion, and of the waiting, of the rows [low, high)."""
+    def kinds(self, low: int, high: int) -> I8:
+        """Index into KINDS of the motion of the rows [low, high)."""
         plate, rows = self.plate, slice(low, high)
-        kind = plate.moves.kind[rows]
-        code = plate.beads.feature[rows].astype(np.int64) - 1
-        bare = code < 0
-        code[bare] = _INDEX[TRAVEL]
-        code[bare & ((kind & (RETRACT | UNRETRACT)) != 0)] = _INDEX[RETRACTION]
-        code[bare & ((kind & DWELL) != 0)] = _INDEX[WAIT]
-        changing = self.fresh_tool.holds(plate.moves.line[rows])
-        code[bare & changing] = _INDEX[TOOLS]
+        code = _OF_FEATURE[plate.beads.feature[rows]]
+        bare = np.flatnonzero(code == _INDEX[TRAVEL])
+        kind = plate.moves.kind[low + bare]
+        code[bare[(kind & (RETRACT | UNRETRACT)) != 0]] = _INDEX[RETRACTION]
+        code[bare[(kind & DWELL) != 0]] = _INDEX[WAIT]
+        if len(self.fresh_tool):
+            code[bare[self.fresh_tool.holds(plate.moves.line[low + bare])]] = _INDEX[TOOLS]
         # A file without a bead is all start.
         begins = self.first if self.first >= 0 else len(plate.moves)
         code[: max(begins - low, 0)] = _INDEX[START]
         if self.first >= 0:
             code[max(self.last + 1 - low, 0) :] = _INDEX[END]
-        stays = np.isin(code, [_INDEX[word] for word in (RETRACTION, TOOLS, START, END)])
-        return code, np.where(stays, code, _INDEX[WAIT])
+        return code
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What a plate's rows take, before a treatment or after it: seconds, times that no move takes, and mm of filament
+    of the rows [low, high), None for what the plate itself pushes."""
+
+    planned: Times
+    extras: Sequence[Extra] = ()
+    filament: Callable[[int, int], F8] | None = None
 
 
 def add_up(
-    plate: Plate,
-    planned: Times,
-    regions: Sequence[tuple[str, Selection]] = (),
-    extras: Sequence[Extra] = (),
-    filament: Callable[[int, int], F8] | None = None,
+    plate: Plate, planned: Times, regions: Sequence[tuple[str, Selection]] = (), extras: Sequence[Extra] = ()
 ) -> Costs:
     """Sum a plate's seconds and filament.
 
     Parameters
     ----------
     planned : seconds of its rows. regions : names with their stretches, the first-written first.
-    filament : mm of the rows [low, high), where it is not what the plate itself pushes.
     """
-    names, selections = [name for name, _ in regions], [selection for _, selection in regions]
-    by_feature, by_region = Table.zeros(KINDS), Table.zeros([*names, REST])
-    by_layer = Table.zeros([*(str(k + 1) for k in range(len(plate.layers))), OUTSIDE])
-    whole, rows = Table.zeros(("whole",)), _Rows.of(plate, planned)
-    for low in range(0, len(plate.moves), _ROWS):
-        high = min(low + _ROWS, len(plate.moves))
-        seconds, waiting = planned.seconds[low:high], planned.waits_s[low:high]
-        mm = plate.moves.e[low:high] if filament is None else filament(low, high)
-        moving_at, waiting_at = rows.kinds(low, high)
-        by_feature.add(moving_at, seconds - waiting, mm)
-        by_feature.add(waiting_at, waiting, np.zeros(len(mm)))
+    return add_up_sides(plate, [Side(planned, extras)], regions)[0]
+
+
+def add_up_sides(
+    plate: Plate, sides: Sequence[Side], regions: Sequence[tuple[str, Selection]] = ()
+) -> list[Costs]:
+    """The same of several sides of one plate, whose rows are looked up once."""
+    layers = [*(str(k + 1) for k in range(len(plate.layers))), OUTSIDE]
+    names = (("whole",), KINDS, layers, [*(name for name, _ in regions), REST])
+    tables = [[Table.zeros(words) for words in names] for _ in sides]
+    pushed = [np.zeros(_TOOLS) for _ in sides]
+    lows = np.arange(0, len(plate.moves), _ROWS)
+    rows = _Rows.of(plate, sides[0].planned)
+    stretches = _Stretches.of([selection for _, selection in regions], lows)
+
+    def sums(k: int) -> list[_Sums]:
+        low, high = int(lows[k]), min(int(lows[k]) + _ROWS, len(plate.moves))
+        places = _Places.of(plate, rows, stretches, k, low, high)
+        return [_Sums.of(plate, side, places, [len(words) for words in names]) for side in sides]
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for found in pool.map(sums, range(len(lows))):
+            for mine, mm, one in zip(tables, pushed, found, strict=True):
+                mm += one.pushed
+                for at, seconds, filament in one.parts:
+                    mine[at].seconds[:] += seconds
+                    mine[at].filament_mm[:] += filament
+    result = []
+    for side, mine, mm in zip(sides, tables, pushed, strict=True):
+        whole, features, by_layer, by_region = mine
+        for extra in side.extras:
+            _add_extra(extra, plate, whole, features, by_layer, by_region)
+        result.append(Costs(whole, features, by_layer, by_region, mm))
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretches:
+    """Stretches of regions, and where each block of rows begins in each of them."""
+
+    selections: Sequence[Selection]
+    begin: NDArray[np.integer]
+
+    @classmethod
+    def of(cls, selections: Sequence[Selection], lows: I8) -> _Stretches:
+        edges = np.append(lows, np.iinfo(np.int64).max)
+        begin = [np.searchsorted(one.row, edges) for one in selections]
+        return cls(selections, np.array(begin, np.int64).reshape(len(selections), len(edges)))
+
+    def block(self, k: int) -> list[Selection]:
+        """Those of each region that lie in a block."""
+        spans = zip(self.selections, self.begin[:, k].tolist(), self.begin[:, k + 1].tolist(), strict=True)
+        return [Selection(one.row[a:b], one.t0[a:b], one.t1[a:b]) for one, a, b in spans]
+
+
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where the rows [low, high) count: their kind and layer; stretches of regions by row (from `low` on), share and
+    region, and the share of each row that is in none."""
+
+    low: int
+    high: int
+    kind: I8
+    layer: I8
+    row: I8
+    share: F8
+    region: I8
+    rest: F8
+
+    @classmethod
+    def of(cls, plate: Plate, rows: _Rows, stretches: _Stretches, k: int, low: int, high: int) -> _Places:
+        row, t0, t1, region = claimed(stretches.block(k), low, high)
+        row, share = row - low, t1 - t0
         layer = plate.beads.layer[low:high]
-        by_layer.add(np.where(layer >= 0, layer, len(plate.layers)), seconds, mm)
-        _add_regions(by_region, selections, low, seconds, mm)
-        whole.add(np.zeros(1, np.int64), seconds.sum(keepdims=True), mm.sum(keepdims=True))
-    for extra in extras:
-        _add_extra(extra, plate, whole, by_feature, by_layer, by_region)
-    return Costs(whole, by_feature, by_layer, by_region)
+        rest = np.subtract(1.0, np.bincount(row, share, minlength=high - low), dtype=np.float64)
+        at = np.where(layer >= 0, layer, len(plate.layers)).astype(np.int64)
+        return cls(low, high, rows.kinds(low, high), at, row, share, region, rest)
 
 
-def _add_regions(table: Table, selections: Sequence[Selection], low: int, seconds: F8, mm: F8) -> None:
-    """What each region takes of the rows from `low` on, and what is left."""
-    row, t0, t1, owner = claimed(selections, low, low + len(seconds))
-    at, share = row - low, t1 - t0
-    table.add(owner, seconds[at] * share, mm[at] * share)
-    left = 1.0 - np.bincount(at, share, minlength=len(seconds))
-    table.seconds[-1] += float((seconds * left).sum())
-    table.filament_mm[-1] += float((mm * left).sum())
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """What a block of rows adds: table (as in `Costs`), seconds and mm; and mm by tool."""
+
+    parts: tuple[tuple[int, F8, F8 | float], ...]
+    pushed: F8
+
+    @classmethod
+    def of(cls, plate: Plate, side: Side, at: _Places, counts: list[int]) -> _Sums:
+        part = slice(at.low, at.high)
+        seconds, waiting = side.planned.seconds[part], side.planned.waits_s[part]
+        mm = plate.moves.e[part] if side.filament is None else side.filament(at.low, at.high)
+        waits = np.flatnonzero(waiting)
+        moving = seconds if len(waits) == 0 else seconds - waiting
+
+        def by(index: I8, values: F8, table: int) -> F8:
+            return np.bincount(index, values, minlength=counts[table]).astype(np.float64, copy=False)
+
+        rest_s, rest_mm = np.zeros(counts[3]), np.zeros(counts[3])
+        rest_s[-1], rest_mm[-1] = float((seconds * at.rest).sum()), float((mm * at.rest).sum())
+        return cls(
+            (
+                (0, seconds.sum(keepdims=True), mm.sum(keepdims=True)),
+                (1, by(at.kind, moving, 1), by(at.kind, mm, 1)),
+                (1, by(_WAITING[at.kind[waits]], waiting[waits], 1), 0.0),
+                (2, by(at.layer, seconds, 2), by(at.layer, mm, 2)),
+                (3, by(at.region, seconds[at.row] * at.share, 3), by(at.region, mm[at.row] * at.share, 3)),
+                (3, rest_s, rest_mm),
+            ),
+            np.bincount(plate.moves.tool[part], mm, minlength=_TOOLS).astype(np.float64, copy=False),
+        )
 
 
 def claimed(selections: Sequence[Selection], low: int, high: int) -> tuple[I8, F8, F8, I8]:
@@ -223,8 +311,7 @@ def _add_extra(
     inside = extra.row < count
     layer[inside] = plate.beads.layer[extra.row[inside]]
     at = np.where(layer >= 0, layer, len(plate.layers))
-    none = np.zeros(len(at))
-    layers.add(at, extra.seconds, none)
+    layers.seconds[:] += np.bincount(at, extra.seconds, minlength=len(layers.names))
     places = ((whole, 0), (features, _INDEX[extra.kind]), (regions, -1))
     for table, index in places:
         table.seconds[index] += total

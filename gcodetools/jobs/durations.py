@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +19,7 @@ from gcodetools.gcode.arrays import give_back
 from gcodetools.jobs.carried import carried
 from gcodetools.jobs.clock import Standing, elapsed_s, standing
 from gcodetools.jobs.containers import restated_totals
-from gcodetools.jobs.costs import Costs, add_up
+from gcodetools.jobs.costs import Costs, Side, add_up_sides
 from gcodetools.jobs.rates import bed_of, columns_record, costs_record, difference, rates_of
 from gcodetools.jobs.records import estimate
 from gcodetools.jobs.sources import Profiles
@@ -26,10 +27,10 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit
 from gcodetools.kit.selection import Selection, select_all
 from gcodetools.marks.progress import Stated, find_stated
-from gcodetools.physics.timing import Times, times
+from gcodetools.physics.timing import Retimed, Times, times
 from gcodetools.toolpath.filament import Filament, filament_by_tool
 from gcodetools.toolpath.plate import Plate
-from gcodetools.treat.clock import row_feeds
+from gcodetools.treat.clock import retimed_rows
 from gcodetools.treat.order import Work
 
 __all__ = ["OVERLAPS", "Books", "Took"]
@@ -40,7 +41,6 @@ Regions = Sequence[tuple[str, Selection]]
 
 OVERLAPS = "where regions overlap, the one written first has it; what is in none is `rest`"
 _LARGE_BYTES = 1 << 24
-_ROWS = 1 << 16
 _SHOWN = 8
 
 
@@ -67,22 +67,38 @@ class _Side:
     @classmethod
     def of(
         cls, plate: Plate, planned: Times, line: NDArray[np.integer], regions: Regions, profiles: Profiles,
-        draft: Draft | None = None,
     ) -> _Side:  # fmt: skip
-        """line : of `plate`, ascending. draft : its flow changes the filament of the plate's rows."""
-        at_s = elapsed_s(planned.seconds, np.searchsorted(plate.moves.line, line))
-        stands = standing(plate, planned.seconds, profiles.machine)
-        flow = None if draft is None else _Flow(draft)
-        costs = add_up(plate, planned, regions, stands.extras, flow)
-        total = planned.total_s
-        # Its columns are large, and no longer needed while the other side is planned.
-        bare = replace(planned, seconds=np.empty(0), waits_s=np.empty(0))
-        return cls(at_s, total, costs, stands, bare)
+        """line : of `plate`, ascending."""
+        return cls.several(plate, [(planned, None)], line, regions, profiles)[0]
+
+    @classmethod
+    def several(
+        cls, plate: Plate, plans: Sequence[tuple[Times, Draft | None]], line: NDArray[np.integer], regions: Regions,
+        profiles: Profiles,
+    ) -> list[_Side]:  # fmt: skip
+        """Sides of one plate. plans : its times, and the draft whose flow changes the filament of its rows."""
+        row = np.searchsorted(plate.moves.line, line.astype(plate.moves.line.dtype))
+        stands = [standing(plate, planned.seconds, profiles.machine) for planned, _ in plans]
+        sides = [
+            Side(planned, stand.extras, None if draft is None else _Flow(draft))
+            for (planned, draft), stand in zip(plans, stands, strict=True)
+        ]
+        costs = add_up_sides(plate, sides, regions)
+        return [
+            cls(elapsed_s(planned.seconds, row), planned.total_s, costs[k], stands[k], _bare(planned))
+            for k, (planned, _) in enumerate(plans)
+        ]
+
+
+def _bare(planned: Times) -> Times:
+    """Without the columns, which are large, and no longer needed while the other side is planned."""
+    none = np.empty(0)
+    return replace(planned, seconds=none, waits_s=none, joint=np.empty(0, np.uint8))
 
 
 class Books:
-    """Keeps account of one treatment: `restate` is called while it is written, `took` afterwards. `totals` are then
-    the new texts of what only the file's container states.
+    """Keeps account of one treatment: `ahead`, if at all, is called before it is written, `restate` while it is, and
+    `took` afterwards. `totals` are then the new texts of what only the file's container states.
 
     The treated text is read again. On large files whose moves are all still there the new feeds and flows are
     planned on the original's moves instead, to keep memory within bounds; what an `accel` costs and cuts at a
@@ -92,7 +108,7 @@ class Books:
     Parameters
     ----------
     poses : of all instances. work : the regions treated. keep_times : leave the file's own times and totals as
-    they are. planned : the plate's times where they are known already.
+    they are. planned : the plate's times where they are known already; retimed : what the draft's feeds change in them.
     """
 
     def __init__(
@@ -105,37 +121,51 @@ class Books:
         profiles: Profiles,
         keep_times: bool = False,
         planned: Times | None = None,
+        retimed: Retimed | None = None,
     ) -> None:
         self.plate, self.draft, self.kit, self.poses, self.work = plate, draft, kit, poses, work
         self.profiles, self.keep_times, self.planned = profiles, keep_times, planned
+        self.retimed = retimed
         self.stated = Stated((), ()) if keep_times else find_stated(plate.program, plate.marks)
         own = clock_lines(plate, self.stated)
         self.second_layer = int(plate.layers.line[1]) if len(plate.layers) > 1 else -1
         self.line: I8 = np.unique(np.append(own, self.second_layer)) if self.second_layer >= 0 else own
         self.before: _Side | None = None
         self.after: _Side | None = None
+        self.begun: Future[list[_Side]] | None = None
         self.unread: tuple[int, ...] = ()
         self.totals: dict[str, str] = {}
         self.totals_unread: tuple[str, ...] = ()
 
+    def ahead(self, beside: Executor) -> None:
+        """Begin to account for both sides, as far as the original's moves tell, beside the writing."""
+        if not _read_again(self.plate, self.draft):
+            self.begun = beside.submit(self._drafted)
+
+    def _drafted(self) -> list[_Side]:
+        """Both sides on the original's moves."""
+        planned = self._planned()
+        changed = retimed_rows(self.draft, planned) if self.retimed is None else self.retimed
+        self.retimed = None
+        plans = [(planned, None), (changed.over(planned), self.draft)]
+        return _Side.several(self.plate, plans, self.line, self._regions(), self.profiles)
+
     def restate(self, reread: Reread) -> Restated:
         """Account for both sides; what brings the file's own times and totals up to date."""
-        before = self._before()
-        machine, draft, plate = self.profiles.machine, self.draft, self.plate
-        factor = before.planned.factor
-        if _read_again(plate, draft):
+        plate, treated = self.plate, None
+        if _read_again(plate, self.draft):
+            before = self._before()
             treated, edits = reread()
             line = line_map(edits, plate.program.lines.start)[self.line]
-            planned = times(treated, machine, factor=factor)
+            planned = times(treated, self.profiles.machine, factor=before.planned.factor)
             self.after = _Side.of(treated, planned, line, self._regions_after(treated, edits), self.profiles)
         else:
-            planned = times(plate, machine, factor=factor, feed_mm_s=row_feeds(draft))
-            self.after = _Side.of(plate, planned, self.line, self._regions(), self.profiles, draft)
-            treated = None
+            before, self.after = self._drafted() if self.begun is None else self.begun.result()
+            self.before = before
         if self.keep_times:
             none = np.empty(0, np.int64)
             return Restated(none, none, none, (), ())
-        clock, used = self._clock(before, self.after), self._used(treated)
+        clock, used = self._clock(before, self.after), self._used(treated, before, self.after)
         new = restate(plate, self.stated, clock, used)
         self.totals, self.totals_unread = restated_totals(plate, clock, used)
         self.unread = new.unread
@@ -180,13 +210,19 @@ class Books:
         return result
 
     def _before(self) -> _Side:
+        if self.before is None and self.begun is not None:
+            self.before = self.begun.result()[0]
         if self.before is None:
-            if len(self.plate.program.lines.data) > _LARGE_BYTES:
-                give_back()
-            planned = self.planned or times(self.plate, self.profiles.machine)
-            self.planned = None
-            self.before = _Side.of(self.plate, planned, self.line, self._regions(), self.profiles)
+            self.before = _Side.of(self.plate, self._planned(), self.line, self._regions(), self.profiles)
         return self.before
+
+    def _planned(self) -> Times:
+        """The plate's times, which are let go of."""
+        if len(self.plate.program.lines.data) > _LARGE_BYTES:
+            give_back()
+        planned = self.planned or times(self.plate, self.profiles.machine)
+        self.planned = None
+        return planned
 
     def _regions(self) -> Regions:
         return [(_name(hit.part, hit.instance, hit.region), hit.selection) for hit, *_ in self.work]
@@ -215,11 +251,11 @@ class Books:
             first = float(after.at_s[at] - before.at_s[at])
         return Clock(self.line, before.at_s, after.at_s, before.total_s, after.total_s, first, stated)
 
-    def _used(self, treated: Plate | None) -> Used:
+    def _used(self, treated: Plate | None, *sides: _Side) -> Used:
         """How much more filament goes through each tool than before."""
         plate, meaning = self.plate, self.plate.totals.meaning
         if treated is None:
-            before, after = _pushed(plate, None), _pushed(plate, _Flow(self.draft))
+            before, after = (_pushed(side.costs) for side in sides)
         else:
             before, after = (
                 {tool: _counted(one, meaning) for tool, one in filament_by_tool(side).items()}
@@ -270,14 +306,9 @@ class _Flow:
         return result
 
 
-def _pushed(plate: Plate, flow: _Flow | None) -> dict[int, float]:
-    """Net filament by tool, mm; some rows at a time."""
-    found = np.zeros(256)
-    for low in range(0, len(plate.moves), _ROWS):
-        high = min(low + _ROWS, len(plate.moves))
-        mm = plate.moves.e[low:high] if flow is None else flow(low, high)
-        found += np.bincount(plate.moves.tool[low:high], mm, minlength=256)
-    return {int(tool): float(found[tool]) for tool in np.flatnonzero(found)}
+def _pushed(costs: Costs) -> dict[int, float]:
+    """Net filament by tool, mm."""
+    return {int(tool): float(costs.pushed_mm[tool]) for tool in np.flatnonzero(costs.pushed_mm)}
 
 
 def _read_again(plate: Plate, draft: Draft) -> bool:

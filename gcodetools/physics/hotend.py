@@ -37,11 +37,14 @@ __all__ = [
     "Trace",
     "block_trace",
     "core_trace",
+    "entered",
     "entered_at",
     "fan_received",
     "fan_trace",
     "melt_at",
     "nozzle_received",
+    "received",
+    "stations",
 ]
 
 F8 = NDArray[np.float64]
@@ -57,6 +60,7 @@ MELT_MM3 = 24.0
 SOAK_S = 4.3
 _LEAST_TAU_S = 1e-6  # a lag of 0, without dividing by it
 _APART = 1e-5
+_OVER = 746.0  # exp of less than -_OVER is 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,12 +187,17 @@ class Trace:
 
     def at(self, times: F8) -> F8:
         """Values at `times`, s, of any shape; at a command the value it starts from."""
-        piece = np.maximum(np.searchsorted(self.start_s, times, side="right") - 1, 0)
-        since = np.maximum(times - self.start_s[piece], 0.0)
+        flat = times.ravel()
+        piece = np.maximum(np.searchsorted(self.start_s, flat, side="right") - 1, 0)
+        since = np.maximum(flat - self.start_s[piece], 0.0)
         value: F8 = self.end[piece]
-        value += self.a[piece] * np.exp(-self.p[piece] * since)
-        value += self.b[piece] * np.exp(-self.q[piece] * since)
-        return value
+        for scale, rate in ((self.a, self.p), (self.b, self.q)):
+            if scale.any():
+                # Most pieces have one term alone, and it is over soon.
+                spent = rate[piece] * since
+                at = np.flatnonzero((scale[piece] != 0.0) & (spent < _OVER))
+                value[at] += scale[piece[at]] * np.exp(-spent[at])
+        return value.reshape(times.shape)
 
 
 def _trace(pieces: list[tuple[float, float, float, float, float, float]]) -> Trace:
@@ -300,7 +309,8 @@ class Beads:
     def __post_init__(self) -> None:
         if not len(self.begin_s) == len(self.end_s) == len(self.volume_mm3):
             raise ValueError("beads need as many begins as ends and volumes")
-        late = self.begin_s[1:] < self.end_s[:-1] - 1e-6
+        # Of a file that crawls for ages a clock holds no microseconds.
+        late = self.begin_s[1:] < self.end_s[:-1] - 1e-6 - 1e-12 * np.abs(self.end_s[:-1])
         if np.any(late) or np.any(self.end_s < self.begin_s - 1e-6):
             raise ValueError("beads must follow one another in time")
 
@@ -324,68 +334,76 @@ def entered_at(beads: Beads, times: F8, model: Hotend) -> F8:
     i = np.maximum(np.searchsorted(beads.begin_s, times, side="right") - 1, 0)
     length = np.maximum(beads.end_s[i] - beads.begin_s[i], 1e-12)
     share = np.clip((times - beads.begin_s[i]) / length, 0.0, 1.0)
-    return _entered(beads, pushed, pushed[i] + share * beads.volume_mm3[i], times, model)
+    then = _pushed_at(beads, pushed, pushed[i] + share * beads.volume_mm3[i] - model.melt_mm3)
+    return _soaked(then, times, model)
 
 
-def _entered(beads: Beads, pushed: F8, volume: F8, times: F8, model: Hotend) -> F8:
-    wanted = volume - model.melt_mm3
-    i = np.clip(np.searchsorted(pushed, wanted, side="left") - 1, 0, len(beads) - 1)
-    # A melt zone of no volume: what leaves now, not when this volume was first reached.
-    share = np.clip((wanted - pushed[i]) / np.maximum(beads.volume_mm3[i], 1e-300), 0.0, 1.0)
+def _pushed_at(beads: Beads, pushed: F8, volume: F8) -> F8:
+    """When each volume, mm3, had been pushed; long ago below 0."""
+    i = np.clip(np.searchsorted(pushed, volume, side="left") - 1, 0, len(beads) - 1)
+    share = np.clip((volume - pushed[i]) / np.maximum(beads.volume_mm3[i], 1e-300), 0.0, 1.0)
     then = beads.begin_s[i] + share * (beads.end_s[i] - beads.begin_s[i])
-    then = np.where(wanted < 0.0, -np.inf, then) if model.melt_mm3 > 0 else times
+    return np.where(volume < 0.0, -np.inf, then)
+
+
+def _soaked(then: F8, times: F8, model: Hotend) -> F8:
+    """When what leaves at `times` was last heated. then : when it entered the melt zone."""
+    if model.melt_mm3 <= 0:  # a zone of no volume: what leaves now, not when this volume was first reached
+        then = times
     result: F8 = np.minimum(np.maximum(then, times - model.soak_s), times)
     return result
 
 
+def stations(beads: Beads) -> F8:
+    """(3, n) begin, middle and end of each bead, s."""
+    return np.stack([beads.begin_s, (beads.begin_s + beads.end_s) / 2, beads.end_s])
+
+
+def entered(beads: Beads, model: Hotend) -> F8:
+    """(3, n) the same of what each bead is made of: `entered_at` of its begin, middle and end."""
+    times = stations(beads)
+    if len(beads) == 0:
+        return times
+    pushed = beads.pushed_mm3()
+    edges = _pushed_at(beads, pushed, pushed - model.melt_mm3)
+    middle = _pushed_at(beads, pushed, (pushed[:-1] + pushed[1:]) / 2 - model.melt_mm3)
+    return np.stack(
+        [_soaked(then, t, model) for then, t in zip((edges[:-1], middle, edges[1:]), times, strict=True)]
+    )
+
+
 def melt_at(beads: Beads, trace: Trace, model: Hotend) -> F8:
     """(3, n) temperature of the plastic at the begin, middle and end of each bead, C."""
-    pushed = beads.pushed_mm3()
-    found = np.empty((3, len(beads)))
-    for k, (times, volume) in enumerate(_stations(beads, pushed)):
-        found[k] = trace.at(_entered(beads, pushed, volume, times, model)) if len(beads) else times
-    return found
-
-
-def _stations(beads: Beads, pushed: F8) -> list[tuple[F8, F8]]:
-    """Times and pushed volumes at begin, middle and end."""
-    middle_s = (beads.begin_s + beads.end_s) / 2
-    return [
-        (beads.begin_s, pushed[:-1]),
-        (middle_s, (pushed[:-1] + pushed[1:]) / 2),
-        (beads.end_s, pushed[1:]),
-    ]
+    return trace.at(entered(beads, model))
 
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """What each bead got. For a nozzle C of block and plastic, for a fan its speed in both.
+    """What each bead got: C of its plastic, or the fan's speed.
 
-    block : (n,) mean over the bead's time (Simpson). got : (n,) mean of what reached the bead. first : (n,) at
-    its begin. low, high : (n,) least and most of begin, middle and end.
+    got : (n,) mean over the bead (Simpson). first : (n,) at its begin. low, high : (n,) least and most of begin, middle
+    and end.
     """
 
-    block: F8
     got: F8
     first: F8
     low: F8
     high: F8
 
 
-def _mean(stations: F8) -> F8:
-    mean: F8 = (stations[0] + 4.0 * stations[1] + stations[2]) / 6.0
-    return mean
+def received(made_s: F8, trace: Trace) -> Received:
+    """What beads got of a course. made_s : (3, n) times that count at the begin, middle and end of each."""
+    begin, middle, end = trace.at(made_s)
+    mean = (begin + 4.0 * middle + end) / 6.0
+    low, high = (f(f(begin, middle), end) for f in (np.minimum, np.maximum))
+    return Received(mean, begin, low, high)
 
 
 def nozzle_received(beads: Beads, trace: Trace, model: Hotend) -> Received:
-    """Block and melt of each bead."""
-    block = np.stack([trace.at(t) for t in (beads.begin_s, (beads.begin_s + beads.end_s) / 2, beads.end_s)])
-    melt = melt_at(beads, trace, model)
-    return Received(_mean(block), _mean(melt), melt[0], melt.min(axis=0), melt.max(axis=0))
+    """Melt of each bead, by the course of the block."""
+    return received(entered(beads, model), trace)
 
 
 def fan_received(beads: Beads, trace: Trace) -> Received:
     """Fan of each bead."""
-    fan = np.stack([trace.at(t) for t in (beads.begin_s, (beads.begin_s + beads.end_s) / 2, beads.end_s)])
-    mean = _mean(fan)
-    return Received(mean, mean, fan[0], fan.min(axis=0), fan.max(axis=0))
+    return received(stations(beads), trace)

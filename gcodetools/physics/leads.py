@@ -25,11 +25,13 @@ from gcodetools.physics.hotend import (
     Fan,
     Hotend,
     Received,
+    Trace,
     block_trace,
+    entered,
     entered_at,
-    fan_received,
     fan_trace,
-    nozzle_received,
+    received,
+    stations,
 )
 from gcodetools.physics.telling import (
     AIM,
@@ -122,7 +124,8 @@ class Reached:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A schedule and what comes of it. got, before : each bead with it and as the file was. seconds : of rests."""
+    """A schedule and what comes of it. got, before : each bead with it and as the file was. seconds : of rests. made_s,
+    melt : see `Law`, with the rests."""
 
     visits: Visits
     holds: Holds
@@ -131,6 +134,8 @@ class Plan:
     got: Received
     before: Received
     seconds: float
+    made_s: F8
+    melt: tuple[float, float]
 
 
 def plan_nozzle(
@@ -188,10 +193,18 @@ def plan_fan(
 
 
 def replayed(plan: Plan, beads: Beads, base: Base, model: Hotend | Fan) -> Plan:
-    """The same commands on a machine of another pace (`Hotend.of(heating, "slow")`): how far to trust a plan."""
+    """The same commands on a machine of another pace (`Hotend.of(heating, "slow")`): how far to trust a plan. Its
+    `before` stays that of the usual machine."""
     law = _fan_law(model) if isinstance(model, Fan) else _nozzle_law(beads, model)
-    got, before = _carried_out(plan.commands, base, beads, law)
-    return replace(plan, got=got, before=before, reached=_reached(beads, plan.visits, got, law.within))
+    made_s = plan.made_s if law.melt == plan.melt else law.made(_delayed(plan.commands, beads))
+    got = received(made_s, _course(plan.commands, base, law))
+    return replace(
+        plan,
+        got=got,
+        reached=_reached(beads, plan.visits, got, law.within),
+        made_s=made_s,
+        melt=law.melt,
+    )
 
 
 def _nozzle_law(beads: Beads, model: Hotend) -> Law:
@@ -200,7 +213,8 @@ def _nozzle_law(beads: Beads, model: Hotend) -> Law:
         lambda before, after: model.reach_s(before, after, WITHIN_C),
         lambda times: entered_at(beads, times, model),
         lambda times, values, start: block_trace(times, values, model, start),
-        lambda moved, trace: nozzle_received(moved, trace, model),
+        lambda moved: entered(moved, model),
+        (model.melt_mm3, model.soak_s),
         model.soak_s,
         WITHIN_C,
     )
@@ -212,7 +226,8 @@ def _fan_law(model: Fan) -> Law:
         lambda before, after: FAN_LAGS * model.lag_s,
         lambda times: times,
         lambda times, values, start: fan_trace(times, values, model, start),
-        fan_received,
+        stations,
+        (0.0, 0.0),
         0.0,
         WITHIN_FAN,
     )
@@ -244,9 +259,14 @@ def _plan(
     _tell(scribe, beads, wish, wanted, visits, target, first, last, mode)
     holds = Holds(first, last, of, *_hold_rows(scribe.told, slots, len(first)))
     commands = _commands(scribe.told, slots)
-    got, without = _carried_out(commands, base, beads, law)
+    made_s = law.made(beads)
+    without = received(made_s, before)
+    moved = _delayed(commands, beads)
+    made_s = made_s if moved is beads else law.made(moved)
+    got = received(made_s, _course(commands, base, law))
     reached = _reached(beads, visits, got, law.within)
-    return Plan(visits, holds, commands, reached, got, without, float(commands.rest_s.sum()))
+    rests_s = float(commands.rest_s.sum())
+    return Plan(visits, holds, commands, reached, got, without, rests_s, made_s, law.melt)
 
 
 def _check_base(base: Base) -> None:
@@ -376,8 +396,8 @@ def _commands(told: list[Told], slots: Slots) -> Commands:
     )
 
 
-def _carried_out(told: Commands, base: Base, beads: Beads, law: Law) -> tuple[Received, Received]:
-    """What beads get with the commands, on the clock with rests, and what they got without."""
+def _course(told: Commands, base: Base, law: Law) -> Trace:
+    """What the machine has with the commands, on the clock with rests."""
     later = np.concatenate([[0.0], np.cumsum(told.rest_s)])
     # Between our first command and the one that is over, the file's own are held back.
     since = np.searchsorted(told.file_s, base.time_s + CLOCK_S, side="right")
@@ -385,12 +405,17 @@ def _carried_out(told: Commands, base: Base, beads: Beads, law: Law) -> tuple[Re
     own_s = (base.time_s + later[since])[stands]
     all_s = np.concatenate([own_s, told.time_s])
     order = np.argsort(all_s, kind="stable")
-    start = float(base.value[0])
-    trace = law.trace(all_s[order], np.concatenate([base.value[stands], told.value])[order], start)
+    values = np.concatenate([base.value[stands], told.value])
+    return law.trace(all_s[order], values[order], float(base.value[0]))
+
+
+def _delayed(told: Commands, beads: Beads) -> Beads:
+    """Beads on the clock with rests."""
+    if not told.rest_s.any():
+        return beads
+    later = np.concatenate([[0.0], np.cumsum(told.rest_s)])
     late = later[np.searchsorted(told.file_s, beads.begin_s + CLOCK_S, side="right")]
-    moved = Beads(beads.begin_s + late, beads.end_s + late, beads.volume_mm3)
-    before = law.received(beads, law.trace(base.time_s, base.value, start))
-    return law.received(moved, trace), before
+    return Beads(beads.begin_s + late, beads.end_s + late, beads.volume_mm3)
 
 
 def _reached(beads: Beads, visits: Visits, got: Received, within: float) -> Reached:

@@ -32,6 +32,8 @@ I4 = NDArray[np.int32]
 U1 = NDArray[np.uint8]
 Bool = NDArray[np.bool_]
 
+_SURELY = 1.0 + 1e-9  # beyond the rounding of a sum of gains
+
 PRINT, TRAVEL, RETRACT = 0, 1, 2  # with filament and motion; motion alone; filament alone
 
 
@@ -83,12 +85,14 @@ class JunctionModel(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Planned speeds, (n,) each, mm/s, and seconds a move. v_peak : the highest in the move."""
+    """Planned speeds, (n,) each, mm/s, and seconds a move. v_peak : the highest in the move. firm : (n,) whether
+    the speed into a move is what the corner and both feeds allow, whatever comes before or behind these two."""
 
     v_start: F8
     v_peak: F8
     v_end: F8
     seconds: F8
+    firm: Bool
 
 
 def plan(moves: MoveList, junction: JunctionModel, cruise_share: float = 0.0) -> Plan:
@@ -110,9 +114,17 @@ def plan(moves: MoveList, junction: JunctionModel, cruise_share: float = 0.0) ->
         feed = np.sqrt(
             _smooth_peaks(_planned(feed, corner, gain * (1.0 - cruise_share)), feed, gain, cruise_share)
         )
-    speed = np.sqrt(_planned(feed, corner, gain))
+    cap = _caps(feed, corner)
+    speed = np.sqrt(reached(reached_backward(cap, gain), gain))
     peak, seconds = trapezoid(moves.length_mm, speed[:-1], speed[1:], feed, moves.accel_mm_s2)
-    return Plan(speed[:-1], peak, speed[1:], seconds)
+    return Plan(speed[:-1], peak, speed[1:], seconds, _firm(cap, gain))
+
+
+def _firm(cap: F8, gain: F8) -> Bool:
+    """(n,) moves whose first joint is passed at its cap: from rest, and to rest, one move is enough."""
+    firm = np.zeros(len(gain), bool)
+    np.less_equal(cap[1:-1] * _SURELY, np.minimum(gain[1:], gain[:-1]), out=firm[1:])
+    return firm
 
 
 def _round_feeds(moves: MoveList) -> F8:
@@ -127,13 +139,18 @@ def _round_feeds(moves: MoveList) -> F8:
 
 def _planned(feed: F8, corner: F8, gain: F8) -> F8:
     """(n + 1,) squared speed at each joint and at both ends."""
+    return reached(reached_backward(_caps(feed, corner), gain), gain)
+
+
+def _caps(feed: F8, corner: F8) -> F8:
+    """(n + 1,) highest squared speed at each joint, by the corner and the feeds beside it; 0 at both ends."""
     cap = np.zeros(len(feed) + 1)
     if len(feed) > 1:
         inner = cap[1:-1]
         np.minimum(feed[1:], feed[:-1], out=inner)
         np.minimum(inner, corner[1:], out=inner)
         inner *= inner
-    return reached(reached_backward(cap, gain), gain)
+    return cap
 
 
 def _smooth_peaks(squared: F8, feed: F8, gain: F8, cruise_share: float) -> F8:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +15,11 @@ from gcodetools.toolpath.machine_limits import MachineLimits
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.waits import stops
 
-__all__ = ["junction_of", "moves_of"]
+__all__ = ["junction_of", "moves_of", "moving_rows", "some_moves"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
+I8 = NDArray[np.int64]
 
 _UNKNOWN_FEED_MM_S = 20.0  # where a file moves before its first F (common practice, no source)
 _AXES = "xyze"
@@ -34,34 +35,47 @@ def moves_of(plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None = None) -
     ----------
     feed_mm_s : (m,) feeds instead of the file's, before M220.
     """
-    program = plate.program
-    moves, states, path = program.moves, program.states, plate.beads.length_mm
-    row = np.flatnonzero((path > 0) | (moves.e != 0)).astype(np.int32)
-    line = moves.line[row]
-    e = moves.e[row]
+    row = moving_rows(plate, 0, len(plate.moves))
+    feed = plate.moves.f if feed_mm_s is None else feed_mm_s
+    return some_moves(plate, limits, row, feed[row], stops(plate.program))
+
+
+def moving_rows(plate: Plate, low: int, high: int) -> I4:
+    """Those of the rows [low, high) that move anything, ascending."""
+    part = slice(low, high)
+    found = np.flatnonzero((plate.beads.length_mm[part] > 0) | (plate.moves.e[part] != 0))
+    return (found + low).astype(np.int32)
+
+
+def some_moves(plate: Plate, limits: MachineLimits, row: I4, feed_mm_s: F8, still: I8) -> MoveList:
+    """The same of some rows.
+
+    Parameters
+    ----------
+    row : (n,) ascending, each with motion. feed_mm_s : (n,) before M220. still : rows of the plate before which the
+    machine stands still, see `waits.stops`.
+    """
+    moves, states = plate.moves, plate.program.states
+    line, e, length = moves.line[row], moves.e[row], plate.beads.length_mm[row]
     if len(states.flow_factor.line):
         flow = states.flow_factor.at(line)
         e = e * np.where(flow > 0, flow, 1.0)
-    length = path[row]
-    still = np.flatnonzero(length == 0)
-    length[still] = np.abs(e[still])
+    alone = np.flatnonzero(length == 0)
+    length[alone] = np.abs(e[alone])
     begin = _straight(moves, row, length, e)
     end, most = begin, begin
-    arcs = _arcs(moves, program.arcs, row)
+    arcs = _arcs(moves, plate.program.arcs, row)
     if len(arcs.at):
         begin, end, most = _bent(begin, arcs, length)
 
     kind = np.where(e != 0, PRINT, TRAVEL).astype(np.uint8)
-    kind[still] = RETRACT
-    feed = moves.f[row] if feed_mm_s is None else feed_mm_s[row]
+    kind[alone] = RETRACT
     if len(states.speed_factor.line):
-        feed = feed * states.speed_factor.at(line)
-    stop = np.zeros(len(row) + 1, bool)
-    stop[np.searchsorted(row, stops(program))] = True
+        feed_mm_s = feed_mm_s * states.speed_factor.at(line)
     return MoveList(
         row=row,
         length_mm=length,
-        feed_mm_s=_feeds(feed, most, limits, line),
+        feed_mm_s=_feeds(feed_mm_s, most, limits, line),
         accel_mm_s2=_accelerations(kind, most, limits, line),
         kind=kind,
         begin=begin,
@@ -69,8 +83,17 @@ def moves_of(plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None = None) -
         arc=arcs.at,
         radius_mm=arcs.arcs.radius,
         planar=arcs.planar,
-        stop_before=stop[:-1],
+        stop_before=_stops_before(row, still),
     )
+
+
+def _stops_before(row: I4, still: I8) -> NDArray[np.bool_]:
+    """(n,) whether the machine stands still before each of the rows, or before a row without motion ahead of it."""
+    stop = np.zeros(len(row) + 1, bool)
+    if len(row):
+        low, high = np.searchsorted(still, np.array([row[0], row[-1]], np.int64), side="right")
+        stop[np.searchsorted(row, still[max(low - 1, 0) : high].astype(np.int32))] = True
+    return stop[:-1]
 
 
 def junction_of(moves: MoveList, plate: Plate, limits: MachineLimits) -> JunctionModel:
@@ -87,11 +110,14 @@ def _straight(moves: Moves, row: I4, length: F8, e: F8) -> Directions:
     """Directions from the end of the row before, of the first row from the origin."""
 
     def along(column: F8) -> F8:
-        step = column[row]
-        step[1:] -= column[row[1:] - 1]
-        step[:1] -= column[row[:1] - 1] if len(row) and row[0] else 0.0
+        step = column[here]
+        step[first:] -= column[before]
         step /= length
         return step
+
+    here = row.astype(np.intp)
+    first = int(len(row) > 0 and row[0] == 0)
+    before = here[first:] - 1
 
     return Directions(along(moves.x), along(moves.y), along(moves.z), e / length)
 
@@ -106,19 +132,21 @@ class _Bent:
 
 
 def _arcs(moves: Moves, arcs: Arcs, row: I4) -> _Bent:
-    length = arc_lengths(moves, arcs) if len(arcs.row) else np.empty(0)
-    planar_mm = np.abs(arcs.radius * arcs.sweep)
-    ok = planar_mm > 0
-    kept = Arcs(
-        arcs.row[ok],
-        arcs.cx[ok],
-        arcs.cy[ok],
-        arcs.radius[ok],
-        arcs.begin[ok],
-        arcs.sweep[ok],
-        arcs.plane[ok],
-    )
-    return _Bent(np.searchsorted(row, kept.row).astype(np.int32), kept, planar_mm[ok] / length[ok])
+    at, low, high = np.empty(0, np.int64), 0, 0
+    if len(row):
+        low, high = np.searchsorted(arcs.row, np.array([row[0], row[-1] + 1], np.int32)).tolist()
+        at = np.searchsorted(row, arcs.row[low:high])
+    mine = np.flatnonzero(row[np.minimum(at, len(row) - 1)] == arcs.row[low:high])
+    kept = _some(arcs, mine + low)
+    planar_mm = np.abs(kept.radius * kept.sweep)
+    ok = np.flatnonzero(planar_mm > 0)
+    kept = _some(kept, ok)
+    length = arc_lengths(moves, kept) if len(kept.row) else np.empty(0)
+    return _Bent(at[mine[ok]].astype(np.int32), kept, planar_mm[ok] / length)
+
+
+def _some(arcs: Arcs, index: NDArray[np.integer]) -> Arcs:
+    return Arcs(*(getattr(arcs, f.name)[index] for f in fields(Arcs)))
 
 
 def _bent(straight: Directions, bent: _Bent, length: F8) -> tuple[Directions, Directions, Directions]:

@@ -30,8 +30,11 @@ def reached(cap: F8, gain: F8) -> F8:
     span = np.empty_like(best)  # gained over the window that ends at each place
     span[:1] = np.inf
     span[1:] = gain
+    # The first step at all places, since most take part in it.
+    np.minimum(best[1:], best[:-1] + gain, out=best[1:])
+    span[1:] += span[:-1].copy()
     at = np.flatnonzero(span < best)
-    stride = 1
+    stride = 2
     while len(at):
         before = at - stride
         low = np.minimum(best[at], best[before] + span[at])

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.physics.hotend import Beads, Received, Trace
+from gcodetools.physics.hotend import Beads, Trace
 from gcodetools.physics.visits import SAME
 
 __all__ = ["Base", "Law", "Limits", "Places", "Scribe", "Slots", "Told", "places_of", "steps_of"]
@@ -67,14 +67,16 @@ class Law:
 
     reach_s : (before, after, within) -> s. shortest_s : (before, after) -> s, below which a visit is short.
     felt : times -> when what beads get then was made. trace : (times, values, start) -> Trace of what the
-    machine has. received : beads and their Trace. soak_s : after which standing still makes it felt.
+    machine has. made : beads -> (3, n) when what they get at begin, middle and end was made, which depends on nothing
+    but them and `melt` (mm3, s; see `Hotend`). soak_s : after which standing still makes it felt.
     """
 
     reach_s: Callable[[float, float, float], float]
     shortest_s: Callable[[float, float], float]
     felt: Callable[[F8], F8]
     trace: Callable[[F8, F8, float], Trace]
-    received: Callable[[Beads, Trace], Received]
+    made: Callable[[Beads], F8]
+    melt: tuple[float, float]
     soak_s: float
     within: float
 

@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine
-from gcodetools.gcode.program import Arcs, Moves
-from gcodetools.physics.motion import plan
-from gcodetools.physics.moves import junction_of, moves_of
+from gcodetools.physics.motion import Plan, plan
+from gcodetools.physics.moves import junction_of, moving_rows, some_moves
 from gcodetools.toolpath.machine_limits import FILE, SETTINGS, MachineLimits, limits_of
 from gcodetools.toolpath.plate import Plate
-from gcodetools.toolpath.waits import waits
+from gcodetools.toolpath.waits import stops, waits
 
-__all__ = ["Times", "layer_seconds", "motion_seconds", "times"]
+__all__ = ["Retimed", "Times", "layer_seconds", "motion_seconds", "retimed", "times"]
 
 F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
+I8 = NDArray[np.int64]
+U1 = NDArray[np.uint8]
+Bool = NDArray[np.bool_]
 
 # Relative doubt of times, measured on files that state theirs: limits by commands came within 2 %, by settings
 # within 5 %; machines of a class, before they are scaled, within 20 %. Scaled, a part may differ from the whole.
 _BY_FILE, _BY_SETTINGS, _ASSUMED, _SCALED = 0.02, 0.05, 0.20, 0.10
 _ODD_FACTOR = 1.25
-_BLOCK_ROWS, _AROUND_ROWS = 80_000, 1_000
+_BLOCK_ROWS, _AROUND_ROWS = 1 << 16, 1_000
+_THREADS = 2
+_FIRM = 2
 _WORDS = {"jerk": "per-axis jerk", "deviation": "junction deviation", "corner": "square corner velocity"}
 
 
@@ -32,13 +39,15 @@ class Times:
     """Times of a plate.
 
     seconds : (m,) of each row: its motion, and what the machine waits there. Heating, homing and tool changes
-    take no time here. waits_s : (m,) the waiting in them. first_row, last_row : first and last bead of the
+    take no time here. joint : (m,) uint8, 0 no motion, 1 a move, 2 one whose first speed is firm, see `motion.Plan`.
+    waits_s : (m,) the waiting in them. first_row, last_row : first and last bead of the
     printed layers, -1 where there is none. factor : by which motion was scaled to the file's own time, 1 where
     it was not. band : (low, high) as factors on any of these times. stated_s : the file's own total.
     limits : with where each is from. source : in a sentence. warnings : sentences.
     """
 
     seconds: F8
+    joint: U1
     waits_s: F8
     first_row: int
     last_row: int
@@ -95,8 +104,10 @@ def times(
     instead of the file's.
     """
     limits = limits_of(plate, machine)
-    seconds = motion_seconds(plate, limits, feed_mm_s)
+    seconds, joint = _motion(plate, limits, feed_mm_s)
     waiting = waits(plate.program)
+    if not waiting.any():
+        waiting = np.broadcast_to(0.0, len(waiting))
     stated = plate.totals.time_s
     factor = _factor(limits, seconds, waiting, stated) if factor is None else factor
     seconds *= factor
@@ -107,6 +118,7 @@ def times(
     first, last = (int(bead[0]), int(bead[-1])) if len(bead) else (-1, -1)
     return Times(
         seconds=seconds,
+        joint=joint,
         waits_s=waiting,
         first_row=first,
         last_row=last,
@@ -124,40 +136,131 @@ def motion_seconds(
 ) -> F8:
     """(m,) seconds that each row moves, unscaled.
 
-    Long plates are planned a block of rows at a time with some rows around it, so that memory stays bounded:
+    Long plates are planned a block of moves at a time with some moves around it, so that memory stays bounded:
     look-ahead reaches over a few moves, as far as it takes to stop.
     """
-    count = len(plate.moves)
-    seconds = np.zeros(count)
-    for first in range(0, count, block):
-        low, high = max(0, first - _AROUND_ROWS), min(count, first + block + _AROUND_ROWS)
-        part = plate if (low, high) == (0, count) else _rows(plate, low, high)
-        moves = moves_of(part, limits, None if feed_mm_s is None else feed_mm_s[low:high])
-        planned = plan(moves, junction_of(moves, part, limits), limits.cruise_share)
-        row = moves.row + low
-        own = (row >= first) & (row < first + block)
-        seconds[row[own]] = planned.seconds[own]
-    return seconds
+    return _motion(plate, limits, feed_mm_s, block)[0]
 
 
-def _rows(plate: Plate, low: int, high: int) -> Plate:
-    """The rows [low, high) of a plate, as far as planning asks for them."""
-    program, beads = plate.program, plate.beads
-    moves = Moves(*(getattr(program.moves, f.name)[low:high] for f in fields(Moves)))
-    a, b = np.searchsorted(program.arcs.row, [low, high])
-    arcs = Arcs(*(getattr(program.arcs, f.name)[a:b] for f in fields(Arcs)))
-    dwells = (program.dwell_row >= low) & (program.dwell_row < high)
-    return replace(
-        plate,
-        program=replace(
-            program,
-            moves=moves,
-            arcs=replace(arcs, row=arcs.row - np.int32(low)),
-            dwell_row=program.dwell_row[dwells] - np.int32(low),
-            dwell_s=program.dwell_s[dwells],
-        ),
-        beads=replace(beads, length_mm=beads.length_mm[low:high]),
-    )
+def _motion(
+    plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None, block: int = _BLOCK_ROWS
+) -> tuple[F8, U1]:
+    """(m,) seconds that each row moves, and its joint: see `Times`."""
+    feed = plate.moves.f if feed_mm_s is None else feed_mm_s
+    seconds, joint = np.zeros(len(plate.moves)), np.zeros(len(plate.moves), np.uint8)
+    row = moving_rows(plate, 0, len(plate.moves))
+
+    def planned(low: int, high: int, plan: Plan) -> None:
+        seconds[row[low:high]] = plan.seconds
+        joint[row[low:high]] = 1 + plan.firm
+
+    _in_blocks(plate, limits, row, feed, planned, block)
+    return seconds, joint
+
+
+def _in_blocks(
+    plate: Plate,
+    limits: MachineLimits,
+    row: I4,
+    feed_mm_s: F8,
+    planned: Callable[[int, int, Plan], None],
+    block: int = _BLOCK_ROWS,
+) -> None:
+    """Plan moves some at a time.
+
+    Parameters
+    ----------
+    row : (n,) ascending, each with motion. feed_mm_s : (m,) of all rows. planned : gets the plan of the moves
+    [low, high).
+    """
+    count, still = len(row), stops(plate.program)
+
+    def one(first: int) -> None:
+        last = min(first + block, count)
+        part = slice(max(first - _AROUND_ROWS, 0), min(last + _AROUND_ROWS, count))
+        moves = some_moves(plate, limits, row[part], feed_mm_s[row[part]], still)
+        whole = plan(moves, junction_of(moves, plate, limits), limits.cruise_share)
+        a, b = first - part.start, last - part.start
+        planned(first, last, Plan(*(getattr(whole, f.name)[a:b] for f in fields(Plan))))
+
+    firsts = range(0, count, block)
+    if len(firsts) < 2:
+        for first in firsts:
+            one(first)
+        return
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for _ in pool.map(one, firsts):
+            pass
+
+
+@dataclass(frozen=True, slots=True)
+class Retimed:
+    """Rows that take another time than was planned: row (k,) ascending, seconds (k,)."""
+
+    row: NDArray[np.integer]
+    seconds: F8
+
+    def over(self, planned: Times) -> Times:
+        """The times with these in them."""
+        seconds = planned.seconds.copy()
+        seconds[self.row] = self.seconds
+        seconds.setflags(write=False)
+        return replace(planned, seconds=seconds)
+
+
+def retimed(plate: Plate, planned: Times, row: I8, feed_mm_s: F8) -> Retimed:
+    """What changes where some rows go at another feed.
+
+    Only the moves around them are planned anew, from one joint to another at which the speed depends on nothing
+    further away; the result is that of `times`.
+
+    Parameters
+    ----------
+    planned : by `times` of the same plate. row : (k,) ascending. feed_mm_s : (k,).
+    """
+    feed = plate.moves.f.copy()
+    feed[row] = feed_mm_s
+    limits = planned.limits
+    moves: NDArray[np.integer]
+    if limits.cruise_share > 0:  # what is smoothed hangs together further
+        moves = np.flatnonzero(planned.joint)
+        found = _motion(plate, limits, feed)[0][moves]
+    else:
+        near, own = _around(planned.joint, row)
+        found = np.zeros(len(near))
+
+        def take(low: int, high: int, plan: Plan) -> None:
+            found[low:high] = plan.seconds
+
+        _in_blocks(plate, limits, near, feed, take)
+        moves, found = near[own], found[own]
+    found *= planned.factor
+    found += planned.waits_s[moves]
+    other = found != planned.seconds[moves]
+    return Retimed(moves[other], found[other])
+
+
+def _around(joint: U1, row: I8) -> tuple[I4, Bool]:
+    """Moves to plan anew where those of `row` change: their rows with one more beside each stretch of them, whose
+    corner counts, and whether each is of the stretch. How fast the one beside goes itself tells nothing."""
+    moving = np.flatnonzero(joint)
+    changed = np.zeros(len(joint), bool)
+    changed[row] = True
+    changed = changed[moving]
+    # The speed at a joint stays where neither of the moves that meet there changes.
+    cut = joint[moving] == _FIRM
+    cut &= ~changed
+    cut[1:] &= ~changed[:-1]
+    cut[:1] = True
+    part = np.cumsum(cut, dtype=np.int32)
+    touched = np.zeros(int(part[-1]) + 1 if len(part) else 1, bool)
+    touched[part[changed]] = True
+    own = touched[part]
+    beside = own.copy()
+    beside[1:] |= own[:-1]
+    beside[:-1] |= own[1:]
+    at = np.flatnonzero(beside)
+    return moving[at].astype(np.int32), own[at]
 
 
 def _factor(limits: MachineLimits, seconds: F8, waiting: F8, stated: float | None) -> float:

@@ -7,6 +7,7 @@ in all that matters is one stretch.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -14,11 +15,12 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.moves import BEAD
+from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import LINE, Arcs, Moves
-from gcodetools.physics.timing import Times, motion_seconds
+from gcodetools.physics.timing import Retimed, Times, motion_seconds, retimed
 from gcodetools.toolpath.beads import FEATURE_INDEX
 
-__all__ = ["Clock", "Columns", "Stretches", "clock_of", "row_feeds", "stretches_of"]
+__all__ = ["Clock", "Columns", "Stretches", "clock_of", "retimed_rows", "stretches_of"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -28,6 +30,7 @@ Columns = dict[str, NDArray[np.generic]]
 
 STEP_S = 0.5
 _BLOCK_ROWS = 1 << 17
+_THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,38 +60,51 @@ class Clock:
         return float(self.begin_s[-1])
 
 
-def row_feeds(draft: Draft) -> F8:
-    """(m,) the one feed at which each row would take as long as its pieces do at theirs, mm/s."""
-    result = draft.plate.program.moves.f.copy()
-    changed = np.zeros(len(result), bool)
-    changed[draft.row[~np.isnan(draft.feed)]] = True
-    piece = np.flatnonzero(changed[draft.row])
-    rows = np.flatnonzero(changed)
-    own, feed = result[draft.row[piece]], draft.feed[piece]
-    feed = np.where(np.isnan(feed) | np.isnan(own), own, feed)
-    owner = np.cumsum(np.diff(draft.row[piece], prepend=-1) != 0) - 1
+def retimed_rows(draft: Draft, planned: Times) -> Retimed:
+    """What the feeds that a draft wants change in the times of its plate's rows."""
+    return retimed(draft.plate, planned, *_changed_feeds(draft))
+
+
+def _changed_feeds(draft: Draft) -> tuple[I8, F8]:
+    """Rows that go at another feed, and the one feed at which each would take as long as its pieces do at theirs,
+    mm/s."""
+    own = draft.plate.moves.f
+    rows = distinct(draft.row[~np.isnan(draft.feed)]).astype(np.int64)
+    first = draft.first[rows].astype(np.int64)
+    count = draft.first[rows + 1] - first
+    owner = np.repeat(np.arange(len(rows)), count)
+    piece = np.arange(len(owner)) + (first - np.cumsum(count) + count)[owner]
+    files, feed = own[rows][owner], draft.feed[piece]
+    feed = np.where(np.isnan(feed) | np.isnan(files), files, feed)
     with np.errstate(divide="ignore", invalid="ignore"):
         slowness = np.bincount(owner, (draft.t1[piece] - draft.t0[piece]) / feed, minlength=len(rows))
         mean = 1.0 / slowness
-    result[rows] = np.where(np.isfinite(mean), mean, result[rows])
-    return result
+    other = np.isfinite(mean) & (mean != own[rows])
+    return rows[other], mean[other]
 
 
-def clock_of(draft: Draft, planned: Times) -> Clock:
+def clock_of(draft: Draft, planned: Times, changed: Retimed | None = None) -> Clock:
     """The clock of a draft whose plate takes `planned`; changed feeds, removed and new beads count, changed
-    accelerations do not."""
-    plate = draft.plate
-    bead = np.flatnonzero(plate.beads.feature != 0)
-    first, last = (int(bead[0]), int(bead[-1])) if len(bead) else (0, -1)
-    seconds = planned.seconds
-    if np.any(~np.isnan(draft.feed)):
-        seconds = motion_seconds(plate, planned.limits, row_feeds(draft)) * planned.factor + planned.waits_s
-    seconds = seconds[first : last + 1]
+    accelerations do not.
+
+    Parameters
+    ----------
+    changed : by `retimed_rows`, worked out where it is None.
+    """
+    printed = draft.plate.beads.feature != 0
+    first, last = 0, -1
+    if printed.any():
+        first, last = int(printed.argmax()), len(printed) - 1 - int(printed[::-1].argmax())
+    changed = retimed_rows(draft, planned) if changed is None else changed
+    begin = np.zeros(last - first + 2)
+    seconds = begin[1:]
+    seconds[:] = planned.seconds[first : last + 1]
+    inside = (changed.row >= first) & (changed.row <= last)
+    seconds[changed.row[inside] - first] = changed.seconds[inside]
     share = _kept_share(draft)
     if share is not None:
-        seconds = seconds * share[first : last + 1]
-    begin = np.zeros(len(seconds) + 1)
-    np.cumsum(seconds, out=begin[1:])
+        seconds *= share[first : last + 1]
+    np.cumsum(seconds, out=seconds)
     if not draft.runs:
         none = np.empty(0)
         return Clock(first, last, begin, np.empty(0, np.int64), none, none)
@@ -183,15 +199,18 @@ def stretches_of(
     area_mm2 : of the filament. owner : (m,). columns : rows -> what must be alike in a stretch; run_columns,
     run_owner : the same of each run.
     """
-    parts: list[Columns] = []
     share = _kept_share(draft)
-    for low in range(clock.first, clock.last + 1, _BLOCK_ROWS):
+
+    def part(low: int) -> Columns | None:
         high = min(low + _BLOCK_ROWS, clock.last + 1)
         block = _block(draft, clock, area_mm2, owner, columns, low, high, share)
         if len(draft.runs):
             block = _with_runs(draft, clock, area_mm2, block, low, high, run_columns, run_owner)
-        if len(block["row"]):
-            parts.append(_together(block, list(run_columns)))
+        return _together(block, list(run_columns)) if len(block["row"]) else None
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        found = pool.map(part, range(clock.first, clock.last + 1, _BLOCK_ROWS))
+        parts = [one for one in found if one is not None]
     names = (
         "row",
         "run",
@@ -245,9 +264,9 @@ def _block(
         "end_s": np.maximum(end, begin),
         "volume_mm3": np.maximum(moves.e[rows], 0.0) * area_mm2 * kept,
         "length_mm": beads.length_mm[rows] * kept,
-        "tool": moves.tool[rows].astype(np.int64),
-        "layer": beads.layer[rows].astype(np.int64),
-        "owner": owner[rows].astype(np.int64),
+        "tool": moves.tool[rows],
+        "layer": beads.layer[rows],
+        "owner": owner[rows],
         "outermost": beads.feature[rows] == FEATURE_INDEX["outermost"],
         **columns(rows),
     }
@@ -299,16 +318,17 @@ def _together(block: Columns, names: list[str]) -> Columns:
     count = len(block["row"])
     starts = np.zeros(count, bool)
     starts[0] = True
-    begin: F8 = block["begin_s"].astype(np.float64)
-    for name in ("run", "tool", "layer", "owner", "outermost"):
-        column = block[name]
+    step = np.floor(block["begin_s"].astype(np.float64, copy=False) / STEP_S)
+    # Those that may be unknown are compared by their bits.
+    bits = [block[name].astype(np.float64, copy=False).view(np.int64) for name in names]
+    whole = [block[name] for name in ("run", "tool", "layer", "owner", "outermost")]
+    for column in (step, *whole, *bits):
         starts[1:] |= column[1:] != column[:-1]
-    for column in (np.floor(begin / STEP_S), *(block[name].astype(np.float64) for name in names)):
-        bits = np.ascontiguousarray(column).view(np.int64)
-        starts[1:] |= bits[1:] != bits[:-1]
     at = np.flatnonzero(starts)
     last = np.append(at[1:], count) - 1
     result: Columns = {name: column[at] for name, column in block.items()}
+    for name in ("tool", "layer", "owner"):
+        result[name] = result[name].astype(np.int64)
     result["end_s"] = block["end_s"][last]
     for name in ("volume_mm3", "length_mm"):
         result[name] = np.add.reduceat(block[name].astype(np.float64), at)

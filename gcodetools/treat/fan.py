@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.commands import file_fan
 from gcodetools.edit.draft import Draft
+from gcodetools.gcode.arrays import distinct
 from gcodetools.kit.settings import Fan
 from gcodetools.treat.asks import Ask, ask_of, fast_layers, held_note
 from gcodetools.treat.target import BRIDGES, Done, Target
@@ -20,7 +21,7 @@ Bool = NDArray[np.bool_]
 def treat(draft: Draft, target: Target, setting: Fan) -> list[Done | Ask]:
     """Want another speed of the part fan. Bridge and overhang beads keep theirs unless `bridges` is true; a fan
     that the file keeps at 0 stays at 0; on layers faster than the material's minimum a cut is held back."""
-    rows = np.unique(draft.row[target.pieces]).astype(np.int64)
+    rows = distinct(draft.row[target.pieces]).astype(np.int64)
     own = file_fan(draft, rows)
     value, asked = _wanted(setting, own)
     left_out = fast_layers(draft, target)
@@ -32,7 +33,8 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done | Ask]:
     if not np.any(blown):
         return [target.answer("fan", asked, "nothing", held or "the file keeps the fan at 0 there")]
     if not setting.bridges:
-        blown &= ~np.isin(draft.plate.beads.feature[rows], BRIDGES)
+        feature = draft.plate.beads.feature[rows]
+        blown &= ~((feature == BRIDGES[0]) | (feature == BRIDGES[1]))
     if draft.fan is None:
         draft.fan = np.full(len(draft.plate.program.moves), np.nan)
     found = ask_of(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
 from gcodetools.errors import Refused
-from gcodetools.gcode.arrays import present
+from gcodetools.gcode.arrays import distinct, present
 from gcodetools.kit.settings import Nozzle
 from gcodetools.treat.asks import Ask, ask_of, fast_layers, held_note
 from gcodetools.treat.target import Done, Target
@@ -37,7 +37,7 @@ def treat(draft: Draft, target: Target, setting: Nozzle) -> list[Done | Ask]:
     Refused : outside the material's or the machine's range.
     """
     asked = f"{setting.add_c:+g} C" if setting.add_c is not None else f"{setting.set_c:g} C"
-    rows = np.unique(draft.row[target.pieces]).astype(np.int64)
+    rows = distinct(draft.row[target.pieces]).astype(np.int64)
     tool = draft.plate.program.moves.tool[rows]
     return [_one_tool(draft, target, setting, int(k), rows[tool == k], asked) for k in present(tool)]
 

@@ -9,8 +9,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.gcode.arrays import distinct
+from gcodetools.physics.hotend import Received
 from gcodetools.physics.leads import Plan
 from gcodetools.physics.spill import LEAST_C, LEAST_FAN, Band, bands, spill_of
+from gcodetools.physics.timing import Retimed
 from gcodetools.physics.visits import Mode
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.clock import Stretches
@@ -82,23 +85,33 @@ class Spilt:
 @dataclass(slots=True)
 class Schedule:
     """What came of all that was asked. source : of the model's numbers, in a sentence. paused : (setting, tool)
-    -> how many pauses, and seconds of all. no_pause : why some could not stand, empty where all could."""
+    -> how many pauses, and seconds of all. no_pause : why some could not stand, empty where all could. retimed : what
+    changed feeds change in the plate's times, where the schedule needed it."""
 
     source: str = ""
     reaches: list[Reach] = field(default_factory=list)
     spills: list[Spilt] = field(default_factory=list)
     no_pause: str = ""
     paused: dict[tuple[str, int], tuple[int, float]] = field(default_factory=dict)
+    retimed: Retimed | None = None
+    _by_name: dict[tuple[str, int, str], Reach] = field(default_factory=dict, repr=False)
+    _by_region: dict[tuple[str, int, str, str], list[Reach]] = field(default_factory=dict, repr=False)
+
+    def add(self, reaches: Sequence[Reach]) -> None:
+        """Note what regions got."""
+        for reach in reaches:
+            self.reaches.append(reach)
+            self._by_name.setdefault((reach.setting, reach.tool, reach.name), reach)
+            key = (reach.setting, reach.tool, reach.part, reach.region)
+            self._by_region.setdefault(key, []).append(reach)
 
     def of(self, setting: str, name: str, tool: int) -> Reach | None:
         """What a region (`part#instance/region`) got; None where nothing was planned for it."""
-        mine = (r for r in self.reaches if (r.setting, r.tool, r.name) == (setting, tool, name))
-        return next(mine, None)
+        return self._by_name.get((setting, tool, name))
 
     def whole(self, setting: str, tool: int, part: str, region: str) -> Reach | None:
         """What a region got over all instances; None where nothing was planned for it."""
-        key = (setting, tool, part, region)
-        mine = [r for r in self.reaches if (r.setting, r.tool, r.part, r.region) == key]
+        mine = self._by_region.get((setting, tool, part, region))
         if not mine:
             return None
         first = mine[0]
@@ -139,23 +152,26 @@ def reach_of(
     were planned. value : (n,) what was wanted of them.
     """
     wished = ~np.isnan(value)
-    rows, run = whole.row[index], whole.run[index]
+    run, layer, weight = whole.run[index], whole.layer[index], whole.volume_mm3[index] + 1e-12
     file_at = np.flatnonzero(run < 0)
-    visit_of = np.searchsorted(plans[0].visits.first, np.arange(len(index)), side="right") - 1
+    rows = whole.row[index][file_at]
+    visits, missed_of = plans[0].visits, plans[0].reached.missed
+    visit_of = np.searchsorted(visits.first, np.arange(len(index)), side="right") - 1
+    inside = visit_of >= 0
+    if len(visits):
+        inside &= np.arange(len(index)) <= visits.last[np.maximum(visit_of, 0)]
+    wished &= inside
     found = []
     for ask in asks:
-        at = np.unique(file_at[np.searchsorted(rows[file_at], ask.rows, side="right") - 1])
+        place = np.searchsorted(rows, ask.rows, side="right") - 1
+        # None of what is left may be the file's own, where new beads took its place.
+        at = distinct(np.sort(file_at[place[place >= 0]]))
         at = at[wished[at]]
-        of_visit = visit_of[at]
-        inside = of_visit >= 0
-        at, of_visit = at[inside], of_visit[inside]
-        inside = at <= plans[0].visits.last[of_visit]
-        at, of_visit = at[inside], of_visit[inside]
         if len(at) == 0:
             continue
-        got = np.array([_summary(plan, at, whole.volume_mm3[index]) for plan in plans])
+        got = np.array([_summary(plan.got, at, weight[at]) for plan in plans])
         reached = tuple((float(c.min()), float(c[0]), float(c.max())) for c in got.T)
-        missed = plans[0].reached.missed[np.unique(of_visit)]
+        missed = missed_of[distinct(visit_of[at])]
         hit = ask.target.hit
         found.append(
             Reach(
@@ -169,19 +185,18 @@ def reach_of(
                 float(value[at].max()),
                 reached,
                 float(missed[np.argmax(np.abs(missed))]),
-                _spans(np.unique(whole.layer[index][at])),
+                _spans(np.unique(layer[at])),
             )
         )
     return found
 
 
-def _summary(plan: Plan, at: I8, volume: F8) -> tuple[float, float, float]:
-    """Least, mean by volume and most of what stretches got."""
-    weight = volume[at] + 1e-12
+def _summary(got: Received, at: I8, weight: F8) -> tuple[float, float, float]:
+    """Least, mean by weight and most of what stretches got."""
     return (
-        float(plan.got.low[at].min()),
-        float(np.average(plan.got.got[at], weights=weight)),
-        float(plan.got.high[at].max()),
+        float(got.low[at].min()),
+        float(np.average(got.got[at], weights=weight)),
+        float(got.high[at].max()),
     )
 
 

@@ -16,7 +16,6 @@ from gcodetools.documents.profiles import load_machine
 from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
-from gcodetools.edit.rests import rest_obstacle
 from gcodetools.gcode.arrays import present
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
@@ -35,7 +34,7 @@ from gcodetools.physics.leads import (
 from gcodetools.physics.timing import Times, times
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.treat.asks import Ask, answer, own_value
-from gcodetools.treat.clock import Stretches, clock_of, stretches_of
+from gcodetools.treat.clock import Stretches, clock_of, retimed_rows, stretches_of
 from gcodetools.treat.reached import Schedule, reach_of, spilt
 from gcodetools.treat.target import Bounds, Done
 
@@ -94,7 +93,8 @@ class _Settling:
         self.heating = machine.heating
         known = "" if bounds.machine else ", no machine is named"
         schedule.source = f"heating and fan of machine {machine.name}{known}; {planned.source}"
-        self.clock = clock_of(draft, planned)
+        schedule.retimed = retimed_rows(draft, planned)
+        self.clock = clock_of(draft, planned, schedule.retimed)
         self.bed_layer = self._bed_layers()
         self.kept_layer = self._held_layers()
         self.brief = np.zeros(len(draft.plate.program.moves), bool)
@@ -198,15 +198,28 @@ class _Settling:
             # What a start macro has set and nobody knows counts as the first that is known; nothing is told there.
             for k in tools:
                 own[(tool == k) & np.isnan(own)] = _first_known(draft.nozzle_track(int(k)))
-        wanted = column[rows]
-        layer, feature = draft.plate.beads.layer[rows], draft.plate.beads.feature[rows]
+        kept = self._kept(setting, rows, own)
+        return {setting: column[rows], f"{setting}_own": own, f"{setting}_kept": kept}
+
+    def _kept(self, setting: str, rows: NDArray[np.integer], own: F8 | None = None) -> F8:
+        """Which of some rows are left to the file's own commands: not 0, and what overhangs alone keep is told apart.
+        own : what the file has there, of the fan."""
+        beads, layers = self.draft.plate.beads, self.bed_layer if setting == "nozzle" else self.kept_layer
+        kept = np.zeros(len(rows))
+        if layers.any():
+            layer = beads.layer[rows]
+            kept[(layer >= 0) & layers[np.maximum(layer, 0)]] = 1.0
         if setting == "nozzle":  # too slow to leave a few layers out
-            bed = (layer >= 0) & self.bed_layer[np.maximum(layer, 0)] if len(self.bed_layer) else layer < -1
-            return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": bed.astype(np.float64)}
-        kept = ((layer >= 0) & self.kept_layer[np.maximum(layer, 0)] | (own == 0.0)).astype(np.float64)
-        kept[(feature == _OVERHANG) & np.isnan(wanted) & (kept == 0.0) & ~self.brief[rows]] = _KEPT_OVERHANG
-        kept[(feature == _BRIDGE) & np.isnan(wanted)] = 1.0
-        return {setting: wanted, f"{setting}_own": own, f"{setting}_kept": kept}
+            return kept
+        kept[(file_fan(self.draft, rows) if own is None else own) == 0.0] = 1.0
+        feature, column = beads.feature[rows], self.draft.fan
+        at = np.flatnonzero((feature == _OVERHANG) | (feature == _BRIDGE))
+        if len(at) and column is not None:
+            at = at[np.isnan(column[rows[at]])]
+            over = at[(feature[at] == _OVERHANG) & (kept[at] == 0.0)]
+            kept[over[~self.brief[rows[over]]]] = _KEPT_OVERHANG
+            kept[at[feature[at] == _BRIDGE]] = 1.0
+        return kept
 
     def _find_brief(self) -> Bool:
         """(m,) overhang beads whose passes are over before a fan could follow, and at which the file does not
@@ -254,6 +267,8 @@ class _Settling:
         allowed[:1] = True
         later = np.flatnonzero(np.diff(plate.layers.run) == 0) + 1
         if pausing:  # only where the rest can stand
+            from gcodetools.edit.rests import rest_obstacle
+
             why = {layer: rest_obstacle(self.draft, layer) for layer in later.tolist()}
             self.schedule.no_pause = next((text for text in why.values() if text), "")
             later = later[[not why[layer] for layer in later.tolist()]]
@@ -315,7 +330,7 @@ class _Settling:
         plans = [plan, *(replayed(plan, beads, base, model) for model in models[1:])]
         self._write(setting, tool, plan, column, only)
         self._note(setting, plan, index, asks)
-        self.schedule.reaches += reach_of(setting, mode, plans, whole, index, value, asks)
+        self.schedule.add(reach_of(setting, mode, plans, whole, index, value, asks))
         self.schedule.spills += spilt(setting, plan, whole, index, ~np.isnan(value), self.draft.plate)
         return plan.commands.file_s
 
@@ -362,18 +377,18 @@ class _Settling:
     def _keep(self, setting: str, plan: Plan, column: F8) -> None:
         """Leave beads that keep what the file has, and the travels to them, to the file's own commands."""
         feature = self.draft.plate.beads.feature
+        if setting == "nozzle" and not self.bed_layer.any():
+            return
         for first, last in zip(plan.holds.first_row.tolist(), plan.holds.last_row.tolist(), strict=True):
             ahead = False  # whether the next bead is kept
             for low in range(first + (last - first) // _BLOCK_ROWS * _BLOCK_ROWS, first - 1, -_BLOCK_ROWS):
-                rows = np.arange(low, min(low + _BLOCK_ROWS, last))
-                is_bead = feature[rows] != 0
-                kept = np.zeros(len(rows) + 1, bool)
-                kept[:-1][is_bead] = self._of(setting, rows[is_bead])[f"{setting}_kept"] != 0
-                kept[-1] = ahead
-                following = np.append(np.where(is_bead, np.arange(len(rows)), len(rows)), len(rows))
-                following = np.minimum.accumulate(following[::-1])[::-1]
-                column[rows[kept[following[:-1]]]] = np.nan
-                ahead = bool(kept[following[0]])
+                high = min(low + _BLOCK_ROWS, last)
+                beads = np.flatnonzero(feature[low:high])
+                kept = np.append(self._kept(setting, beads + low) != 0, ahead)
+                if kept.any():  # a travel goes with the bead behind it
+                    behind = np.diff(np.append(beads + 1, high - low), prepend=0)
+                    column[low:high][np.repeat(kept, behind)] = np.nan
+                ahead = bool(kept[0])
 
     def _mine(self, row: int, end: int, only: int | None) -> Bool:
         if only is None:

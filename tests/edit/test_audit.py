@@ -12,7 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gcodetools.edit import windows
+from gcodetools.edit.changes import Changes
+from gcodetools.edit.comparing import Comparer, Read
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.foreign import foreign_problem
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.edit.treated import emit
 from gcodetools.errors import Fault
@@ -245,3 +248,55 @@ def test_batches_carry_holds_over_kept_stretches(demo, monkeypatch):
     assert not once.whole_file and (many.differing, many.moves_read) == (0, once.moves_read)
     wrong = treated.output.replace(b"M104 S241", b"M104 S242")
     assert replace(treated, output=wrong).audit().differing > 0
+
+
+def spliced(plate, *changes):
+    """A draft's edits of our making: (begin, end, text) each, and the output that comes of them."""
+    spans = np.array([change[:2] for change in changes], np.int64)
+    texts = [text for *_, text in changes]
+    pool = Pool(np.frombuffer(b"".join(texts), np.uint8), np.array([len(t) for t in texts], np.int64))
+    data = plate.program.lines.data
+    newlines = [t.count(b"\n") - data[a:b].count(b"\n") for a, b, t in changes]
+    edits = Edits(spans[:, 0], spans[:, 1], pool, np.array(newlines, np.int64))
+    return edits, apply_edits(data, edits)
+
+
+LINES = b"G21\nG90\nM83\nM117 A\nG1 X0 Y0 F1800\n;TYPE:Perimeter\nG1 X10 E.4\n"
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ([(19, 19, b"M204 S9\nG1 F5\n")], ""),
+        ([(19, 19, b"M204 S9\nM84\n")], "M84"),
+        ([(19, 19, b"M84\nM204 S9\n")], "M84"),
+        ([(19, 19, b"G1 F5\n"), (19, 19, b"; a comment\n")], ""),
+        ([(19, 19, b"G1X5\n")], ""),
+        ([(19, 19, b"G1.5 X5\n")], "G1.5"),
+        ([(19, 19, b"M2040 S5\n")], "M2040"),
+        ([(18, 19, b""), (19, 19, b"M204 S9\n")], "M117"),
+        ([(12, 12, b"M117"), (12, 12, b"M204 S9\n")], "M117M204"),
+        ([(12, 19, b"M204 S9\n")], "M117"),
+        ([(12, 12, b"M204 S9\nM84")], "M84"),
+    ],
+)
+def test_lines_of_others_are_seen_beside_lines_of_ours(plate_of, changes, told):
+    plate = plate_of(LINES)
+    data = plate.program.lines.data
+    assert data[12:19] == b"M117 A\n" and data.index(b"G1 X0") == 19
+    edits, output = spliced(plate, *changes)
+    problem = foreign_problem(plate.program, edits, output)
+    assert (told in problem) if told else problem == ""
+
+
+def test_what_was_put_before_a_move_counts_in_its_filament_and_path(plate_of):
+    """Whatever else sees such a move, these sums do on their own."""
+    plate = plate_of(LINES + b"G1 Y10 E.4\nG1 X0 E.4\n")
+    text = plate.program.lines.data.replace(b"G1 Y10", b"G1 X15 Y3 E.2\nG1 X10 Y0\nG1 Y10")
+    other, rows = read_program(text), np.arange(4)
+    read = Read(
+        other, rows, np.array([0, 1, 4, 5]), np.array([0]), plate.moves.line, other.moves.line[[0, 1, 4, 5]]
+    )
+    comparer = Comparer(Draft.of(plate), plate.program, Changes())
+    found = dict(comparer._sums(read, None, comparer._apart(read)))
+    assert {name: off.tolist() for name, off in found.items()} == {"filament": [2], "path length": [2]}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from gcodetools.edit import draft as draft_of
 from gcodetools.edit.draft import Draft, cuttable
 from gcodetools.edit.treated import emit
 
@@ -25,6 +26,7 @@ def test_nothing_wanted_gives_the_very_input_on_every_sample(sample):
     assert treated.changes == ()
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("convention", ["A", "B", "C", "D", "E0", "G", "H", "I", "J"])
 @pytest.mark.parametrize("relative", [True, False])
 def test_nothing_wanted_gives_the_very_input_on_made_plates(demo, convention, relative):
@@ -106,3 +108,18 @@ def test_only_beads_are_cut_and_the_outermost_only_when_named(demo):
     assert not np.any(cuttable(plate, rows, True)[feature == 0])
     assert not np.any(cuttable(plate, rows, False)[feature == 1])
     assert np.all(cuttable(plate, rows, True)[feature == 1])
+
+
+def test_a_start_that_heats_by_a_macro_ends_at_the_first_bead_however_late(plate_of, monkeypatch):
+    """A command of 0 before it leaves the heating to the macro; one behind it turns the nozzle off."""
+    monkeypatch.setattr(draft_of, "_ROWS", 3)
+    travels = "".join(f"G1 X{k} Y{k} F6000\n" for k in range(20))
+    plate = plate_of(
+        travels + "M104 S0\n" + travels + ";TYPE:Perimeter\nG1 X50 Y50 E1 F1200\nG1 X60 E1\nM104 S0\n"
+    )
+    draft = Draft.of(plate)
+    draft.base_nozzle_c = 233.0
+    assert draft.nozzle_track(0).value.tolist() == [233.0, 0.0]
+    bare = Draft.of(plate_of(travels + "M104 S0\n" + travels))
+    bare.base_nozzle_c = 233.0
+    assert bare.nozzle_track(0).value.tolist() == [0.0]

@@ -31,6 +31,34 @@ def test_the_f_word_of_a_treated_line_is_replaced_and_the_file_s_feed_put_back_b
     ]
 
 
+@pytest.mark.parametrize("own", ["F1800", "f1800", "F 1800"])
+def test_an_own_f_amid_treated_beads_is_replaced_wherever_it_stands(plate_of, write, own):
+    lines = ["G1 X0 Y0 F6000", "G1 X10 Y0 E0.4 F1800", "G1 X10 Y10 E0.4 ; free", f"G1 X0 Y10 E0.4 {own}"]
+    lines += ["G1 X0 Y20 E0.4", "G1 X9 Y20 E0.4"]
+    assert fed(plate_of, write, lines, dict.fromkeys(range(4), 20.0)) == [
+        "G1 X0 Y0 F6000",
+        "G1 X10 Y0 E0.4 F1200",
+        "G1 X10 Y10 E0.4 ; free",
+        f"G1 X0 Y10 E0.4 {own.replace('1800', '1200')}",
+        "G1 X0 Y20 E0.4",
+        "G1 F1800",
+        "G1 X9 Y20 E0.4",
+    ]
+
+
+def test_a_feed_that_changes_amid_treated_beads_is_said_where_it_does(plate_of, write):
+    lines = ["G1 X0 Y0 F1800", *(f"G1 X{k}0 E0.4" for k in range(1, 6))]
+    assert fed(plate_of, write, lines, {0: 20.0, 1: 20.0, 2: 15.0, 3: 15.0}) == [
+        "G1 X0 Y0 F1800",
+        "G1 X10 E0.4 F1200",
+        "G1 X20 E0.4",
+        "G1 X30 E0.4 F900",
+        "G1 X40 E0.4",
+        "G1 F1800",
+        "G1 X50 E0.4",
+    ]
+
+
 def test_a_line_without_f_gets_one_before_its_comment(plate_of, write):
     lines = ["G1 X0 Y0 F6000", "G1 X10 Y0 E0.4 F1800", "G1 X10 Y10 E0.4 ; note", "G1 X0 Y10 E0.4"]
     assert fed(plate_of, write, lines, {1: 20.0}) == [

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gcodetools.edit import lines as module
 from gcodetools.edit.draft import Draft
-from gcodetools.edit.lines import line_words
+from gcodetools.edit.lines import line_words, lines_with
 from gcodetools.gcode.scan import read_program
 
 NUMBER = st.from_regex(r"-?([0-9]{1,4}(\.[0-9]{0,5})?|\.[0-9]{1,5})", fullmatch=True)
@@ -43,6 +44,20 @@ def test_places_are_those_of_the_number_s_own_text(lines, draw):
         assert data[: found.words_end[k]].decode().endswith(lines[line][1][-1][1])
 
 
+@given(
+    st.lists(st.text("fFgE; 1", max_size=4), min_size=1, max_size=12),
+    st.data(),
+    st.sampled_from([1, 9, 1 << 20]),
+)
+def test_lines_with_a_letter_large_or_small_are_found(texts, draw, block_bytes):
+    program = read_program(("\n".join(texts) + "\n").encode())
+    wanted = np.array(sorted(draw.draw(st.sets(st.integers(0, len(texts) - 1)))), np.int64)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "BLOCK_BYTES", block_bytes)
+        found = lines_with(program.lines, wanted, "F")
+    assert found.tolist() == ["f" in texts[k].lower() for k in wanted.tolist()]
+
+
 def checksum(line):
     return reduce(lambda a, b: a ^ b, line)
 
@@ -68,3 +83,25 @@ def test_an_edited_line_with_a_checksum_gets_a_new_one(plate_of, write, setting)
     assert len(stated) == len(lines)
     assert all(checksum(body) == int(value) for body, value in stated)
     assert not read_program(output).warnings
+
+
+def test_only_lines_with_a_checksum_get_one_and_each_its_own(plate_of, write):
+    """Lines with and without, an asterisk in a comment, and lines of ours before one."""
+    lines = [
+        b"G21",
+        b"G90",
+        b"M83",
+        b";TYPE:Perimeter",
+        b"G1 X0 Y0 F1800",
+        b"N7 G1 X10 E.4",
+        b"G1 Y10 E.4 ; 3*4",
+    ]
+    lines[5] += b"*" + str(checksum(lines[5])).encode()
+    plate = plate_of(b"\n".join([*lines, b"G1 X0 E.4", b"G1 Y0 E.4"]) + b"\n")
+    draft = Draft.of(plate)
+    draft.feed[plate.beads.feature != 0] = [20.0, 25.0, 20.0, 15.0]
+    output = write(draft).output.splitlines()
+    body, _, value = output[5].partition(b"*")
+    assert body == b"N7 G1 X10 E.4 F1200" and checksum(body) == int(value)
+    assert output[6] == b"G1 Y10 E.4 F1500 ; 3*4"
+    assert sum(b"*" in line for line in output) == 2

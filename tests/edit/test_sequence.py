@@ -118,6 +118,7 @@ def with_lines(texts, k, change):
     return [*texts[:k], b"".join(change(lines)), *texts[k + 1 :]]
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("name", KINDS)
 @pytest.mark.parametrize("letter", [b"X", b"Y", b"E", b"F"])
 def test_another_digit_in_a_new_move_is_seen(name, letter):
@@ -152,6 +153,7 @@ def line_behind_the_next(lines, n):
     return [*lines[:n], *lines[n + 1 : n + 2], lines[n], *lines[n + 2 :]]
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("name", KINDS)
 @pytest.mark.parametrize(
     ("change", "least"), [(without_line, 14), (line_twice, 0), (line_behind_the_next, 9)]

@@ -7,14 +7,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gcodetools.edit import splice
 from gcodetools.edit.draft import Draft
-from gcodetools.edit.splice import EditList, apply_edits, first_stray_byte
+from gcodetools.edit.splice import EditList, apply_edits, first_stray_byte, ranges, slices
 from gcodetools.errors import Fault
 
 TEXT = "M83\n;LAYER_CHANGE\n;Z:0.2\n;TYPE:Perimeter\nG1 X0 Y0 F1800\nG1 X10 Y0 E0.4\nG1 X10 Y10 E0.4"
 
 
+@pytest.fixture(scope="module", params=[1, 7, 1 << 20])
+def block_bytes(request):
+    """Edits are worked on in blocks; here of so many bytes."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(splice, "_BLOCK_BYTES", request.param)
+        yield
+
+
 @given(st.binary(max_size=80), st.data())
+@pytest.mark.usefixtures("block_bytes")
 def test_edits_replace_their_spans_and_nothing_else(data, draw):
     cuts = sorted(draw.draw(st.lists(st.integers(0, len(data)), max_size=12)))
     spans = list(zip(cuts[::2], cuts[1::2], strict=False))
@@ -32,6 +42,24 @@ def test_edits_replace_their_spans_and_nothing_else(data, draw):
         done = edits.finish(data)
         assert apply_edits(data, done) == expected
         assert first_stray_byte(data, done, expected) == -1
+        if spans and expected:
+            at = draw.draw(st.integers(0, len(expected) - 1))
+            wrong = expected[:at] + bytes([expected[at] ^ 1]) + expected[at + 1 :]
+            assert first_stray_byte(data, done, wrong) == at
+            later = draw.draw(st.integers(at, len(expected) - 1))
+            wrong = wrong[:later] + bytes([expected[later] ^ 2]) + wrong[later + 1 :]
+            assert first_stray_byte(data, done, wrong) == at
+            assert first_stray_byte(data, done, expected[:-1]) >= 0
+            assert first_stray_byte(data, done, expected + b"x") >= 0
+
+
+@given(st.lists(st.tuples(st.integers(0, 40), st.integers(-3, 9))))
+def test_stretches_are_counted_out_and_cut_out(stretches):
+    low = np.array([a for a, _ in stretches], np.int64)
+    high = low + np.array([n for _, n in stretches], np.int64)
+    assert ranges(low, high).tolist() == [k for a, n in stretches for k in range(a, a + n)]
+    data = bytes(range(60))
+    assert slices(data, low, np.maximum(high, low)) == [data[a : a + max(n, 0)] for a, n in stretches]
 
 
 def test_edits_at_one_place_stand_in_the_order_of_their_pieces():

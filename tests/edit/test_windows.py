@@ -63,7 +63,7 @@ def test_windows_say_what_the_whole_says(demo, write, monkeypatch, convention, o
     found = windows(program, result.edits, result.declared)
     whole = read_program(result.output)
     rows = []
-    for batch in read_windows(program, result.output, mapped, found):
+    for batch in read_windows(program, result.output, result.edits, mapped, found):
         mine = batch.other.moves
         at = np.searchsorted(mine.line, batch.to_line)
         there = np.searchsorted(whole.moves.line, mapped[program.moves.line[batch.rows]])
@@ -83,3 +83,60 @@ def test_windows_say_what_the_whole_says(demo, write, monkeypatch, convention, o
     assert np.all(np.diff(np.concatenate(rows)) > 0)
     assert batch_moves > 40 or len(rows) > 2
     assert 0 < sum(map(len, rows)) < len(program.moves)
+
+
+@given(
+    st.lists(st.integers(-(10**9), 10**9), min_size=1, max_size=9),
+    st.integers(0, 9),
+    st.sampled_from([0, 10**15]),
+)
+def test_padded_numbers_are_the_numbers(wholes, decimals, more):
+    values = np.array([whole + more for whole in wholes]) / 10.0**decimals
+    rows = [row.tobytes().decode() for row in module._padded(values, decimals)]
+    assert len({len(row) for row in rows}) == 1
+    for row, value in zip(rows, values.tolist(), strict=True):
+        assert abs(float(row) - value) <= 1e-15 * abs(value) and len(row.partition(".")[2]) == decimals
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e18, -1e19])
+def test_what_can_t_be_padded_is_refused(value):
+    with pytest.raises(ValueError, match="not finite or has too many"):
+        module._padded(np.array([1.0, value]), 0)
+
+
+@pytest.mark.parametrize("batch_moves", [1, 3, 150_000])
+@pytest.mark.parametrize("relative_e", [True, False])
+def test_windows_that_begin_where_places_are_relative_are_read_so(
+    plate_of, write, monkeypatch, batch_moves, relative_e
+):
+    monkeypatch.setattr(module, "_BATCH_MOVES", batch_moves)
+    lines = [
+        "G21",
+        "G90",
+        "M83" if relative_e else "M82",
+        "M204 S900",
+        ";TYPE:Perimeter",
+        "G1 X0 Y0 Z0.2 F6000",
+        "G91",
+    ]
+    for k in range(1, 9):
+        lines += [f"G1 X{k} Y-1 E{0.4 if relative_e else 0.4 * k:.1f} F1800", *["G1 X0.1", "G1 X-0.1"] * 5]
+        lines += ["G90", f"G1 X{k} Y{k}", "G91"] if k % 3 == 0 else []
+    plate = plate_of("\n".join(lines) + "\n")
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    draft = Draft.of(plate)
+    draft.feed[beads[:7]] = 20.0
+    result = write(draft)
+    program = result.original.program
+    found = windows(program, result.edits, result.declared)
+    assert len(found[0]) >= 4 and np.any(program.states.xyz_relative.at(found[0]) == 1.0)
+    mapped = line_map(result.edits, program.lines.start)
+    whole, count = read_program(result.output), 0
+    for batch in read_windows(program, result.output, result.edits, mapped, found):
+        at = np.searchsorted(batch.other.moves.line, batch.to_line)
+        there = np.searchsorted(whole.moves.line, mapped[program.moves.line[batch.rows]])
+        for name in "xyze":
+            mine, all_ = getattr(batch.other.moves, name)[at], getattr(whole.moves, name)[there]
+            assert np.allclose(mine, all_, rtol=0, atol=1e-8), name
+        count += 1
+    assert count > 1 or batch_moves > 100

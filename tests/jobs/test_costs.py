@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from low_clip import LOW_CLIP, low_kit
 
-from gcodetools.demo.kit import hoophouse_kit
 from gcodetools.demo.maker import CONVENTIONS, Placement, make
 from gcodetools.documents import profiles
 from gcodetools.jobs import costs as costs_of
 from gcodetools.jobs import durations
 from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.clock import standing
-from gcodetools.jobs.costs import HEATING, KINDS, REST, Extra, add_up
+from gcodetools.jobs.costs import HEATING, KINDS, REST, Extra, Side, add_up, add_up_sides
 from gcodetools.jobs.inspect import inspect_plate
 from gcodetools.kit.placing import place
 from gcodetools.kit.schema import kit_from_bytes
@@ -26,8 +27,8 @@ from gcodetools.physics.timing import times
 from gcodetools.toolpath.plate import Plate
 
 EXACT = 1e-9
-KIT = kit_from_bytes(hoophouse_kit().encode(), "hoophouse.kit.yaml")
-PARTS = (Placement("film-clip", 60, 110), Placement("shelf-hook", 130, 110))
+KIT = kit_from_bytes(low_kit().encode(), "hoophouse.kit.yaml")
+PARTS = (Placement(LOW_CLIP, 60, 110), Placement("shelf-hook", 130, 110))
 KEY = (Placement("wedge-key-snug", 110, 110),)
 COLUMNS = ("seconds", "heating_s", "filament_mm")
 
@@ -134,6 +135,29 @@ def test_looking_at_few_rows_at_a_time_changes_nothing(plate, planned, data, blo
             assert a == pytest.approx(b, rel=1e-9, abs=1e-9)
 
 
+def test_two_sides_of_a_plate_are_each_as_alone(few, monkeypatch):
+    monkeypatch.setattr(costs_of, "_ROWS", 8)
+    plate, planned = few
+    slower = replace(planned, seconds=planned.seconds * 3, waits_s=planned.waits_s * 3)
+    regions = [("a", Selection(np.array([2, 5]), np.array([0.0, 0.5]), np.array([0.5, 1.0])))]
+    extra = [Extra(HEATING, np.array([4]), np.array([9.0]))]
+
+    def twice(low, high):
+        return plate.moves.e[low:high] * 2
+
+    one, other = add_up_sides(plate, [Side(planned), Side(slower, extra, twice)], regions)
+    alone = add_up(plate, planned, regions), add_up_sides(plate, [Side(slower, extra, twice)], regions)[0]
+    for found, expected in zip((one, other), alone, strict=True):
+        for name in ("whole", "features", "layers", "regions"):
+            for column in COLUMNS:
+                a, b = (getattr(getattr(each, name), column) for each in (found, expected))
+                assert np.array_equal(a, b)
+        adds_up(found)
+        assert found.pushed_mm.sum() == pytest.approx(found.whole.filament_mm[0])
+    assert other.whole.seconds[0] == pytest.approx(3 * one.whole.seconds[0] + 9.0)
+    assert other.whole.filament_mm[0] == pytest.approx(2 * one.whole.filament_mm[0])
+
+
 def test_time_that_no_move_takes_is_in_its_layer_and_in_the_rest(plate, planned):
     row = int(plate.layers.first_row[3])
     extra = Extra(HEATING, np.array([0, row, len(plate.moves)]), np.array([100.0, 7.0, 1.0]))
@@ -195,6 +219,7 @@ def test_tool_changes_are_a_line_of_their_own():
     assert sum(record[key]["best"] for key in apart) == pytest.approx(planned.total_s, abs=1e-5)
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("machine", [None, "desktop-220"])
 def test_every_sample_adds_up(sample_path, machine):
     plate = Plate.read(sample_path)
@@ -324,7 +349,7 @@ def test_on_a_large_file_the_marks_are_the_same(by_draft):
 
 
 def test_without_changes_both_sides_are_one():
-    kit = kit_from_bytes(re.sub(r"\n *treat: .*", "", hoophouse_kit()).encode(), "untreated.kit.yaml")
+    kit = kit_from_bytes(re.sub(r"\n *treat: .*", "", low_kit()).encode(), "untreated.kit.yaml")
     plate = Plate.from_bytes(make(parts=KEY).data, "key.gcode")
     done = apply_plate(plate, kit, Options(()))
     assert done.treated.render() == plate.render()

@@ -18,11 +18,13 @@ from gcodetools.physics.hotend import (
     Hotend,
     block_trace,
     core_trace,
+    entered,
     entered_at,
     fan_received,
     fan_trace,
     melt_at,
     nozzle_received,
+    stations,
 )
 
 MODEL = Hotend(up_c_s=1.3, down_c_s=0.5, settle_s=10.0, melt_mm3=20.0, soak_s=math.inf)
@@ -217,7 +219,7 @@ def test_no_melt_zone_gives_the_block_itself():
     beads = even(50, 1.0, 3.0, gap=0.5)
     trace = block_trace(row(0, 20), row(230, 245), model)
     got = nozzle_received(beads, trace, model)
-    assert got.got == pytest.approx(got.block)
+    assert got.got == pytest.approx(fan_received(beads, trace).got)
     assert got.first == pytest.approx(trace.at(beads.begin_s))
 
 
@@ -229,7 +231,7 @@ def test_means_lie_between_least_and_most_and_equal_the_integral():
     t = beads.begin_s[:, None] + 1.5 * fine
     seen = trace.at(t)
     block = ((seen[:, 1:] + seen[:, :-1]) / 2).mean(axis=1)
-    assert got.block == pytest.approx(block, abs=0.02)
+    assert fan_received(beads, trace).got == pytest.approx(block, abs=0.02)
     assert np.all((got.low <= got.got + 1e-9) & (got.got <= got.high + 1e-9))
     assert got.high.max() > got.low.min() + 15
 
@@ -305,3 +307,26 @@ def test_no_beads_are_no_trouble():
     got = nozzle_received(none, block_trace(row(0), row(230), MODEL), MODEL)
     assert len(got.got) == 0
     assert entered_at(none, row(3.0), replace(MODEL, soak_s=1.0)) == pytest.approx([2.0])
+
+
+def test_a_course_is_the_sum_of_its_terms_wherever_it_is_asked():
+    """Against the formula piece by piece: on ramps, long behind them, before the first command, and for one time."""
+    trace = block_trace(row(0, 40, 60, 2000), row(230, 245, 240, 220), MODEL)
+    when = np.concatenate([np.linspace(-10, 120, 261), np.linspace(1990, 90_000, 300)])
+    for t in when[::-1].tolist():
+        k = max(int(np.searchsorted(trace.start_s, t, side="right")) - 1, 0)
+        since = max(t - float(trace.start_s[k]), 0.0)
+        terms = [trace.a[k] * math.exp(-trace.p[k] * since), trace.b[k] * math.exp(-trace.q[k] * since)]
+        assert float(trace.at(np.array(t))) == pytest.approx(trace.end[k] + sum(terms), rel=1e-12)
+    folded = trace.at(when.reshape(3, -1))
+    assert folded.shape == (3, len(when) // 3) and np.array_equal(folded.ravel(), trace.at(when))
+
+
+@pytest.mark.parametrize("melt_mm3", [0.0, 24.0])
+def test_what_beads_are_made_of_entered_when_entered_at_says(melt_mm3):
+    model = replace(MODEL, melt_mm3=melt_mm3, soak_s=30.0)
+    beads = even(60, 1.5, 3.0, gap=0.7)
+    times = stations(beads)
+    assert np.array_equal(times[0], beads.begin_s) and np.array_equal(times[2], beads.end_s)
+    for found, t in zip(entered(beads, model), times, strict=True):
+        assert found == pytest.approx(entered_at(beads, t, model), abs=1e-9)

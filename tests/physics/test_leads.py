@@ -279,6 +279,15 @@ def test_a_slow_machine_misses_what_a_plan_for_the_usual_one_reaches():
     assert np.all(replayed(fan.fan(), fan.beads, fan.base, Fan(2, 2)).reached.missed > 0.02)
 
 
+def test_a_replay_with_another_melt_zone_looks_when_plastic_was_made_again():
+    p = tall()
+    plan = p.nozzle()
+    small = replace(MODEL, melt_mm3=MODEL.melt_mm3 / 4)
+    other = replayed(plan, p.beads, p.base, small)
+    assert not np.array_equal(other.got.got, plan.got.got)
+    assert np.array_equal(replayed(other, p.beads, p.base, MODEL).got.got, plan.got.got)
+
+
 def test_visits_that_disagree_and_are_short_get_what_is_asked_for_longest():
     plan = printed([(60, None)] + [(3, 238.0), (2, 244.0)] * 20 + [(60, None)]).nozzle()
     assert len(plan.holds) == 1

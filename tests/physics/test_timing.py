@@ -10,7 +10,7 @@ import pytest
 
 from gcodetools.demo.maker import Placement, make
 from gcodetools.documents.profiles import load_machine
-from gcodetools.physics.timing import Times, motion_seconds, times
+from gcodetools.physics.timing import Times, motion_seconds, retimed, times
 from gcodetools.toolpath.machine_limits import limits_of
 from gcodetools.toolpath.plate import Plate
 
@@ -98,6 +98,67 @@ def test_a_file_without_beads_is_start_code():
 def test_a_slower_feed_takes_longer():
     half = times(plate_of(LIMITED + "M83\nM220 S50\n" + BEADS))
     assert half.total_s > times(plate_of(LIMITED + "M83\n" + BEADS)).total_s
+
+
+# --- some rows at other feeds
+
+DEVIATION = LIMITED.replace("E5\n", "E5 J0.02\n")
+SMOOTHED = "M204 S1500\nSET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=5 MINIMUM_CRUISE_RATIO=0.5\n"
+
+
+def wandering(seed: int, head: str, moves: int = 300) -> Plate:
+    """Short and long moves, arcs, travels, retractions, waits, feeds and accelerations at random."""
+    random = np.random.default_rng(seed)
+    text = [head, "G21\nG90\nM83\nG1 X100 Y100 F6000\n;LAYER_CHANGE\n;Z:0.2\n;HEIGHT:0.2\n;TYPE:Perimeter\n"]
+    x = y = 100.0
+    for _ in range(moves):
+        length = float(random.choice([0.05, 0.3, 2.0, 20.0]))
+        dx, dy = length * np.cos(turn := random.uniform(0, 2 * np.pi)), length * np.sin(turn)
+        x, y = round(x + dx, 3), round(y + dy, 3)
+        kind = random.integers(0, 12)
+        if kind == 0:
+            text.append(f"G2 X{x} Y{y} I{dx / 2:.4f} J{dy / 2:.4f} E0.02\n")
+        elif kind == 1:
+            text.append(
+                f"G1 E-0.8 F2400\nG0 X{x} Y{y} F9000\nG1 E0.8 F2400\nG1 F{random.integers(600, 6000)}\n"
+            )
+        else:
+            text.append(f"G1 X{x} Y{y} E{0.04 * length:.5f}\n")
+        text += random.choice(
+            ["", "", "", "", "M204 S900\n", "G4 P30\n", "M400 P50\n", "M204 S2000\n"], 1
+        ).tolist()
+    return plate_of("".join(text))
+
+
+@pytest.mark.parametrize(
+    "head", [LIMITED, DEVIATION, SMOOTHED, ""], ids=["jerk", "deviation", "smoothed", "plain"]
+)
+@pytest.mark.parametrize("share", [0.003, 0.05, 0.6])
+def test_rows_planned_anew_take_what_the_whole_takes_at_their_feeds(head, share):
+    """To the last bit: what lies behind a joint of its own speed is not looked at again."""
+    for seed in range(12):
+        plate = wandering(seed, head + ("" if seed % 2 else stated(900)))
+        planned = times(plate)
+        random = np.random.default_rng(seed)
+        row = np.flatnonzero(random.random(len(plate.moves)) < share)
+        feed = plate.moves.f.copy()
+        feed[row] *= random.choice([0.2, 0.9, 1.0, 3.0], len(row))
+        expected = times(plate, factor=planned.factor, feed_mm_s=feed)
+        found = retimed(plate, planned, row, feed[row])
+        assert np.array_equal(found.over(planned).seconds, expected.seconds)
+        assert np.array_equal(found.row, np.flatnonzero(expected.seconds != planned.seconds))
+
+
+def test_only_what_a_change_reaches_is_planned_anew(monkeypatch):
+    from gcodetools.physics import timing
+
+    plate = wandering(3, LIMITED, moves=3000)
+    planned, seen = times(plate), []
+    one = timing.some_moves
+    monkeypatch.setattr(timing, "some_moves", lambda *given: seen.append(len(given[2])) or one(*given))
+    row = np.flatnonzero((planned.joint > 0) & (plate.beads.length_mm > 5))[200:201]
+    assert len(retimed(plate, planned, row, plate.moves.f[row] / 2).row)
+    assert 0 < sum(seen) < 100
 
 
 # --- against what real files say of themselves
@@ -188,3 +249,15 @@ def test_blocks_of_rows_take_as_long_as_the_whole(sample_path):
     limits = limits_of(plate, None)
     whole = motion_seconds(plate, limits, block=len(plate.moves) + 1)
     assert motion_seconds(plate, limits, block=3000) == pytest.approx(whole, rel=1e-9, abs=1e-12)
+
+
+@pytest.mark.every(2)
+def test_a_sample_with_some_feeds_changed_is_planned_anew_around_them(sample_path):
+    plate = Plate.read(sample_path)
+    planned = times(plate)
+    row = np.flatnonzero(plate.beads.is_bead)
+    row = row[(row // 40) % 6 == 0]
+    feed = plate.moves.f.copy()
+    feed[row] *= 0.7
+    expected = times(plate, factor=planned.factor, feed_mm_s=feed)
+    assert np.array_equal(retimed(plate, planned, row, feed[row]).over(planned).seconds, expected.seconds)

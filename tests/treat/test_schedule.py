@@ -72,6 +72,19 @@ def test_each_tool_has_a_hold_of_its_own(two):
     assert answer.done.startswith("228 C over plate layers 5-9")
 
 
+def test_layers_that_have_what_is_asked_for_already_are_not_reached_by_the_schedule(two):
+    data = two.plate.render()
+    at = data.index(b";LAYER_CHANGE\n;Z:1.4")  # layer index 6
+    two.plate = Plate.from_bytes(data[:at] + b"M104 T1 S212\n" + data[at:], "two.gcode")
+    setting = Treatment(nozzle=Nozzle(set_c=220.0), force=True)
+    _, done = two.run(
+        two.work(setting, layers=(2, 4), instance=2), two.work(setting, layers=(4, 8), instance=2, region="b")
+    )
+    first, second = [d for d in done if d.setting == "nozzle"]
+    assert (first.done, first.why) == ("nothing", "the file's own is there already")
+    assert second.done.startswith("220 C over plate layers 7-9, reached")
+
+
 def test_a_file_s_own_change_shifts_the_hold_with_it(two):
     data = two.plate.render()
     at = data.index(b";LAYER_CHANGE\n;Z:1.4")  # layer index 6
