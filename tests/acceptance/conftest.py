@@ -33,7 +33,7 @@ MANY = 20
 STEPS = ((216, "pla", 4), (226, "pla", -4), (241, "petg", -4), (259, "petg", -4), (400, "abs", -6))
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)  # all of them: 18 MB of text
 def _sample(path: Path) -> Plate:
     return Plate.read(path)
 

@@ -12,6 +12,7 @@ from gcodetools.jobs.apply import Options
 from gcodetools.jobs.estimate import estimate_plate
 from gcodetools.kit.schema import kit_from_bytes
 
+pytestmark = pytest.mark.usefixtures("few_cells")
 ARM = "{cantilever: {length: 12, thickness: 2, width: 8, undercut: 1}}"
 RING = "{open_ring: {bore: 16, gap: 100, onto: 16, wall: 2.4, height: 30, tilt: 10}}"
 USE = "{times: 50, held: strained, temperature: [-5, 30], years: 3}"

@@ -67,6 +67,7 @@ def test_few_enough_files_are_off():
     assert 1 - len(MISSES) / len(stating) >= 0.85
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 def test_the_demo_holds_the_filament_that_it_states(demo, letter):
     made, plate = demo(letter)

@@ -73,6 +73,7 @@ def test_outside_a_slab_no_move_of_a_sample_differs(sample, probe, walk):
     assert np.count_nonzero(np.abs(ratio - SCALE) < slack + 1e-4) > 0.15 * inside.sum()
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("letter", maker.CONVENTIONS)
 @pytest.mark.parametrize("relative", [True, False])
 def test_flow_of_a_whole_slab_is_scaled_as_asked(demo, probe, walk, letter, relative):

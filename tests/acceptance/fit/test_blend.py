@@ -29,6 +29,7 @@ def profile(before: Sheet, after: Sheet, z: float, side: float) -> tuple[np.ndar
     return np.concatenate(places), np.concatenate(offs)
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("offset", [-0.2, -0.05, 0.05, 0.13])
 @pytest.mark.parametrize(
     ("shape", "letter", "options"),
@@ -77,6 +78,8 @@ def test_steps_between_points_of_a_blend_are_small(move, offset):
     assert np.abs(off).max() == pytest.approx(abs(offset), abs=1e-3)
 
 
+@pytest.mark.every(1)
+@pytest.mark.parametrize(("offset", "blend"), [(-0.2, 0.5), (0.2, 1.0), (0.2, 2.0), (-0.1, 0.5)])
 @pytest.mark.parametrize(
     ("shape", "letter", "options"),
     [
@@ -86,7 +89,6 @@ def test_steps_between_points_of_a_blend_are_small(move, offset):
     ],
     ids=["straight", "chords", "arcs"],
 )
-@pytest.mark.parametrize(("offset", "blend"), [(-0.2, 0.5), (0.2, 1.0), (0.2, 2.0), (-0.1, 0.5)])
 def test_steps_are_small_however_short_the_blend(move, shape, letter, options, offset, blend):
     """No step between two points above 0.02 mm; the area gained is the offset over the region, half in blends."""
     done = move(shape, offset, RIGHT, letter=letter, blend=blend, **options)

@@ -168,6 +168,7 @@ ALL = (
 )
 
 
+@pytest.mark.every(1)
 @pytest.mark.parametrize("relative", [True, False], ids=["relative", "absolute"])
 @pytest.mark.parametrize("letter", ["A", "B", "D"])
 def test_everything_at_once(press, clean, letter, relative):
