@@ -43,6 +43,7 @@ COMMANDS = {
     "completion": "Print a script that lets a shell complete what you type.",
 }
 _LABEL_OPTIONS = ("--only", "--object")
+MEMORY_TIMES = 12  # times the file: what `apply` holds at most, by the table in DEVELOPERS.md
 CANNOT_WRITE_STATUS, FAULT_STATUS, INTERRUPTED_STATUS = 7, 70, 130
 
 
@@ -172,8 +173,7 @@ def status_of(args: list[str] | None = None) -> int:
     except BrokenPipeError:
         return _reader_gone()
     except MemoryError:
-        _say("error: out of memory", "Close other programs, or treat the plate in parts (--only).")
-        return FAULT_STATUS
+        return _out_of_memory(sys.argv[1:] if args is None else args)
     except OSError as error:
         return _unwritable_stdout(error) if error.filename is None and error.errno else _fault(error)
     except Exception as error:
@@ -204,6 +204,16 @@ def _unwritable_stdout(error: OSError) -> int:
 def _flushed() -> int:
     sys.stdout.flush()
     return 0
+
+
+def _out_of_memory(args: list[str]) -> int:
+    """Name the largest file of the command line: the one that took it, in all likelihood."""
+    sizes = {word: os.path.getsize(word) for word in args if os.path.isfile(word)}  # noqa: PTH113, PTH202
+    name = max(sizes, key=sizes.__getitem__, default="")
+    what = f"{name} ({sizes[name] / 1e6:,.1f} MB): " if name else ""
+    needed = f"Up to {MEMORY_TIMES} times the size of a plate's text is needed. "
+    _say(f"error: {what}out of memory", f"{needed}Close other programs, or take a machine with more.")
+    return FAULT_STATUS
 
 
 def _say(*lines: str) -> None:

@@ -174,7 +174,9 @@ class Draft:
         tails = np.flatnonzero(self.t0 > 0.0)
         if len(tails) == 0:
             return
-        cut = np.flatnonzero(np.isin(self.row, self.row[tails]))
+        is_cut = np.zeros(len(self.row), bool)
+        is_cut[tails] = is_cut[tails - 1] = True
+        cut = np.flatnonzero(is_cut)
         moves = self.plate.program.moves
         rows = self.row[cut]
         own_accel = self.plate.program.states.accel.at(moves.line[rows])
@@ -195,11 +197,14 @@ class Draft:
         if self.moved is not None:  # where a moved bead turns, two pieces meet
             alike &= ~self.moved.is_knot(self.row[tails], self.t0[tails])
         gone = tails[alike]
+        if len(gone) == 0:
+            return
         keep = np.ones(len(self.row), bool)
         keep[gone] = False
-        ends = np.append(np.flatnonzero(keep)[1:], len(self.row)) - 1
-        self.t1 = self.t1[ends]
-        for name in ("row", "t0", "feed", "flow", "accel"):
+        # The piece that stays before others in a row takes the end of the last of them.
+        apart = np.flatnonzero(np.diff(gone) > 1)
+        self.t1[gone[np.append(0, apart + 1)] - 1] = self.t1[gone[np.append(apart, len(gone) - 1)]]
+        for name in ("row", "t0", "t1", "feed", "flow", "accel"):
             setattr(self, name, getattr(self, name)[keep])
         if self.removed is not None:
             self.removed = self.removed[keep]
