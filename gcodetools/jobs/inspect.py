@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.record import already_treated
-from gcodetools.gcode.arrays import present
+from gcodetools.gcode.arrays import keep_memory, present
 from gcodetools.jobs.apply import Options, read_plate
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.clock import Standing, standing
@@ -32,12 +32,13 @@ __all__ = ["inspect_file", "inspect_plate"]
 
 
 def inspect_file(path: Path, options: Options) -> tuple[dict[str, Any], list[str]]:
-    """Record and warnings of a file.
+    """Record and warnings of a file. The process keeps the memory it needs for that.
 
     Raises
     ------
     InputError : the file or a kit is unreadable or invalid.
     """
+    keep_memory()
     kit = load_kits(options.kits) if options.kits else None
     return inspect_plate(read_plate(path, number=options.plate), kit, options)
 

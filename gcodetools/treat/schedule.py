@@ -16,7 +16,7 @@ from gcodetools.documents.profiles import load_machine
 from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
-from gcodetools.gcode.arrays import present
+from gcodetools.gcode.arrays import present, spans_of
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
 from gcodetools.physics.hotend import Beads, Fan, Hotend
@@ -354,10 +354,11 @@ class _Settling:
         for row, end, value, over in zip(
             told.row.tolist(), ends.tolist(), told.value.tolist(), told.over.tolist(), strict=True
         ):
-            own = own_value(self.draft, setting, tool, slice(row, end))
-            # Where the file says the same, its own commands stand.
-            new = np.where(np.abs(own - value) < 1e-9, np.nan, value) if not over else np.nan
-            column[row:end] = np.where(self._mine(row, end, only), new, column[row:end])
+            for low, high in spans_of(end, row):  # one command may hold for nearly all of a plate
+                own = own_value(self.draft, setting, tool, slice(low, high))
+                # Where the file says the same, its own commands stand.
+                told_here = np.where(np.abs(own - value) < 1e-9, np.nan, value) if not over else np.nan
+                column[low:high] = np.where(self._mine(low, high, only), told_here, column[low:high])
         self._keep(setting, plan, column)
         if plan.seconds > 0:
             self.schedule.paused[setting, tool] = len(self._rests_of(plan)), plan.seconds
