@@ -258,10 +258,24 @@ class Comparer:
         for tool in {**states.nozzle, **others.nozzle}:
             new = others.nozzle.get(tool, Track(np.empty(0, np.int32), np.empty(0)))
             own = self.wanted.nozzles.get(tool) or self.draft.nozzle_track(tool)
-            off = _state_off(own, new, read.line, read.there, self.draft.base_nozzle_c)
+            off = _state_off(own, new, read.line, read.there)
+            if len(off):
+                off = off[~self._heated(states.nozzle.get(tool), own, new, read, off)]
             if len(off):
                 found.append((f"nozzle {tool}", off[~self._may("nozzle", read.line, off)]))
         return found
+
+    def _heated(self, said: Track | None, own: Track, new: Track, read: Read, which: I8) -> Bool:
+        """(n,) rows that both print at what a macro heats to: neither says so, or a command of 0 left it alone. said :
+        what the original's commands set."""
+        line = read.line[which]
+        before, after = own.at(line), new.at(read.there[which])
+        macro = before == self.draft.base_nozzle_c
+        if said is not None:
+            told = said.at(line)
+            macro &= np.isnan(told) | (told == 0)
+        result: Bool = macro & (np.isnan(after) | (after == 0))
+        return result
 
     def _held(self, name: str, read: Read, which: I8) -> Bool:
         """(n,) rows on which what is in force may be another: a fan that is held, which is compared with what is
@@ -298,18 +312,13 @@ def _found(other: Program, to_line: Rows) -> tuple[I8, I8]:
     return at, np.flatnonzero(lines[at] != to_line)
 
 
-def _state_off(old: Track, new: Track, line: Rows, there: Rows, base: float = float("nan")) -> I8:
-    """Where a state differs; a window's reader may not know what the original never set.
-
-    Both hold still between commands, so only the first row behind each is looked at. base : before any
-    command that counts, both may have what the start macro set.
-    """
+def _state_off(old: Track, new: Track, line: Rows, there: Rows) -> I8:
+    """Where a state differs; both hold still between commands, so only the first row behind each is looked at."""
     if len(old.line) == 0 and len(new.line) == 0 and old.initial == new.initial:
         return np.empty(0, np.int64)
     edges = edges_of(len(line), behind(old, line), behind(new, there))
     before, after = old.at(line[edges]), new.at(there[edges])
-    heated = (np.isnan(after) | (after == 0)) & (before == base)
-    off = ~(np.abs(before - after) <= _STATE) & ~(np.isnan(before) & np.isnan(after)) & ~heated
+    off = ~(np.abs(before - after) <= _STATE) & ~(np.isnan(before) & np.isnan(after))
     return from_edges(edges, off, len(line))
 
 

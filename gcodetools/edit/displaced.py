@@ -77,10 +77,11 @@ def _points(program: Program, rows: I8, t: F8) -> F8:
     return point
 
 
-def displaced(draft: Draft, returned: bool = False) -> Displaced:
+def displaced(draft: Draft, returned: bool = False, staying: bool = False) -> Displaced:
     """Find them; runs and removals of the draft as they are now.
 
-    returned : also pieces to whose begin a run goes back, behind moves that don't move in X and Y.
+    returned : also pieces to whose begin a run goes back, behind moves that don't move in X and Y. staying : only if
+    one of those moves stays; else nothing is left that begins elsewhere.
     """
     program = draft.plate.program
     moves = program.moves
@@ -109,6 +110,9 @@ def displaced(draft: Draft, returned: bool = False) -> Displaced:
     if returned:
         left = _standing(draft, since, runs, piece, late=False)
         apart = draft.row[piece] > draft.row[np.maximum(since, 0)] + 1
+        if staying:
+            kept = np.concatenate([[0], np.cumsum(~gone)])
+            apart &= kept[piece] > kept[since + 1]
         off |= apart & (np.hypot(*(left - there).T) > _SAME_MM)
     piece, since, here, there, end = piece[off], since[off], here[off], there[off], end[off]
     rows = draft.row[piece].astype(np.int64)

@@ -74,7 +74,7 @@ def emit_beads(context: Context) -> None:
     if gone is not None:
         _delete_lines(context, gone)
     if gone is not None or draft.runs:
-        off = displaced(draft, returned=True)
+        off = displaced(draft, returned=True, staying=True)
         first = np.where(off.since >= 0, draft.row[off.since] + 1, 0)
         last = np.maximum(draft.row[off.piece], first)
         context.declare_runs(first, last, ("position",), "begins where new beads end")

@@ -107,6 +107,8 @@ def _whole_lines(program: Program, edits: Edits, line: I8) -> Bool:
     ends_line[some] = text.data[text_end[some] - 1] == 10
     result: Bool = ends_line & (edits.begin == edits.end) & (edits.begin == program.lines.start[line])
     result[1:] &= (edits.end[:-1] < edits.begin[1:]) | ends_line[:-1]
+    if not program.lines.data.endswith(b"\n"):
+        result &= line < len(program.lines)  # what goes on at the file's end stands on its last line
     feed = np.flatnonzero(text.data == 10)
     # Each line of the texts, from the place behind the line end before or from where its text begins.
     owner = np.searchsorted(text_end, feed, side="right")

@@ -135,7 +135,8 @@ class Wanted:
         indices into `rows` before which something was left out."""
         low = np.concatenate([[0], at[:-1] + 1])
         high = np.maximum(at - (self.draft.first[rows + 1] - self.draft.first[rows]) + 1, 0)
-        low[starts] = high[starts]
+        left_out = starts[rows[starts] > 0]  # before the file's first move nothing is
+        low[left_out] = high[left_out]
         gap = np.flatnonzero(high > low)
         here = ranges(low[gap], high[gap])
         owner = np.repeat(gap, (high - low)[gap])

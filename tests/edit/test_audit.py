@@ -289,6 +289,16 @@ def test_lines_of_others_are_seen_beside_lines_of_ours(plate_of, changes, told):
     assert (told in problem) if told else problem == ""
 
 
+@pytest.mark.parametrize("last", [b"M84", b"; the end"])
+def test_a_line_of_ours_that_runs_into_a_last_line_without_an_end_is_seen(plate_of, last):
+    plate = plate_of(LINES + last)
+    size = len(plate.program.lines.data)
+    edits, output = spliced(plate, (size, size, b"M104 S200\n"))
+    assert last.decode() in foreign_problem(plate.program, edits, output)
+    apart, output = spliced(plate, (size, size, b"\nM104 S200\n"))
+    assert foreign_problem(plate.program, apart, output) == ""
+
+
 def test_what_was_put_before_a_move_counts_in_its_filament_and_path(plate_of):
     """Whatever else sees such a move, these sums do on their own."""
     plate = plate_of(LINES + b"G1 Y10 E.4\nG1 X0 E.4\n")

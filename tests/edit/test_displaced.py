@@ -159,3 +159,16 @@ def test_where_a_nozzle_really_stands_is_what_is_told(write):
         begins = {s.tag: s.begin[:2] for s in replay(write(draft).output) if s.tag is not None}
         for piece, here in zip(found.piece.tolist(), found.here.tolist(), strict=True):
             assert begins[int(draft.row[piece])] == pytest.approx(here, abs=1e-3)
+
+
+@pytest.mark.parametrize(("lift", "stays"), [([], False), (["G1 Z.6"], True)])
+def test_a_run_that_goes_back_displaces_only_what_stays_before_its_end(plate_of, lift, stays):
+    """Where all between went, nothing is left that stands elsewhere: a record had said so of hundreds of beads."""
+    plate = plated(plate_of, "G1 X10 Y0 E.4", "G1 X10 Y10 E.4", *lift, "G1 X0 Y10 E.4")
+    gone, behind = int(rows_of(plate)[1]), int(rows_of(plate)[2])
+    draft = without(plate, [(gone, 0.0, 1.0)])
+    draft.runs.append(run_of(behind, [(5, 5, 0.1), (10, 10)], 0.2, early=False))
+    assert len(displaced(draft).piece) == 0
+    assert draft.row[displaced(draft, returned=True).piece].tolist() == [behind]
+    found = displaced(draft, returned=True, staying=True)
+    assert draft.row[found.piece].tolist() == [behind] * stays

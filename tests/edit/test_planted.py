@@ -268,6 +268,36 @@ def test_a_hold_of_the_fan_that_is_not_written_is_seen_though_the_file_never_set
     assert [wrong.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
 
 
+@pytest.mark.parametrize("line", [b"G1 E0.01\n", b"G10\n", b"G1 X50 Y50\n"])
+@pytest.mark.parametrize("whole", [False, True])
+def test_what_acts_before_the_first_move_of_the_file_is_seen(line, whole):
+    plate = squares(Sheet()).plate()
+    draft = Draft.of(plate)
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    draft.feed[beads if whole else beads[:2]] = 22.5
+    treated = emit(draft, ooze_mm=0.0, bed=None)
+    assert [treated.audit(full=full).differing for full in (False, True)] == [0, 0]
+    at = int(plate.program.lines.start[plate.moves.line[0]])
+    assert treated.output[:at] == plate.program.lines.data[:at]
+    wrong = retouched(treated, at, at, line)
+    assert [wrong.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
+
+
+@pytest.mark.parametrize("line", [b"M104 S0\n", b"M104 S150\n"])
+def test_a_heater_that_is_turned_off_amid_the_print_is_seen_though_the_base_is_what_the_file_prints_at(line):
+    plate = demo_plate("B")
+    draft = Draft.of(plate)
+    beads = np.flatnonzero(plate.beads.feature != 0)[500:540]
+    draft.base_nozzle_c = float(plate.program.states.nozzle[0].at(plate.moves.line[beads[:1]])[0])
+    assert draft.base_nozzle_c > 180
+    draft.feed[beads] = 7.0
+    treated = emit(draft, ooze_mm=0.0, bed=None)
+    assert [treated.audit(full=full).differing for full in (False, True)] == [0, 0]
+    at = treated.output.index(b"\n", treated.output.index(b"F420") + 100) + 1
+    wrong = retouched(treated, at, at, line)
+    assert [wrong.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
+
+
 def test_an_acceleration_that_lasts_over_a_travel_is_the_one_that_was_wanted():
     plate = squares(Sheet(), layers=1).plate()
     beads = np.flatnonzero(plate.beads.feature != 0)
