@@ -84,7 +84,9 @@ APART = {"C-arcs-small.gcode", "E0-tpu.gcode"}
 @pytest.mark.every(5, 2)
 def test_a_sample_goes_the_whole_way(sample, sample_path, probe, few_cells, request):
     if sample_path.name in APART:
-        mark = pytest.mark.xfail(raises=NotFoundOnPlate, strict=True, reason="treated: its outline does not fit")
+        mark = pytest.mark.xfail(
+            raises=NotFoundOnPlate, strict=True, reason="treated: its outline does not fit"
+        )
         request.applymarker(mark)
     whole_way(probe, sample, sample_path.read_bytes())
 

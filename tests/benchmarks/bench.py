@@ -166,7 +166,7 @@ def growing(files: Files) -> list[Row]:
     counts = [_count(path) for path in paths]
     rows = []
     for job in ("read", "apply", "estimate"):
-        took = [_times(repeats, (job, path))[0] for repeats, path in zip((5, 2, 1), paths, strict=True)]
+        took = [_times(repeats, (job, path))[0] for repeats, path in zip((5, 3, 3), paths, strict=True)]
         steps = [
             log(b.s / a.s) / log(n / m) for (a, m), (b, n) in pairwise(zip(took, counts, strict=True))
         ]  # fmt: skip
