@@ -46,6 +46,33 @@ def test_values_that_the_file_has_already_change_nothing(demo):
     assert emit(draft, ooze_mm=1.0, bed=None).output is plate.program.lines.data
 
 
+@pytest.mark.parametrize(
+    ("feeds", "begins", "ends"),
+    [
+        ([20, 20, 20, 20], [0.0], [1.0]),
+        ([20, 20, 25, 25], [0.0, 0.6], [0.6, 1.0]),
+        ([20, 25, 25, 25], [0.0, 0.2], [0.2, 1.0]),
+        ([20, 25, 25, 20], [0.0, 0.2, 0.8], [0.2, 0.8, 1.0]),
+        ([20, 25, 20, 25], [0.0, 0.2, 0.6, 0.8], [0.2, 0.6, 0.8, 1.0]),
+        ([np.nan, 30, 30, 20], [0.0, 0.8], [0.8, 1.0]),
+        ([30, np.nan, 20, np.nan], [0.0, 0.6, 0.8], [0.6, 0.8, 1.0]),
+    ],
+)
+def test_pieces_that_want_the_same_are_joined_to_the_end_of_the_last(plate_of, feeds, begins, ends):
+    """30 mm/s is the file's own feed, as is no wish at all; another cut row stands behind."""
+    plate = plate_of(LAID)
+    bead, _, other = last_beads(plate).tolist()
+    draft = Draft.of(plate, np.array([bead, bead, bead, other]), np.array([0.2, 0.6, 0.8, 0.5]))
+    draft.feed[draft.row == bead] = feeds
+    draft.feed[draft.row == other] = [25.0, 30.0]
+    draft.join_alike()
+    mine = draft.row == bead
+    assert (draft.t0[mine].tolist(), draft.t1[mine].tolist()) == (begins, ends)
+    assert draft.t1[draft.row == other].tolist() == [0.5, 1.0]
+    assert np.isnan(draft.feed[draft.row == other][1])
+    assert draft.first.tolist() == [*np.flatnonzero(draft.t0 == 0.0), len(draft.row)]
+
+
 def test_every_piece_of_a_cut_row_is_there_once_and_in_order(plate_of):
     plate = plate_of(LAID)
     bead = int(last_beads(plate)[0])

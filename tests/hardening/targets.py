@@ -205,24 +205,24 @@ PROFILES = (
 )  # fmt: skip
 
 
-def gcode(choose: Choose) -> Case:
-    """A demo plate or a sample, mutated, through what reads G-code."""
+def print_and_kit(choose: Choose) -> tuple[bytes, str]:
+    """A demo plate or a sample, with a kit for it."""
     real = samples()
     if real and choose(6) == 0:
-        data, kit = one_of(choose, real), any_kit(one_of(choose, TREATS))
-    else:
-        data, kit = plate(one_of(choose, LETTERS), choose(9)), kit_text(one_of(choose, TREATS))
+        return one_of(choose, real), any_kit(one_of(choose, TREATS))
+    return plate(one_of(choose, LETTERS), choose(9)), kit_text(one_of(choose, TREATS))
+
+
+def gcode(choose: Choose) -> Case:
+    """A demo plate or a sample, mutated, through what reads G-code."""
+    data, kit = print_and_kit(choose)
     command = one_of(choose, GCODE_COMMANDS)
     return {"plate.gcode": mutated_lines(data, choose), "k.kit.yaml": kit.encode()}, [command]
 
 
 def respoken(choose: Choose) -> Case:
     """A demo plate or a sample that says a stretch in other words, or is encoded otherwise."""
-    real = samples()
-    if real and choose(6) == 0:
-        data, kit = one_of(choose, real), any_kit(one_of(choose, TREATS))
-    else:
-        data, kit = plate(one_of(choose, LETTERS), choose(9)), kit_text(one_of(choose, TREATS))
+    data, kit = print_and_kit(choose)
     for _ in range(1 + choose(2)):
         data = encoded(data, choose) if choose(6) == 0 else rewritten(data, choose)
     if choose(5) == 0:
