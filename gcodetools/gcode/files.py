@@ -170,10 +170,15 @@ def write_atomic(path: Path | str, data: bytes, *, instead_of: bytes | None = No
 
 
 def _real_target(path: Path) -> Path:
+    if not path.is_symlink():
+        return path
     try:
-        return path.resolve() if path.is_symlink() else path
-    except RuntimeError:  # how older interpreters report a circle
-        raise OSError(errno.ELOOP, "symbolic links in a circle") from None
+        target = path.resolve()
+    except RuntimeError:  # how Python up to 3.12 reports a circle; later ones return a link of it
+        target = path
+    if target.is_symlink():
+        raise OSError(errno.ELOOP, "symbolic links in a circle")
+    return target
 
 
 def _replace(target: Path, data: bytes, old: os.stat_result | None, instead_of: bytes | None) -> None:

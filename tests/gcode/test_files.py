@@ -219,7 +219,10 @@ def test_a_link_stays_one_and_its_target_is_written(way: str, old: Path) -> None
 
 
 @posix
-def test_links_in_a_circle(tmp_path: Path) -> None:
+@pytest.mark.parametrize("told", [True, False], ids=["raised", "returned"])
+def test_links_in_a_circle(tmp_path: Path, told: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not told:  # as Python 3.13 and later do (docs.python.org, `pathlib.Path.resolve`)
+        monkeypatch.setattr(Path, "resolve", lambda path: Path(os.path.realpath(path)))
     (tmp_path / "a").symlink_to(tmp_path / "b")
     (tmp_path / "b").symlink_to(tmp_path / "a")
     assert failure(tmp_path / "a") == (
