@@ -20,8 +20,12 @@ U1 = NDArray[np.uint8]
 Bool = NDArray[np.bool_]
 
 # What moves, the E counter, heat, fan and acceleration are compared by what they do; M73 tells of progress.
-_OURS = rb"(?:G0*[0-4]|G1[01]|G92|M73|M10[4679]|M204)(?![0-9.])|SET_VELOCITY_LIMIT|SET_HEATER_TEMPERATURE"
-_LINE = re.compile(rb"(?mi)^(?![ \t]*(?:N[0-9]+[ \t]*)?(?:" + _OURS + rb"))[ \t]*[^ \t\r\n].*$")
+# Numbers may have leading zeros and a fraction of nothing (NIST RS274/NGC version 3, numbers; from memory).
+_NUMBERS = rb"(?:G0*(?:[0-4]|1[01]|92)|M0*(?:73|10[4679]|204))(?:\.0*)?(?![0-9.])"
+_OURS = _NUMBERS + rb"|SET_VELOCITY_LIMIT|SET_HEATER_TEMPERATURE"
+_NOTE = rb"\([^)\r\n]*\)[ \t]*"  # a comment that ends before its line does
+_HEAD = rb"(?:" + _NOTE + rb")*(?:N[0-9]+[ \t]*(?:" + _NOTE + rb")*)?"
+_LINE = re.compile(rb"(?mi)^(?![ \t]*" + _HEAD + rb"(?:" + _OURS + rb"))[ \t]*[^ \t\r\n].*$")
 _PLAIN = (
     b"G1 ",
     b"M204 ",
@@ -30,7 +34,7 @@ _PLAIN = (
     b"G92 ",
 )  # heads of nearly all lines of ours, told by a comparison
 _BLANKS = 100  # that may stand before a comment
-_COMMENT = re.compile(rb"[ \t]*[;(]")
+_COMMENT = re.compile(rb"[ \t]*(?:" + _NOTE + rb")*(?:[;(]|\r?$)")
 
 
 def foreign_problem(program: Program, edits: Edits, output: bytes, line: I8 | None = None) -> str:
@@ -86,7 +90,7 @@ def _blocks(program: Program, edits: Edits, line: I8) -> tuple[I8, I8, I8]:
     text_end = np.cumsum(edits.text.length)
     feeds = np.searchsorted(np.flatnonzero(edits.text.data == 10), text_end)
     plain = (first == last) & (np.diff(feeds, prepend=0)[some] == 0) & (edits.newlines[some] == 0)
-    reworded = distinct(first[plain & comment])
+    reworded = distinct(first[plain & comment & ~of_move])
     plain &= of_move | comment
     first, last = first[~plain], last[~plain] + 1
     if len(first) == 0:

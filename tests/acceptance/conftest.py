@@ -185,7 +185,7 @@ def follow(data: bytes) -> Followed:
     place, logical = {b"X": 0.0, b"Y": 0.0, b"Z": 0.0}, {b"X": 0.0, b"Y": 0.0, b"Z": 0.0, b"E": 0.0}
     relative, away, unit, feed, fan, accel, nozzle = False, False, 1.0, 0.0, 0.0, 0.0, 0.0
     for line in data.splitlines():
-        command = line.split(b";", 1)[0].split(b"(", 1)[0].upper().strip()
+        command = re.sub(rb"\([^)]*\)", b"", line.split(b";", 1)[0]).split(b"(", 1)[0].upper().strip()
         command = re.sub(rb"^N\d+\s*", b"", command)
         if not command or command[:1] not in b"GM":
             continue

@@ -173,6 +173,9 @@ SAME: dict[str, Way] = {
     "lower case": commands(bytes.lower),
     "no blanks": commands(lambda text: text.replace(b" ", b"")),
     "leading zeros": commands(lambda text: re.sub(rb"^([GMT])(\d)\b", rb"\g<1>0\2", text)),
+    "leading zeros of all codes": commands(lambda text: re.sub(rb"^([GMT])(?=\d)", rb"\g<1>00", text)),
+    "codes with a fraction": commands(lambda text: re.sub(rb"^([GM]\d+)(?= |$)", rb"\1.0", text)),
+    "notes before moves": moves(lambda text: b"(note) " + text),
     "signs": moves(lambda text: re.sub(rb"([XYE])(\d)", rb"\1+\2", text)),
     "words in another order": moves(lambda text: b" ".join([*text.split()[:1], *text.split()[:0:-1]])),
     "pictures and long comments": lambda data: (

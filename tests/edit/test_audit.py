@@ -299,6 +299,42 @@ def test_a_line_of_ours_that_runs_into_a_last_line_without_an_end_is_seen(plate_
     assert foreign_problem(plate.program, apart, output) == ""
 
 
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        (b"(a note) G1 X10 E.4", ""),
+        (b"(a) N7 (b) G1 X10 E.4", ""),
+        (b"G1.0 X10 E.4", ""),
+        (b"G001 X10 E.4", ""),
+        (b"M0104 S200", ""),
+        (b"M204.00 S500", ""),
+        (b"(a note) M117 G1", "M117"),
+        (b"(a note)", "the comment"),
+        (b"(a note ; G1 X5", "the comment"),
+        (b"(a) ; G1 X5", "the comment"),
+        (b"G92.1", "G92.1"),
+        (b"M0104.5 S200", "M0104.5"),
+    ],
+)
+def test_whose_line_is_left_out(plate_of, line, told):
+    """Moves, heat and acceleration go as the draft wants; what else the file says stays."""
+    plate = plate_of(LINES + line + b"\nG1 X20 E.4\n")
+    at = len(LINES)
+    edits, output = spliced(plate, (at, at + len(line) + 1, b""))
+    problem = foreign_problem(plate.program, edits, output)
+    assert (told in problem) if told else problem == ""
+
+
+def test_a_move_with_a_note_before_it_stands_for_no_comment(plate_of):
+    """Other words on such a line are none in a comment, and the comment beside it may not go for them."""
+    text = b"; keep\n(a note) G1 X30 E.4\n"
+    plate = plate_of(LINES + text)
+    at = len(LINES)
+    x = at + text.index(b"30")
+    edits, output = spliced(plate, (at, at + 8, b"("), (x, x + 2, b"31"))
+    assert "keep" in foreign_problem(plate.program, edits, output)
+
+
 def test_what_was_put_before_a_move_counts_in_its_filament_and_path(plate_of):
     """Whatever else sees such a move, these sums do on their own."""
     plate = plate_of(LINES + b"G1 Y10 E.4\nG1 X0 E.4\n")
