@@ -20,7 +20,6 @@ from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, TRAV
 from gcodetools.gcode.numbers import Pool, fixed, fixed_text, join_pools
 from gcodetools.gcode.program import RAPID
 from gcodetools.marks import speak
-from gcodetools.marks.conventions import load_convention
 from gcodetools.marks.features import FEATURES
 from gcodetools.toolpath.plate import Plate
 
@@ -275,12 +274,16 @@ class _States:
 
 
 class _Marks:
-    """Feature and width marks before beads in the file's own words, and what restores them behind."""
+    """Feature and width marks before beads in the file's own words, and what restores them behind.
+
+    None where the file itself goes without: nothing could be restored, and its own beads behind would be read by ours.
+    """
 
     def __init__(self, context: Context, stack: _Stack) -> None:
         self.plate = context.draft.plate
         self.stack, self.newline = stack, context.newline
         self.convention = self.plate.marks.convention
+        self.speaks = self.plate.beads.source == "comments"
         self.feature = np.concatenate([run.feature for run in stack.runs])
         self.width = stack.column("width")
 
@@ -288,7 +291,7 @@ class _Marks:
         """Text before and behind moves, by index into the stack."""
         head: dict[int, bytes] = {}
         tail: dict[int, bytes] = {}
-        if not load_convention(self.convention).speak.feature and not self._spoken_width(0.4, 0.2):
+        if not self.speaks and not len(self.plate.marks.width_line):
             return head, tail
         beads = np.flatnonzero(self.stack.kind == BEAD)
         begins = np.diff(self.stack.owner[beads], prepend=-1) != 0
@@ -333,6 +336,8 @@ class _Marks:
         return speak.feature(self.convention, word)
 
     def _open(self, k: int, begins: bool) -> bytes:
+        if not self.speaks:
+            return b""
         word = FEATURES[int(self.feature[k])]
         before = self._word_in_force(k) if begins else self._word_before(k)
         text = b""
@@ -346,22 +351,25 @@ class _Marks:
         return speak.width(self.convention, width, height)
 
     def _width(self, k: int) -> bytes:
+        if self._width_in_force(k) is None:
+            return b""
         mark = self._spoken_width(
             round(float(self.width[k]), 2), self.stack.runs[int(self.stack.owner[k])].height_mm
         )
         return mark + self.newline if mark is not None else b""
 
+    def _width_in_force(self, k: int) -> bytes | None:
+        """The file's own width mark that holds where a run stands."""
+        lines = self.plate.marks.width_line
+        at = int(np.searchsorted(lines, self._line(k))) - 1
+        return self.plate.program.lines.text(int(lines[at])) if at >= 0 else None
+
     def _restore(self, k: int) -> bytes:
-        marks, line = self.plate.marks, self._line(k)
-        text = b""
-        laid = self.stack.runs[int(self.stack.owner[k])].feature
-        closing = speak.feature_end(self.convention, FEATURES[int(laid[laid > 0][-1])])
-        if closing is not None:
-            text += closing + self.newline
-        mark = self._in_force(k)
-        if mark is not None:
-            text += mark + self.newline
-        at = int(np.searchsorted(marks.width_line, line)) - 1
-        if at >= 0 and self._spoken_width(0.4, 0.2) is not None:
-            text += self.plate.program.lines.text(int(marks.width_line[at])) + self.newline
-        return text
+        marks: list[bytes | None] = []
+        if self.speaks:
+            laid = self.stack.runs[int(self.stack.owner[k])].feature
+            closing = speak.feature_end(self.convention, FEATURES[int(laid[laid > 0][-1])])
+            marks += [closing, self._in_force(k)]
+        if self._spoken_width(0.4, 0.2) is not None:
+            marks.append(self._width_in_force(k))
+        return b"".join(mark + self.newline for mark in marks if mark is not None)

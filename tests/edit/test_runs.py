@@ -181,6 +181,37 @@ def test_a_change_of_feature_inside_a_run_is_marked(write):
     assert marks == [";TYPE:Perimeter", ";TYPE:Bridge infill", ";TYPE:Solid infill", ";TYPE:Perimeter"]
 
 
+@pytest.mark.parametrize("left", ["", ";TYPE:Custom"], ids=["no-marks", "none-of-a-wall"])
+def test_where_the_file_names_no_wall_nothing_is_named_and_its_own_beads_stay_what_they_were(write, left):
+    """Its features are told by geometry: one mark of ours, and all that has none would be taken for start code."""
+    data = squares(Sheet()).data.decode()
+    for mark in (";TYPE:External perimeter", ";TYPE:Perimeter", ";TYPE:Internal infill"):
+        data = data.replace(mark, left)
+    plate = Plate.from_bytes(data.replace(";WIDTH:0.45", "").replace(";WIDTH:0.5", "").encode(), "bare.gcode")
+    assert (plate.marks.convention, plate.beads.source) == ("B", "geometry")
+    last = int(np.flatnonzero(plate.beads.feature == PERIMETER)[3])
+    moves = [(1, 1), (19, 1, 0.6), (19, 19, 0.6), (1, 19, 0.6), (1, 1, 0.6)]
+    treated = laid(write, plate, run_of(last + 1, moves, 0.2))
+    assert treated.output.count(b";") == plate.render().count(b";")
+    bead, own = treated.plate.beads, plate.beads
+    for name in ("feature", "width"):
+        before, after = getattr(own, name), getattr(bead, name)
+        np.testing.assert_array_equal(after[: last + 1], before[: last + 1])
+        np.testing.assert_array_equal(after[bead.layer == 1], before[own.layer == 1])
+
+
+def test_where_the_file_states_no_width_none_is_stated(write):
+    """None could be put back: all beads behind would be read with the width of the last new one."""
+    data = squares(Sheet()).data.replace(b";WIDTH:0.45", b"").replace(b";WIDTH:0.5", b"")
+    plate = Plate.from_bytes(data, "narrow.gcode")
+    row = int(np.flatnonzero(plate.beads.feature == PERIMETER)[3]) + 1
+    treated = laid(write, plate, run_of(row, [(1, 1), (9, 1, 0.3)], 0.2))
+    marks = [line for line in new_lines(treated) if line.startswith(";")]
+    assert marks == [";TYPE:Perimeter", ";TYPE:Perimeter"]
+    tail = len(plate.moves) - row - 8
+    np.testing.assert_array_equal(treated.plate.beads.width[-tail:], plate.beads.width[-tail:])
+
+
 def test_a_run_of_travels_alone_gets_no_marks(write):
     plate = one_wall()
     lines = new_lines(laid(write, plate, run_of(last_wall(plate) + 1, [(1, 1)], 0.2)))
