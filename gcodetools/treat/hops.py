@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.displaced import displaced
 from gcodetools.edit.draft import Draft
+from gcodetools.toolpath.coasts import coasts_of
 from gcodetools.toolpath.style import style_at
 from gcodetools.treat.laying import MovesColumns, way_moves
 from gcodetools.treat.links import Ground, Way, ground_of
@@ -54,7 +55,8 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
         columns = MovesColumns(float(moves.z[last if early else max(row - 1, 0)]))
         way_moves(columns, way, here, here, style_at(draft.plate, layer))
         if columns.kind:
-            at = (last + 1, 0.0, True) if early else (row, float(draft.t0[piece]), False)
+            behind = coasts_of(draft.plate).end_of(last) + 1
+            at = (behind, 0.0, True) if early else (row, float(draft.t0[piece]), False)
             hops.append(columns.run(*at, 0.0, ""))
     draft.runs += hops
     draft.runs.sort(key=lambda run: (run.row, run.t0, not run.early))

@@ -15,6 +15,7 @@ from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
 from gcodetools.toolpath.bands import polygons_of, sound
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_area_mm2
+from gcodetools.toolpath.coasts import coasts_of
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, fill_direction, measure
 from gcodetools.toolpath.strands import Filled, Gauge, Strand
@@ -386,17 +387,22 @@ def _long_enough(strand: Strand, most_mm: float) -> bool:
 
 
 def _anchor(plate: Plate, site: Site) -> tuple[F8, F8]:
-    """Where the last wall bead of a site ends, and where it came from."""
-    moves, row = plate.program.moves, int(site.room.wall_rows[-1])
+    """Where the last wall of a site ends, and where it came from."""
+    moves, row = plate.program.moves, _last_row(plate, site)
     here = np.array([moves.x[row], moves.y[row]])
     return here, np.array([moves.x[row - 1], moves.y[row - 1]])
+
+
+def _last_row(plate: Plate, site: Site) -> int:
+    """The row with which the last wall of a site ends, be it run dry."""
+    return coasts_of(plate).end_of(int(site.room.wall_rows[-1]))
 
 
 def _runs(plate: Plate, sites: Sites, site: Site, layer: int, bounds: Bounds) -> list[Run]:
     """The new beads of a site as runs, one a region."""
     if not site.laid:
         return []
-    row = int(site.room.wall_rows[-1])
+    row = _last_row(plate, site)
     z = float(plate.program.moves.z[row])
     runs = []
     for laid in site.laid:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import DWELL, ENDSTOP, RETRACT, UNRETRACT
+from gcodetools.toolpath.coasts import coasts_of
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["with_useless"]
@@ -27,7 +28,8 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
 
     From the last bead that stays to the last one that goes, all moves go, where they leave the filament and
     the height as they found them, on one layer, of one tool and inside one object's bracket. Behind a macro,
-    whose moves belong to its other commands, they go from the first bead that goes.
+    whose moves belong to its other commands, they go from the first bead that goes. The moves on which a wall is
+    run dry to its start are part of it, and stay.
 
     Parameters
     ----------
@@ -48,7 +50,7 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     begins = head_gone & ~goes_on
     chain = np.cumsum(begins) - 1
     mine = np.flatnonzero(head_gone & ~macro & (np.arange(len(index)) > 0))
-    low, high = index[mine - 1] + 1, index[mine]
+    low, high = coasts_of(plate).end(index[mine - 1]) + 1, index[mine]
     size = high - low
     between = np.repeat(low - (np.cumsum(size) - size), size) + np.arange(int(size.sum()))
     owner = np.repeat(chain[mine], size)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.settings import Treatment
+from gcodetools.toolpath.coasts import coasts_of
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, Room, rooms_of
 from gcodetools.treat.carry import Below
@@ -137,8 +138,10 @@ class Sites:
         part = slice(max(first - 1, 0), int(rows[-1]) + 1)
         z = np.round(moves.z[part] - moves.z[first], 6) + 0.0
         height = float(self.plate.layers.height_mm[layer])
+        # Whether the last wall is run dry is told by what lies behind it.
+        dry = coasts_of(self.plate).end_of(int(rows[-1])) - int(rows[-1])
         columns = (moves.x[part], moves.y[part], moves.e[part], moves.kind[part], beads.feature[part],
-                   beads.width[part], z, rows - first, np.array([height]))  # fmt: skip
+                   beads.width[part], z, rows - first, np.array([height, dry]))  # fmt: skip
         key = tuple(column.tobytes() for column in columns)
         if key not in self._shapes:
             if len(self._shapes) >= _MOST_SHAPES:

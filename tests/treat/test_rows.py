@@ -109,6 +109,13 @@ def test_a_macro_keeps_its_own_moves_and_none_behind_the_next_bead():
     assert gone(plated(*lines[:-1], "G1 X10 Y15 E.4"), *chain) == []
 
 
+def test_moves_on_which_a_wall_is_run_dry_are_the_walls():
+    """Without them its loop would stay open by what they close; what leads on from there goes all the same."""
+    ring = ["G1 X0 Y0 F6000", "G1 X20 Y0 E.8", "G1 X20 Y20 E.8", "G1 X0 Y20 E.8", "G1 X0 Y2 E.72"]
+    wall = [";TYPE:Perimeter", *ring, "G1 X0 Y0 F1200", ";TYPE:Internal infill"]
+    assert gone(plated(*wall, LEAVE, GO, AGAIN, B, "G1 X0 Y10", C), (4, 0.0, 1.0)) == [LEAVE, GO, AGAIN]
+
+
 def test_what_leads_to_the_first_bead_of_all_stays():
     assert gone(plated(*FIRST, GO, B), (0, 0.0, 1.0)) == []
 
