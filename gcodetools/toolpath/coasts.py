@@ -18,7 +18,11 @@ I8 = NDArray[np.int64]
 
 _OUTERMOST, _PERIMETER, _OVERHANG = (FEATURE_INDEX[w] for w in ("outermost", "perimeter", "overhang"))
 _IS_WALL = np.isin(np.arange(256), (_OUTERMOST, _PERIMETER, _OVERHANG))
-_MOVES, _MOST_MM, _SHARE = 48, 5.0, 0.3  # of the loop that is run dry, in moves, mm and share; as walls have it
+_MOVES, _MOST_MM, _SHARE = (
+    48,
+    5.0,
+    0.3,
+)  # of the loop that is run dry, in moves, mm and share; as walls have it
 _AT_START_MM = 0.05
 _LEAST_MM = 0.1  # a smaller gap is a seam's
 _JOINED_MM = 1e-6

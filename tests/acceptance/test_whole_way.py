@@ -12,7 +12,6 @@ import pytest
 from gcodetools.demo import maker
 from gcodetools.demo.maker import Placement
 from gcodetools.demo.shapes import film_clip, shelf_hook
-from gcodetools.errors import NotFoundOnPlate
 from gcodetools.jobs.apply import Applied, Options, apply_plate, read_plate
 from gcodetools.jobs.estimate import estimate_plate
 from gcodetools.jobs.report import report_plates
@@ -76,18 +75,8 @@ def whole_way(probe, plate: Plate, data: bytes) -> Applied:
     return applied
 
 
-# New beads and solid lines of their first layers are laid edge to edge with the walls, where the file's lapped over
-# them: read back, wall and inside are islands apart, and the outline that finds the part no longer fits.
-APART = {"C-arcs-small.gcode", "E0-tpu.gcode"}
-
-
 @pytest.mark.every(5, 2)
-def test_a_sample_goes_the_whole_way(sample, sample_path, probe, few_cells, request):
-    if sample_path.name in APART:
-        mark = pytest.mark.xfail(
-            raises=NotFoundOnPlate, strict=True, reason="treated: its outline does not fit"
-        )
-        request.applymarker(mark)
+def test_a_sample_goes_the_whole_way(sample, sample_path, probe, few_cells):
     whole_way(probe, sample, sample_path.read_bytes())
 
 

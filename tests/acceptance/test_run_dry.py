@@ -1,0 +1,103 @@
+"""Files that run their loops dry (coasting; common practice, no source): the dry end of a loop stays with it, and a
+part that is known by its outline stands where it stood, whatever is laid inside its walls."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from gcodetools.demo import maker
+from gcodetools.demo.maker import Placement
+from gcodetools.demo.shapes import film_clip, shelf_hook
+from gcodetools.jobs.apply import Options, apply_plate
+from gcodetools.kit.placing import place
+from gcodetools.toolpath.plate import Plate
+
+PARTS = (Placement(film_clip(height_mm=0.8), 60, 60), Placement(shelf_hook(height_mm=0.8), 120, 60))
+DRY_MM = 1.5
+_BEAD = re.compile(rb"G1 X([\d.]+) Y([\d.]+) E(\.?\d[\d.]*)")
+_PLACE = re.compile(rb"G[01] X([\d.]+) Y([\d.]+)")
+
+
+def run_dry(data: bytes) -> tuple[bytes, list[tuple[float, float]]]:
+    """The file, in relative E and without arcs, with the last 1.5 mm of each loop without filament; and where loops
+    end that run dry."""
+    lines = data.split(b"\n")
+    here, start, run = (0.0, 0.0), (0.0, 0.0), list[int]()
+    places = [here]
+    ends = []
+    out: dict[int, list[bytes]] = {}
+    for k, line in enumerate(lines):
+        bead, at = _BEAD.match(line), _PLACE.match(line)
+        if bead and not run:
+            start = here
+        if bead:
+            run.append(k)
+        elif at or b" E" in line or b";TYPE" in line:
+            if len(run) > 3 and np.hypot(here[0] - start[0], here[1] - start[1]) < 0.1:
+                ends.append(start)
+                _dry(lines, places, run, start, out)
+            run = []
+        here = (float(at[1]), float(at[2])) if at else here
+        places.append(here)
+    return b"\n".join(part for k, line in enumerate(lines) for part in out.get(k, [line])), ends
+
+
+def _dry(
+    lines: list[bytes], places: list[tuple[float, float]], run: list[int], start: tuple[float, float],
+    out: dict[int, list[bytes]],
+) -> None:  # fmt: skip
+    left = DRY_MM
+    for k in reversed(run):
+        (x0, y0), (x1, y1) = places[k], places[k + 1]
+        if k == run[-1]:
+            x1, y1 = start
+        size = float(np.hypot(x1 - x0, y1 - y0))
+        dry = b"G1 X%.3f Y%.3f" % (x1, y1)
+        if size <= left:
+            out[k], left = [dry], left - size
+            continue
+        t = 1 - left / size
+        bead = _BEAD.match(lines[k])
+        assert bead
+        cut = b"G1 X%.3f Y%.3f E%.5f" % (x0 + (x1 - x0) * t, y0 + (y1 - y0) * t, float(bead[3]) * t)
+        out[k] = [cut, dry]
+        return
+
+
+def ended(walked) -> set[tuple[float, float, float]]:
+    """Where the nozzle gets dry, at printing height, over a way as long as a loop's dry end that follows a bead."""
+    x, y, z, e = (walked.column(name) for name in ("x", "y", "z", "e"))
+    found = set()
+    for k in np.flatnonzero((e[:-1] > 0) & (e[1:] == 0) & (np.diff(z) == 0)).tolist():
+        way, n = 0.0, k + 1
+        while n < len(x) and e[n] == 0 and z[n] == z[k] and way < DRY_MM + 0.01:
+            way += float(np.hypot(x[n] - x[n - 1], y[n] - y[n - 1]))
+            if abs(way - DRY_MM) < 0.01:
+                found.add((round(x[n], 3), round(y[n], 3), round(z[n], 3)))
+            n += 1
+    return found
+
+
+@pytest.mark.every(2)
+@pytest.mark.parametrize("treat", ["{perimeters: {add: 1}, infill: solid}", "{perimeters: {fill: true}}"])
+@pytest.mark.parametrize("letter", ["B", "C", "D", "E0", "I"])
+def test_the_dry_end_of_a_loop_stays_and_the_part_is_found_again(letter, treat, probe, walk):
+    made = maker.make(letter, parts=PARTS, relative_e=True, labelled=False)
+    data, ends = run_dry(made.data)
+    plate = Plate.from_bytes(data, f"{letter}.gcode")
+    assert len(ends) >= 16
+    kit = probe.kit(plate, "all", treat)
+    applied = apply_plate(plate, kit, Options((), verify=True))
+    assert applied.audit.differing == 0
+    output = applied.treated.render()
+    before, after = ended(walk(data)), ended(walk(output))
+    assert {place[:2] for place in before} >= {(round(x, 3), round(y, 3)) for x, y in ends}
+    assert before <= after
+    poses, again = applied.placed.poses, place(kit, Plate.from_bytes(output, "again.gcode")).poses
+    assert len(again) == len(poses) > 0
+    for one, other in zip(poses, again, strict=True):
+        assert (other.x_mm, other.y_mm) == pytest.approx((one.x_mm, one.y_mm), abs=0.05)
+        assert other.turn_deg == pytest.approx(one.turn_deg, abs=0.1) and other.layers == one.layers
