@@ -32,21 +32,36 @@ _OTHER = DWELL | ENDSTOP | RETRACT | UNRETRACT
 @dataclass(frozen=True, slots=True)
 class Coasts:
     """(k,) each: last, the last bead's row of a wall that is run dry, ascending; stop, the row with which the nozzle
-    is back where the wall began."""
+    is back where the wall began. wipes : whether filament is pulled back on that way."""
 
     last: I8
     stop: I8
+    wipes: NDArray[np.bool_]
 
     def end(self, row: NDArray[np.integer]) -> I8:
-        """(n,) rows with which walls end whose last beads are `row`; these themselves where nothing is run dry."""
+        """(n,) rows with which walls end whose last beads are `row`; these themselves where nothing is run dry, or
+        filament is pulled back."""
         own = row.astype(np.int64)
-        if len(self.last) == 0:
+        last, stop = self.last[~self.wipes], self.stop[~self.wipes]
+        if len(last) == 0:
             return own
-        at = np.minimum(np.searchsorted(self.last, own), len(self.last) - 1)
-        return np.where(self.last[at] == own, self.stop[at], own)
+        at = np.minimum(np.searchsorted(last, own), len(last) - 1)
+        return np.where(last[at] == own, stop[at], own)
+
+    def behind(self, row: int) -> I8:
+        """Rows on which a wall whose last bead is `row` is run dry, filament pulled back or not."""
+        at = int(np.searchsorted(self.last, row))
+        if at == len(self.last) or self.last[at] != row:
+            return np.empty(0, np.int64)
+        return np.arange(row + 1, self.stop[at] + 1)
+
+    def wiped(self, row: int) -> I8:
+        """The same where filament is pulled back."""
+        behind = self.behind(row)
+        return behind if self.end_of(row) == row else behind[:0]
 
     def end_of(self, row: int) -> int:
-        """The same of one row."""
+        """As `end`, of one row."""
         return int(self.end(np.array([row]))[0])
 
 
@@ -54,7 +69,7 @@ _COASTS: Remembered[Coasts] = Remembered()
 
 
 def coasts_of(plate: Plate) -> Coasts:
-    """Walls of a plate that are run dry to where they began: level, without filament, at once."""
+    """Walls of a plate that are run dry to where they began: level, pushing no filament, at once."""
     return _COASTS.of(plate, lambda: _found(plate))
 
 
@@ -65,24 +80,26 @@ def _found(plate: Plate) -> Coasts:
     gap = np.hypot(moves.x[last] - x, moves.y[last] - y)
     most = np.minimum(_MOST_MM, _SHARE * length)
     left = np.flatnonzero((gap > _LEAST_MM) & (gap <= most))
-    ends, stops = [last[:0]], [last[:0]]
-    way = np.zeros(len(last))
+    ends, stops = [left[:0]], [left[:0]]
+    way, wipes = np.zeros(len(last)), np.zeros(len(last), bool)
     for ahead in range(1, _MOVES + 1):
         left = left[last[left] + ahead < len(moves)]
         row = last[left] + ahead
         way[left] += plate.beads.length_mm[row]
-        dry = (moves.e[row] == 0) & ((moves.kind[row] & _OTHER) == 0)
+        wipes[left] |= moves.e[row] < 0
+        dry = (moves.e[row] <= 0) & ((moves.kind[row] & _OTHER) == 0)
         dry &= (np.abs(moves.z[row] - moves.z[last[left]]) < _JOINED_MM) & (way[left] <= most[left])
         left, row = left[dry], row[dry]
         back = np.hypot(moves.x[row] - x[left], moves.y[row] - y[left]) < _AT_START_MM
-        ends.append(last[left[back]])
+        ends.append(left[back])
         stops.append(row[back])
         left = left[~back]
         if len(left) == 0:
             break
     end, stop = np.concatenate(ends), np.concatenate(stops)
     order = np.argsort(end)
-    return Coasts(end[order], stop[order])
+    end, stop = end[order], stop[order]
+    return Coasts(last[end], stop, wipes[end])
 
 
 def _chains(plate: Plate) -> tuple[I8, I8, NDArray[np.float64]]:

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Run
 from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, TRAVEL, WIPE
+from gcodetools.gcode.program import Moves
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
 from gcodetools.toolpath.strands import Strand
 from gcodetools.toolpath.style import Style
 from gcodetools.treat.links import LONGEST_MM, Ground, Way
 from gcodetools.treat.memory import remembered
 
-__all__ = ["MOST_PULLS", "Bead", "MovesColumns", "Recipe", "Seams", "lay", "moves_of", "way_moves"]
+__all__ = ["MOST_PULLS", "Bead", "MovesColumns", "Recipe", "Seams", "along", "lay", "moves_of", "way_moves"]
 
 F8 = NDArray[np.float64]
 
@@ -263,6 +264,22 @@ def moves_of(
     """The run of ordered beads, right behind row `row - 1`, at nozzle height `z`."""
     flat = _flat_run(ordered, here, back, recipe)
     return replace(flat, row=row, region=region, z=flat.z + z)
+
+
+def along(moves: Moves, rows: NDArray[np.integer], run: Run) -> Run:
+    """A run that first goes the way of `rows` (ascending) without filament: they close the wall that it follows, and
+    may go with the filament that they pull back."""
+    if len(rows) == 0:
+        return run
+    first = MovesColumns(float(moves.z[rows[0]]))
+    for row in rows.tolist():
+        first.add(TRAVEL, np.array([moves.x[row], moves.y[row]]), first.z, 0.0, float(moves.f[row]))
+    way = first.run(run.row, run.t0, run.early, run.height_mm, run.region)
+    kind, x, y, z, e, feed, width, feature = (
+        np.concatenate([getattr(way, name), getattr(run, name)])
+        for name in ("kind", "x", "y", "z", "e", "feed", "width", "feature")
+    )
+    return replace(run, kind=kind, x=x, y=y, z=z, e=e, feed=feed, width=width, feature=feature)
 
 
 @remembered(256)

@@ -27,7 +27,7 @@ from gcodetools.treat.exchange import exchanged, gainful, taken_by
 from gcodetools.treat.filling import filled, hatched, size_of, with_ends
 from gcodetools.treat.hops import add_hops
 from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, segments
-from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, lay, moves_of
+from gcodetools.treat.laying import MOST_PULLS, Bead, Recipe, along, lay, moves_of
 from gcodetools.treat.links import ground_of
 from gcodetools.treat.reasons import NARROW, why_none
 from gcodetools.treat.replacing import SLIT, Replaced
@@ -388,26 +388,24 @@ def _long_enough(strand: Strand, most_mm: float) -> bool:
 
 def _anchor(plate: Plate, site: Site) -> tuple[F8, F8]:
     """Where the last wall of a site ends, and where it came from."""
-    moves, row = plate.program.moves, _last_row(plate, site)
+    moves, coasts = plate.program.moves, coasts_of(plate)
+    last = int(site.room.wall_rows[-1])
+    row = int(coasts.behind(last).max(initial=last))
     here = np.array([moves.x[row], moves.y[row]])
     return here, np.array([moves.x[row - 1], moves.y[row - 1]])
-
-
-def _last_row(plate: Plate, site: Site) -> int:
-    """The row with which the last wall of a site ends, be it run dry."""
-    return coasts_of(plate).end_of(int(site.room.wall_rows[-1]))
 
 
 def _runs(plate: Plate, sites: Sites, site: Site, layer: int, bounds: Bounds) -> list[Run]:
     """The new beads of a site as runs, one a region."""
     if not site.laid:
         return []
-    row = _last_row(plate, site)
-    z = float(plate.program.moves.z[row])
+    coasts, last = coasts_of(plate), int(site.room.wall_rows[-1])
+    row, z = coasts.end_of(last), float(plate.program.moves.z[last])
     runs = []
     for laid in site.laid:
         recipe = _recipe(plate, sites.gauge, site, layer, laid.treatment, bounds)
         runs.append(moves_of(laid.beads, laid.here, laid.back, z, recipe, row=row + 1, region=laid.region))
+    runs[0] = along(plate.program.moves, coasts.wiped(last), runs[0])
     return runs
 
 

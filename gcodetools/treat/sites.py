@@ -139,7 +139,8 @@ class Sites:
         z = np.round(moves.z[part] - moves.z[first], 6) + 0.0
         height = float(self.plate.layers.height_mm[layer])
         # Whether the last wall is run dry is told by what lies behind it.
-        dry = coasts_of(self.plate).end_of(int(rows[-1])) - int(rows[-1])
+        coasts, last = coasts_of(self.plate), int(rows[-1])
+        dry = len(coasts.behind(last)) * (-1 if len(coasts.wiped(last)) else 1)
         columns = (moves.x[part], moves.y[part], moves.e[part], moves.kind[part], beads.feature[part],
                    beads.width[part], z, rows - first, np.array([height, dry]))  # fmt: skip
         key = tuple(column.tobytes() for column in columns)

@@ -21,9 +21,9 @@ _BEAD = re.compile(rb"G1 X([\d.]+) Y([\d.]+) E(\.?\d[\d.]*)")
 _PLACE = re.compile(rb"G[01] X([\d.]+) Y([\d.]+)")
 
 
-def run_dry(data: bytes) -> tuple[bytes, list[tuple[float, float]]]:
-    """The file, in relative E and without arcs, with the last 1.5 mm of each loop without filament; and where loops
-    end that run dry."""
+def run_dry(data: bytes, wipes: bool) -> tuple[bytes, list[tuple[float, float]]]:
+    """The file, in relative E and without arcs, with the last 1.5 mm of each loop without filament, or with it pulled
+    back there; and where loops end that run dry."""
     lines = data.split(b"\n")
     here, start, run = (0.0, 0.0), (0.0, 0.0), list[int]()
     places = [here]
@@ -39,6 +39,9 @@ def run_dry(data: bytes) -> tuple[bytes, list[tuple[float, float]]]:
             if len(run) > 3 and np.hypot(here[0] - start[0], here[1] - start[1]) < 0.1:
                 ends.append(start)
                 _dry(lines, places, run, start, out)
+                if wipes:
+                    last = out[run[-1]]
+                    last[-1:] = [last[-1] + b" E-.3", b"G1 E-.5 F2100", b"G1 E.8", b"G1 F1200"]
             run = []
         here = (float(at[1]), float(at[2])) if at else here
         places.append(here)
@@ -68,12 +71,13 @@ def _dry(
 
 
 def ended(walked) -> set[tuple[float, float, float]]:
-    """Where the nozzle gets dry, at printing height, over a way as long as a loop's dry end that follows a bead."""
+    """Where the nozzle gets without pushing, at printing height, over a way as long as a loop's dry end that follows
+    a bead."""
     x, y, z, e = (walked.column(name) for name in ("x", "y", "z", "e"))
     found = set()
-    for k in np.flatnonzero((e[:-1] > 0) & (e[1:] == 0) & (np.diff(z) == 0)).tolist():
+    for k in np.flatnonzero((e[:-1] > 0) & (e[1:] <= 0) & (np.diff(z) == 0)).tolist():
         way, n = 0.0, k + 1
-        while n < len(x) and e[n] == 0 and z[n] == z[k] and way < DRY_MM + 0.01:
+        while n < len(x) and e[n] <= 0 and z[n] == z[k] and way < DRY_MM + 0.01:
             way += float(np.hypot(x[n] - x[n - 1], y[n] - y[n - 1]))
             if abs(way - DRY_MM) < 0.01:
                 found.add((round(x[n], 3), round(y[n], 3), round(z[n], 3)))
@@ -81,12 +85,13 @@ def ended(walked) -> set[tuple[float, float, float]]:
     return found
 
 
-@pytest.mark.every(2)
+@pytest.mark.every(3)
 @pytest.mark.parametrize("treat", ["{perimeters: {add: 1}, infill: solid}", "{perimeters: {fill: true}}"])
+@pytest.mark.parametrize("wipes", [False, True], ids=["coasts", "wipes"])
 @pytest.mark.parametrize("letter", ["B", "C", "D", "E0", "I"])
-def test_the_dry_end_of_a_loop_stays_and_the_part_is_found_again(letter, treat, probe, walk):
+def test_the_dry_end_of_a_loop_stays_and_the_part_is_found_again(letter, wipes, treat, probe, walk):
     made = maker.make(letter, parts=PARTS, relative_e=True, labelled=False)
-    data, ends = run_dry(made.data)
+    data, ends = run_dry(made.data, wipes)
     plate = Plate.from_bytes(data, f"{letter}.gcode")
     assert len(ends) >= 16
     kit = probe.kit(plate, "all", treat)

@@ -25,7 +25,8 @@ def dry_moves(pen: Any, *behind: str, last: tuple[float, float] = (0.0, 2.5)) ->
     ends = np.flatnonzero(bead & ~np.append(bead[1:], False))
     coasts = coasts_of(plate)
     found = (coasts.end(ends) - ends).tolist()
-    assert [coasts.end_of(int(row)) - row for row in ends.tolist()] == found
+    assert [coasts.end_of(row) - row for row in ends.tolist()] == found
+    assert found == [len(coasts.behind(row)) - len(coasts.wiped(row)) for row in ends.tolist()]
     return found
 
 
@@ -43,7 +44,6 @@ def test_around_a_corner_up_to_the_start_and_no_farther(pen: Any) -> None:
     "behind",
     [
         [],  # it ends short of its start, and goes away
-        ["G1 X0 Y0 E-0.5"],  # a wipe: filament is pulled back on it
         ["G1 E-0.8", "G1 X0 Y0"],
         ["G1 Z0.6", "G1 X0 Y0"],
         ["G1 X0 Y0 Z0.6"],
@@ -55,6 +55,15 @@ def test_around_a_corner_up_to_the_start_and_no_farther(pen: Any) -> None:
 )
 def test_what_is_none(pen: Any, behind: list[str]) -> None:
     assert dry_moves(pen, *behind) == [0, 0, 0]
+
+
+def test_a_way_on_which_filament_is_pulled_back_is_told_apart(pen: Any) -> None:
+    assert dry_moves(pen, "G1 X0 Y1", "G1 X0 Y0 E-0.5") == [0, 0, 0]
+    plate = pen.plate()
+    (last,) = np.flatnonzero(plate.beads.is_bead & (plate.moves.x == 0) & (plate.moves.y == 2.5)).tolist()
+    coasts = coasts_of(plate)
+    assert coasts.wiped(last).tolist() == coasts.behind(last).tolist() == [last + 1, last + 2]
+    assert len(coasts.behind(last - 1)) == len(coasts.wiped(last - 1)) == 0
 
 
 def test_a_gap_as_small_as_a_seam_is_none(pen: Any) -> None:
