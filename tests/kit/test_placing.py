@@ -273,6 +273,40 @@ def test_a_part_inside_the_hole_of_another_is_its_own() -> None:
     assert not set(outer.rows.tolist()) & set(inner.rows.tolist())
 
 
+def edge_to_edge(*lefts: float, dry_mm: float) -> Plate:
+    """Blocks of 12 by 7 mm whose beads, 0.45 mm wide, lie 0.02 mm apart; loops run dry over their last `dry_mm`."""
+    lines = ["M83", "G90"]
+    e = 0.45 * 0.2 / (np.pi * 1.75**2 / 4)
+    for layer in range(5):
+        z = 0.2 * (layer + 1)
+        lines += [";LAYER_CHANGE", f";Z:{z:g}", ";HEIGHT:0.2", f"G1 Z{z:g} F600"]
+        for left in lefts:
+            for n, word in enumerate(("External perimeter", "Perimeter")):
+                inset = 0.225 + 0.47 * n
+                a, b, c, d = left + inset, 50 + inset, left + 12 - inset, 57 - inset
+                lines += [f";TYPE:{word}", f"G1 X{a} Y{b} F9000"]
+                lines += [
+                    f"G1 X{x} Y{y} E{size * e}"
+                    for x, y, size in ((c, b, c - a), (c, d, d - b), (a, d, c - a))
+                ]
+                lines += [f"G1 X{a} Y{b + dry_mm} E{(d - b - dry_mm) * e}", f"G1 X{a} Y{b} F1800"]
+            lines += [";TYPE:Solid infill"]
+            for y in np.arange(50 + 0.225 + 0.94, 57 - 1.1, 0.47):
+                lines += [f"G1 X{left + 1.165} Y{y} F9000", f"G1 X{left + 10.835} Y{y} E{9.67 * e}"]
+    return Plate.from_bytes("\n".join([*lines, "G1 X0 Y0", ""]).encode(), "blocks.gcode")
+
+
+@pytest.mark.parametrize("dry_mm", [0.0, 1.5, 2.0])
+def test_beads_a_hair_apart_are_one_part_and_parts_side_by_side_are_two(dry_mm: float) -> None:
+    kit = kit_of(("block", found_by(shapely.box(0, 0, 12, 7), symmetry=2)))
+    plate = edge_to_edge(60.0, 72.2, dry_mm=dry_mm)
+    poses = place(kit, plate).poses
+    assert [pose.x_mm for pose in poses] == pytest.approx([60.0, 72.2], abs=1e-3)
+    assert max(pose.fit_mm for pose in poses) < 1e-3
+    beads = np.flatnonzero(plate.beads.is_bead)
+    np.testing.assert_array_equal(np.sort(np.concatenate([pose.rows for pose in poses])), beads)
+
+
 def test_specks_in_the_air_stay_with_their_part(samples: object) -> None:
     """A real boat has loops of 0.1 mm2 that touch nothing below."""
     plate = Plate.read(samples / "B2-fast.gcode")  # type: ignore[operator]

@@ -93,6 +93,32 @@ def test_a_way_to_the_next_layer_goes_back_before_the_file_leaves_this_one(monke
     assert (run.x[-1], run.y[-1]) == pytest.approx((18.0, 18.0))
 
 
+def test_such_a_way_stands_behind_the_moves_on_which_the_last_wall_is_run_dry(monkeypatch):
+    sheet = Sheet()
+    sheet.say(";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2", ";TYPE:Perimeter")
+    sheet.height(0.2)
+    sheet.go(18, 2, 100)
+    for x, y, e in ((2, 2, 0.5), (2, 3.8, 0.06), (16.5, 3.8, 0.45)):
+        sheet.bead(x, y, e, 30)
+    sheet.go(18, 2)
+    sheet.say(";TYPE:Internal infill")
+    sheet.bead(18, 18, 0.5)
+    sheet.say(";LAYER_CHANGE", ";Z:0.4", ";HEIGHT:0.2")
+    sheet.height(0.4)
+    sheet.go(18, 12)
+    sheet.bead(18, 16, 0.2)
+    sheet.go(40, 40)
+    own = sheet.plate()
+    beads = np.flatnonzero(own.beads.feature != 0)
+    assert own.beads.layer[beads].tolist() == [0, 0, 0, 0, 1]
+    draft = without(own, [(int(beads[3]), 0.0, 1.0)])
+    ell = (box(0, 0, 20, 4) | box(16, 0, 20, 20)) - box(17, 9, 21, 11)
+    monkeypatch.setattr(hops, "_Grounds", lambda *_: Grounds(ell, Site(), int(beads[2])))
+    (run,) = hopped(draft)
+    assert run.early and run.row == beads[2] + 2
+    assert (run.x[-1], run.y[-1]) == pytest.approx((18.0, 18.0))
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_every_bead_that_stays_begins_where_it_began(plate, seed):
     """The same ways as the tests' own, which bring the nozzle straight to each piece that does not begin there."""
