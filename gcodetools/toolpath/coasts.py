@@ -42,11 +42,10 @@ class Coasts:
         """(n,) rows with which walls end whose last beads are `row`; these themselves where nothing is run dry, or
         filament is pulled back."""
         own = row.astype(np.int64)
-        last, stop = self.last[~self.wipes], self.stop[~self.wipes]
-        if len(last) == 0:
+        if len(self.last) == 0:
             return own
-        at = np.minimum(np.searchsorted(last, own), len(last) - 1)
-        return np.where(last[at] == own, stop[at], own)
+        at = np.minimum(np.searchsorted(self.last, own), len(self.last) - 1)
+        return np.where((self.last[at] == own) & ~self.wipes[at], self.stop[at], own)
 
     def behind(self, row: int) -> I8:
         """Rows on which a wall whose last bead is `row` is run dry, filament pulled back or not."""
