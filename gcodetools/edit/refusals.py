@@ -9,10 +9,19 @@ from gcodetools.edit.displaced import displaced
 from gcodetools.edit.draft import Draft
 from gcodetools.errors import InputError
 from gcodetools.gcode.program import Program
+from gcodetools.gcode.states import Commands, several_commands
 
-__all__ = ["origin_lines", "require_absolute", "require_one_unit", "require_origins"]
+__all__ = [
+    "origin_lines",
+    "require_absolute",
+    "require_one_unit",
+    "require_origins",
+    "require_single_commands",
+]
 
 I8 = NDArray[np.int64]
+
+_ACTING = (0, 1, 2, 3, 4, 10, 11, 28, 92)  # G commands that move something or say where it is
 
 
 def require_one_unit(draft: Draft) -> None:
@@ -34,6 +43,33 @@ def require_one_unit(draft: Draft) -> None:
             f"{_told(program, int(turns[0]))}: the unit changes in the middle of the print, expected G20 or G21 once, "
             "before the first move",
             "Slice again in one unit.",
+        )
+
+
+def require_single_commands(draft: Draft) -> None:
+    """Refuse a change where a line between beads holds two commands that move something or say where it is.
+
+    Two G words of one modal group on a line, or two that both use axis words, are an error (NIST RS274/NGC version 3,
+    sections on repeated items and modal groups; from memory). Printers take the first with the last of each word,
+    carry out both or stop, so nobody knows where nozzle and E counter are behind it.
+
+    Raises
+    ------
+    InputError : naming the line.
+    """
+    program = draft.plate.program
+    words, beads = program.words, np.flatnonzero(draft.plate.beads.is_bead)
+    acting = words.line[(words.letter == ord("G")) & np.isin(words.value, _ACTING)]
+    lines = np.intersect1d(acting[:-1][acting[1:] == acting[:-1]], several_commands(Commands(words)))
+    if len(lines) == 0 or len(beads) == 0:
+        return
+    ends = program.moves.line[beads[[0, -1]]]
+    lines = lines[(lines >= ends[0]) & (lines <= ends[1])]
+    if len(lines) and _asks(draft):
+        raise InputError(
+            f"{_told(program, int(lines[0]))}: two commands on one line, of which printers carry out the first, both "
+            "or none; expected one",
+            "Put each command on a line of its own, or slice again.",
         )
 
 

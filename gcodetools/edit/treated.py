@@ -18,7 +18,12 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.emit import emit_beads
 from gcodetools.edit.moves import Wait
 from gcodetools.edit.progress import Restated
-from gcodetools.edit.refusals import require_absolute, require_one_unit, require_origins
+from gcodetools.edit.refusals import (
+    require_absolute,
+    require_one_unit,
+    require_origins,
+    require_single_commands,
+)
 from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.gcode.arrays import give_back
 from gcodetools.gcode.containers.base import Written
@@ -104,10 +109,11 @@ def emit(
 
     Raises
     ------
-    InputError : something changes in a file whose unit changes between its moves, or beads where it says where the
-    nozzle is or moves in steps.
+    InputError : something changes in a file whose unit changes between its moves or that has two commands on a line,
+    or beads where it says where the nozzle is or moves in steps.
     """
     require_one_unit(draft)
+    require_single_commands(draft)
     require_origins(draft)
     require_absolute(draft)
     large = len(draft.plate.program.lines.data) > _LARGE_BYTES
