@@ -21,7 +21,7 @@ from gcodetools.edit.foreign import foreign_problem
 from gcodetools.edit.moves import Wait
 from gcodetools.edit.sequence import surviving_rows
 from gcodetools.edit.splice import Edits, first_stray_byte
-from gcodetools.edit.windows import line_map, read_windows, windows
+from gcodetools.edit.windows import fan_as_read, line_map, read_windows, windows
 from gcodetools.errors import Fault
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import Program
@@ -119,7 +119,12 @@ def audit(
 
 def _whole_file(comparer: Comparer, output: bytes, mapped: Rows) -> tuple[int, str, int]:
     """Moves that differ, a sentence on the first, and how many were read: the whole output."""
-    other = _with_base(read_program(output, "output"), comparer.draft.base_fan)
+    other = read_program(output, "output")
+    if other.states.fan_full != comparer.program.states.fan_full:
+        # A line of ours may be what tells one from the other, and would be read by itself as it should not.
+        states = replace(other.states, fan=fan_as_read(other, comparer.program))
+        other = replace(other, states=states)
+    other = _with_base(other, comparer.draft.base_fan)
     rows = surviving_rows(comparer.draft)
     to_line = mapped[comparer.program.moves.line[rows]]
     return *comparer.problems(other, rows, to_line, np.array([len(rows)])), len(rows)

@@ -22,8 +22,9 @@ from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.numbers import Pool
 from gcodetools.gcode.program import Program, States, Track
 from gcodetools.gcode.scan import read_program
+from gcodetools.gcode.states import Commands, fan_track
 
-__all__ = ["Batch", "joined", "line_map", "read_windows", "windows"]
+__all__ = ["Batch", "fan_as_read", "joined", "line_map", "read_windows", "windows"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -175,8 +176,7 @@ class _Carried:
         }
         if states.fan_full != program.states.fan_full:
             # Of a few lines it can't be told what S means full: the whole file decides.
-            share = states.fan_full / program.states.fan_full
-            begun["fan"] = replace(begun["fan"], value=np.minimum(begun["fan"].value * share, 1.0))
+            begun["fan"] = replace(fan_as_read(other, program), initial=self.value["fan"])
         none = Track(np.empty(0, np.int32), np.empty(0))
         nozzle = {
             tool: replace(states.nozzle.get(tool, none), initial=self.nozzle.get(tool, float("nan")))
@@ -184,6 +184,11 @@ class _Carried:
         }
         full = program.states.fan_full
         return replace(other, states=replace(states, nozzle=nozzle, fan_full=full, **begun))
+
+
+def fan_as_read(other: Program, program: Program) -> Track:
+    """The fan of `other` with S meaning full what it means in `program`."""
+    return fan_track(Commands(other.words), program.states.fan_full)[0]
 
 
 def _track(states: States, name: str) -> Track:

@@ -242,15 +242,16 @@ def nozzle_tracks(
     }
 
 
-def fan_track(commands: Commands) -> tuple[Track, float]:
-    """Part fan as a fraction of full, and what S means full: 255, or 1 where the file never goes above 1.
+def fan_track(commands: Commands, full: float | None = None) -> tuple[Track, float]:
+    """Part fan as a fraction of full, and what S means full: `full`, else 255, or 1 where the file never goes above 1.
 
     M106 with a P other than 0 drives another fan. M106 without S means full (common practice, no source).
     """
     on = commands.lines("M", 106)
     speed = commands.words_of(on, "S")
     other = np.nan_to_num(commands.words_of(on, "P")) > 0
-    full = 1.0 if np.any(speed > 0) and np.nanmax(speed) <= 1.0 else 255.0
+    if full is None:
+        full = 1.0 if np.any(speed > 0) and np.nanmax(speed) <= 1.0 else 255.0
     value = np.clip(np.where(np.isnan(speed), full, speed) / full, 0.0, 1.0)
     off = commands.lines("M", 107)
     other_off = np.nan_to_num(commands.words_of(off, "P")) > 0

@@ -310,3 +310,35 @@ def test_an_acceleration_that_lasts_over_a_travel_is_the_one_that_was_wanted():
     end = wrong.output.index(b"\n", wrong.output.index(b"G1 X0.5000 Y0.5000")) + 1
     wrong = retouched(wrong, end, end, b"M204 S600\n")
     assert [wrong.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
+
+
+def bare_fan(fan: float | None = None):
+    """A plate whose only commands to the fan have no S, with the speed of some beads changed and the fan held."""
+    sheet = Sheet()
+    sheet.say(";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2", "M106", ";TYPE:Perimeter")
+    sheet.go(0, 0, 100)
+    for k in range(12):
+        sheet.bead(10.0 * (k % 2), float(k), 0.4, 30)
+    sheet.say("M106")
+    plate = sheet.plate()
+    draft = Draft.of(plate)
+    draft.feed[5:7] = 20.0
+    if fan is not None:
+        draft.fan = np.full(len(plate.moves), np.nan)
+        draft.fan[5:7] = fan
+    return emit(draft, ooze_mm=0.0, bed=None)
+
+
+def test_an_s_that_changes_what_full_means_is_seen():
+    # S of M106 runs to 255 or to 1 (common practice, no source): 1 alone would be read as full, as the fan is.
+    treated = bare_fan()
+    assert [treated.audit(full=full).differing for full in (False, True)] == [0, 0]
+    at = treated.output.index(b"G1", treated.output.index(b"F1200"))
+    wrong = retouched(treated, at, at, b"M106 S1\n")
+    assert [wrong.audit(full=full).differing > 0 for full in (False, True)] == [True, True]
+
+
+def test_a_fan_that_is_held_nearly_off_beside_commands_without_s_is_as_it_was_wanted():
+    treated = bare_fan(1 / 255)
+    assert b"M106 S1\n" in treated.output
+    assert [treated.audit(full=full).differing for full in (False, True)] == [0, 0]
