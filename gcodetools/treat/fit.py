@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.context import INCH_MM, coordinate_step
 from gcodetools.edit.draft import Draft, Run
 from gcodetools.edit.moved import Moved, carriers
 from gcodetools.kit.placing import Pose
@@ -94,6 +95,7 @@ class _Builder:
         self.alone: dict[int, I8] = {}
         self.bulge = np.zeros(len(plate.program.moves))
         self.bulge[plate.program.arcs.row] = 2 * plate.program.arcs.radius
+        self.least_mm = _least_mm(plate)
 
     def build(
         self, pose: Pose, asked: list[tuple[RegionHit, Fit]], laid: set[int]
@@ -110,7 +112,7 @@ class _Builder:
             wanted = [
                 Asked(n, fit.offset_mm, fit.blend_mm, *stretches[n][layer])
                 for n, (_, fit) in enumerate(asked)
-                if layer in stretches[n] and fit.offset_mm != 0.0
+                if layer in stretches[n] and abs(fit.offset_mm) >= self.least_mm
             ]
             if not wanted or len(mine) == 0:
                 continue
@@ -192,6 +194,13 @@ class _Builder:
         )
 
 
+def _least_mm(plate: Plate) -> float:
+    """The least offset that shows in coordinates as they are printed: half of their last decimal."""
+    inches = bool(np.any(plate.program.states.inches.at(plate.program.moves.line[-1:]) == 1.0))
+    step = min(coordinate_step(plate.program, letter) for letter in "XY")
+    return step / 2 * (INCH_MM if inches else 1.0)
+
+
 def _by_layer(plate: Plate, hit: RegionHit) -> dict[int, tuple[I8, F8, F8]]:
     """Stretches of a region's outermost walls, by plate layer."""
     chosen = hit.selection
@@ -214,11 +223,18 @@ def settle(draft: Draft, made: FitPlan) -> dict[tuple[str, int, str, str], Done]
     """Tell a draft what moves, and say what became of each region's wish."""
     draft.moved = made.moved
     done = {}
+    least_mm = _least_mm(draft.plate)
     for hit, fit, told, rows in made.told:
         more = _more_mm(draft, rows)
         found = told_fit(hit, fit, told, more)
         if fit.offset_mm == 0.0:
             found = Done(hit.part, hit.instance, hit.region, "fit", "+0 mm", "nothing", "the offset is 0")
+        elif abs(fit.offset_mm) < least_mm:
+            why = f"the offset is below half of the last decimal of the file's coordinates, {2 * least_mm:.3g} mm"
+            found = Done(
+                hit.part, hit.instance, hit.region, "fit", f"{fit.offset_mm:+.3g} mm", "nothing", why,
+                warning=True, refused=True,
+            )  # fmt: skip
         elif not told:
             found = Done(
                 hit.part, hit.instance, hit.region, "fit", f"{fit.offset_mm:+.3g} mm", "nothing", NO_WALL,

@@ -155,3 +155,20 @@ def test_a_region_without_a_wall_is_refused(move):
         kept(done) and done.done().refused and done.done().why == "no outermost perimeter lies in the region"
     )
     assert move(box(-6, -6, 6, 6), 0.0).done().why == "the offset is 0"
+
+
+@pytest.mark.parametrize(
+    ("letter", "offset", "step"), [("B", 1e-9, 0.001), ("B", -0.00049, 0.001), ("J", 1e-5, 0.001)]
+)
+def test_an_offset_that_the_decimals_of_the_file_do_not_show_moves_nothing(move, letter, offset, step):
+    done = move(box(-6, -4, 6, 4), offset, letter=letter)
+    assert done.data == done.plate.render()
+    assert done.done().done == "nothing" and done.done().warning and done.done().refused
+    assert done.done().why == (
+        f"the offset is below half of the last decimal of the file's coordinates, {step:g} mm"
+    )
+
+
+def test_an_offset_of_one_step_of_the_last_decimal_is_seen(move):
+    done = move(box(-6, -6, 6, 6), 0.001)
+    assert done.data != done.plate.render() and done.done().done.startswith("walls moved by +0.001 mm")
