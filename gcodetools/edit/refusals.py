@@ -14,6 +14,7 @@ from gcodetools.gcode.states import Commands, several_commands
 __all__ = [
     "origin_lines",
     "require_absolute",
+    "require_followed",
     "require_one_unit",
     "require_origins",
     "require_single_commands",
@@ -83,6 +84,23 @@ def _asks(draft: Draft) -> bool:
 
 def _told(program: Program, line: int) -> str:
     return f"{program.lines.name}:{line + 1}: {program.lines.text(line)[:40].decode('utf-8', 'replace')}"
+
+
+def require_followed(draft: Draft) -> None:
+    """Refuse new beads behind the last move of a file: each run stands before a move. A printed file goes on with a
+    retraction or a way off the print.
+
+    Raises
+    ------
+    InputError : naming the line of the last move.
+    """
+    program = draft.plate.program
+    if any(run.row >= len(program.moves) for run in draft.runs):
+        raise InputError(
+            f"{_told(program, int(program.moves.line[-1]))}: new beads would stand behind the last move of the file, "
+            "expected a move behind the print",
+            "The file may be cut short: slice again, or add the travel that leaves the print.",
+        )
 
 
 def require_absolute(draft: Draft) -> None:

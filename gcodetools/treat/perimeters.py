@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft, Run
+from gcodetools.edit.refusals import require_followed
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
@@ -426,10 +427,16 @@ def _recipe(
 
 
 def settle(draft: Draft, made: Plan) -> None:
-    """Take what the plan removes out of a draft, lay its runs, and add the ways that both leave behind."""
+    """Take what the plan removes out of a draft, lay its runs, and add the ways that both leave behind.
+
+    Raises
+    ------
+    InputError : a run stands behind the last move of the file.
+    """
     if not len(made.row) and not made.runs:
         return
     if len(made.row):
         draft.remove(made.row, made.t0, made.t1)
     draft.runs = list(made.runs)
+    require_followed(draft)
     add_hops(draft, made.sites)

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import tiny_plate
 
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.treated import emit
 from gcodetools.errors import InputError
+from gcodetools.jobs.apply import Options, apply_plate
+from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.toolpath.plate import Plate
+
+
+def tiny_plate(text: str) -> Plate:
+    return Plate.from_bytes(text.encode(), "tiny.gcode")
+
 
 BEADS = "G21\nG90\nM83\nG1 Z0.2 F600\nG1 X0 Y0 F6000\nG1 X9 E0.3 F1800\n{}\nG1 X0 Y9 E0.3\nG1 Y0 E0.3\n"
 
@@ -61,3 +68,46 @@ def test_a_file_with_two_commands_on_a_line_may_stay_as_it_is() -> None:
     plate = tiny_plate(BEADS.format("G1 X9 Y9 E0.3 G1 X1 Y9 E0.3"))
     assert emit(Draft.of(plate), ooze_mm=1.0, bed=None).output == plate.render()
     assert np.count_nonzero(plate.beads.is_bead) == 4
+
+
+RING = """; printing object ring id:0 copy 0
+;TYPE:External perimeter
+;WIDTH:0.45
+G1 X{0:g} Y50 F6000
+G3 X{0:g} Y50 I-{1:g} J0 E{2:.5f} F1800
+; stop printing object ring id:0 copy 0
+"""
+RING_KIT = b"""beadwright: 1
+kit: rings
+material: petg
+base: {nozzle: 230}
+parts:
+  ring: {found_by: {label: ['*']}, regions: {zone: {within: all, treat: {perimeters: {add: 1}TREAT}}}}
+"""
+
+
+def ring(end: str = "") -> Plate:
+    """Two layers of a disc whose wall is one full turn, the wall the last of each."""
+    layers = "".join(
+        f";LAYER_CHANGE\n;Z:{z}\n;HEIGHT:0.2\nG1 Z{z} F600\n" + RING.format(60, 10, 2) for z in (0.2, 0.4)
+    )
+    return tiny_plate(f"G21\nG90\nM83\nM104 S230\nM106 S100\n;TYPE:Custom\n{layers}{end}M107\n")
+
+
+@pytest.mark.parametrize("more", ["", ", nozzle: {add: 5}, speed: {scale: 90%}"])
+def test_new_beads_behind_the_last_move_of_a_file_are_refused_by_line(more: str) -> None:
+    kit = kit_from_bytes(RING_KIT.replace(b"TREAT", more.encode()), "k.yaml")
+    with pytest.raises(InputError) as told:
+        apply_plate(ring(), kit, Options(()))
+    assert str(told.value).startswith(
+        "tiny.gcode:25: G3 X60 Y50 I-10 J0 E2.00000 F1800: new beads would stand behind the last move of the file, "
+        "expected a move behind the print\nThe file may be cut short"
+    )
+
+
+@pytest.mark.parametrize("end", ["G1 E-1 F2400\n", "G1 Z9 F600\n", "G1 X0 Y0 F6000\n"])
+def test_new_beads_before_the_last_move_of_a_file_are_laid(end: str) -> None:
+    kit = kit_from_bytes(RING_KIT.replace(b"TREAT", b""), "k.yaml")
+    applied = apply_plate(ring(end), kit, Options((), verify=True))
+    text = applied.treated.output.partition(b";Z:0.4")[2]
+    assert text.count(b";TYPE:Perimeter") == 1 and text.index(b";TYPE:Perimeter") < text.index(end.encode())
