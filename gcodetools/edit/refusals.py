@@ -66,12 +66,18 @@ def require_single_commands(draft: Draft) -> None:
         return
     ends = program.moves.line[beads[[0, -1]]]
     lines = lines[(lines >= ends[0]) & (lines <= ends[1])]
-    if len(lines) and _asks(draft):
+    if len(lines) == 0 or not _asks(draft):
+        return
+    if b"\r" in program.lines.text(int(lines[0])):
         raise InputError(
-            f"{_told(program, int(lines[0]))}: two commands on one line, of which printers carry out the first, both "
-            "or none; expected one",
-            "Put each command on a line of its own, or slice again.",
+            f"{_told(program, int(lines[0]))}: a carriage return between two commands, expected line feeds",
+            "Convert the line ends (most editors can) and try again.",
         )
+    raise InputError(
+        f"{_told(program, int(lines[0]))}: two commands on one line, of which printers carry out the first, both "
+        "or none; expected one",
+        "Put each command on a line of its own, or slice again.",
+    )
 
 
 def _asks(draft: Draft) -> bool:
@@ -83,7 +89,8 @@ def _asks(draft: Draft) -> bool:
 
 
 def _told(program: Program, line: int) -> str:
-    return f"{program.lines.name}:{line + 1}: {program.lines.text(line)[:40].decode('utf-8', 'replace')}"
+    text = program.lines.text(line).replace(b"\r", b" ")[:40].decode("utf-8", "replace")
+    return f"{program.lines.name}:{line + 1}: {text}"
 
 
 def require_followed(draft: Draft) -> None:

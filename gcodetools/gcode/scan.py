@@ -127,7 +127,7 @@ def _warnings(
     if len(bare):
         found.append(
             f"{name}:{bare[0] + 1}: {len(bare)} line(s) with a carriage return in the middle; "
-            "it was read as a blank"
+            "it was read as a blank. Convert the line ends (most editors can)"
         )
     return tuple(found)
 

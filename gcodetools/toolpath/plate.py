@@ -12,6 +12,7 @@ from gcodetools.gcode.containers.base import Container
 from gcodetools.gcode.files import check_text, read_bytes
 from gcodetools.gcode.program import Moves, Program
 from gcodetools.gcode.scan import read_program
+from gcodetools.gcode.states import Commands
 from gcodetools.marks.recognise import Sifter, recognise
 from gcodetools.marks.settings import Settings, find_settings
 from gcodetools.marks.totals import Totals, find_totals
@@ -85,8 +86,8 @@ class Plate:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What was odd about the marks, and about what the file was packed in."""
-        return (*self.notes, *self.marks.warnings)
+        """What was odd about the marks, about what the file was packed in, and whether it looks like two files."""
+        return (*self.notes, *self.marks.warnings, *_homing_told(self.program, self.layers, self.beads))
 
     @property
     def file(self) -> str:
@@ -111,6 +112,26 @@ class Plate:
     def render_file(self) -> bytes:
         """The bytes of the file: the text, or the container that it came in."""
         return self.program.lines.data if self.container is None else self.container.data
+
+
+def _homing_told(program: Program, layers: Layers, beads: Beads) -> tuple[str, ...]:
+    """A sentence where the file homes X or Y (G28) above its first layer and prints on: nothing but a second print put
+    behind the first does (common practice, no source)."""
+    commands = Commands(program.words)
+    lines = commands.lines("G", 28)
+    if len(lines) == 0 or len(layers) < 2:
+        return ()
+    x, y, z = (commands.has_word(lines, letter) for letter in "XYZ")
+    rows = np.flatnonzero(beads.is_bead)
+    first = rows[np.argmax(beads.layer[rows] > 0)]
+    between = (lines > program.moves.line[first]) & (lines < program.moves.line[rows[-1]])
+    found = lines[between & (x | y | ~z)]
+    if len(found) == 0:
+        return ()
+    return (
+        f"{program.lines.name}:{found[0] + 1}: the file homes (G28) amid the print, as where two prints are joined; "
+        "read as one print, whose times and totals may be those of a part of it. Treat each by itself, then join them",
+    )
 
 
 def _refuse_endless(program: Program, beads: Beads) -> None:

@@ -70,6 +70,13 @@ def test_a_file_with_two_commands_on_a_line_may_stay_as_it_is() -> None:
     assert np.count_nonzero(plate.beads.is_bead) == 4
 
 
+def test_a_lone_carriage_return_between_two_moves_is_refused_by_line() -> None:
+    assert refused(faster(BEADS.format("G1 X9 Y9 E0.3\rG1 X1 Y9 E0.3"))) == (
+        "tiny.gcode:7: G1 X9 Y9 E0.3 G1 X1 Y9 E0.3: a carriage return between two commands, expected line feeds\n"
+        "Convert the line ends (most editors can) and try again."
+    )
+
+
 RING = """; printing object ring id:0 copy 0
 ;TYPE:External perimeter
 ;WIDTH:0.45

@@ -206,7 +206,8 @@ def test_a_return_in_the_middle_of_a_line_is_told() -> None:
     program = read("G1 X1\n; a\rG1 X2\r\nG1 X3\r\r\n")
     assert program.moves.x.tolist() == [1, 3]
     assert program.warnings == (
-        "t.gcode:2: 1 line(s) with a carriage return in the middle; it was read as a blank",
+        "t.gcode:2: 1 line(s) with a carriage return in the middle; it was read as a blank. "
+        "Convert the line ends (most editors can)",
     )
 
 

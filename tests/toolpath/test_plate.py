@@ -34,6 +34,30 @@ def test_the_filaments_diameter_comes_from_the_settings() -> None:
     assert area[1] / area[0] == pytest.approx((2.85 / DEFAULT_DIAMETER_MM) ** 2, rel=1e-4)
 
 
+def two_layers(between: str = "") -> str:
+    """A print of two layers, each a bead."""
+    first, second = (
+        f";LAYER_CHANGE\n;Z:{z}\n;HEIGHT:0.2\n;TYPE:Perimeter\nG1 Z{z}\nG1 X0\nG1 X50 E2\n"
+        for z in (0.2, 0.4)
+    )
+    return f"M83\nG28\n{first}{second}{between}G1 X0 E2\n"
+
+
+@pytest.mark.parametrize("home", ["G28", "G28 X0 Y0", "G28 Y"])
+def test_a_file_of_two_joined_prints_is_told_by_line(home: str) -> None:
+    text = f"{two_layers()}{home}\n{two_layers()}"
+    (told,) = Plate.from_bytes(text.encode(), "two.gcode").warnings
+    assert told.startswith(
+        "two.gcode:18: the file homes (G28) amid the print, as where two prints are joined"
+    )
+    assert told.endswith("Treat each by itself, then join them")
+
+
+@pytest.mark.parametrize("text", [two_layers(), two_layers() + "G28\nM84\n", two_layers("G28 Z\n")])
+def test_a_file_that_homes_elsewhere_is_no_joined_one(text: str) -> None:
+    assert Plate.from_bytes(text.encode()).warnings == ()
+
+
 @pytest.mark.parametrize("name", ["missing.gcode", "folder"])
 def test_what_can_not_be_read_is_an_input_error(tmp_path: Path, name: str) -> None:
     (tmp_path / "folder").mkdir()
