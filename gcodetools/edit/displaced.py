@@ -135,7 +135,13 @@ def _moving(program: Program) -> Bool:
 
 def stranded_from(draft: Draft) -> int:
     """The first row behind the last move in X and Y that stays, where beads behind it went or came: nothing brings the
-    nozzle back to where the file has it. The count of rows for none."""
+    nozzle back to where the file has it. The count of rows for none.
+
+    The print may then end up to a bead's length elsewhere than in the file, within the outline of its last layer, and
+    that is right: what is left of the file retracts, climbs, homes (G28) or stops where the nozzle is. A way back would
+    be one more travel over the finished top. Any move in X or Y behind the print, a step in G91 too, ends this: it is
+    displaced, and begins where the file has it (`treat.hops`) unless it names both and may begin anywhere.
+    """
     count = len(draft.first) - 1
     gone = np.zeros(len(draft.row), bool) if draft.removed is None else draft.removed
     events = np.concatenate(

@@ -130,10 +130,10 @@ def _events(context: Context, factor: F8) -> tuple[I8, I8, F8, I8]:
         piece, at_line, extra, slot = piece[order], at_line[order], extra[order], slot[order]
     if len(piece) == 0:
         return piece, at_line, extra, slot
-    counts = program.states.e_relative.at(lines[draft.row[piece]]) == 0.0
+    counts = program.states.e_relative.at(at_line) == 0.0
     counts |= _counted_on(context, at_line)
     counts &= extra != 0
-    extra = extra / e_factor(context, draft.row[piece])
+    extra = extra / e_factor(context, np.searchsorted(lines, at_line))
     return piece[counts], at_line[counts], extra[counts], slot[counts]
 
 

@@ -34,7 +34,9 @@ _WIDTH_STEP_MM = 0.02  # a change of width that is worth a mark
 
 @dataclass(frozen=True, slots=True)
 class _Stack:
-    """All moves of all runs, one after the other. owner : (n,) run of each. row : (n,) row whose state holds.
+    """All moves of all runs, one after the other. owner : (n,) run of each. row : (n,) row before which each stands.
+
+    state : (n,) row whose modes hold: of an early run the one before, as the file may change them in between.
 
     place : (r,) byte where each run goes. piece : (r,) the piece it stands before. last : (n,) whether a move
     is its run's last, first likewise.
@@ -43,6 +45,7 @@ class _Stack:
     runs: Sequence[Run]
     owner: I8
     row: I8
+    state: I8
     kind: NDArray[np.uint8]
     first: Bool
     last: Bool
@@ -98,7 +101,8 @@ def _stacked(draft: Draft) -> _Stack:
     # An early run stands right behind the row before, ahead of all that belongs to its own piece.
     seq = np.where(early, 2 * (piece - 1), 2 * piece - 1)
     kind = np.concatenate([run.kind for run in runs])
-    return _Stack(runs, owner, row[owner], kind, first, last, place, piece, seq)
+    state = np.where(early, before, row)
+    return _Stack(runs, owner, row[owner], state[owner], kind, first, last, place, piece, seq)
 
 
 def _command(plate: Plate, stack: _Stack) -> Pool:
@@ -132,7 +136,7 @@ def _points(context: Context, stack: _Stack) -> list[Pool]:
 def _coordinate(context: Context, stack: _Stack, letter: str, present: Bool) -> Pool:
     axis = letter.lower()
     program = context.draft.plate.program
-    line = program.moves.line[stack.row[present]]
+    line = program.moves.line[stack.state[present]]
     offset = np.nan_to_num(getattr(program.states, f"offset_{axis}").at(line))
     unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
     value = (stack.column(axis)[present] - offset) / unit
@@ -143,7 +147,7 @@ def _filament(context: Context, stack: _Stack, shift_before: F8 | None) -> Pool:
     """E words: the running counter where E is absolute; where it is relative, what rounding loses is carried
     to the next move of the run."""
     program = context.draft.plate.program
-    line = program.moves.line[stack.row]
+    line = program.moves.line[stack.state]
     unit = np.where(program.states.inches.at(line) == 1.0, 25.4, 1.0)
     if len(program.states.volumetric.line):
         unit = unit * program.states.volumetric.at(line)

@@ -20,6 +20,7 @@ from replay import (
     planned,
     replay,
     run_of,
+    square,
     squares,
 )
 
@@ -354,3 +355,22 @@ def test_a_convention_that_closes_features_closes_the_file_s_and_ours(demo, writ
     opened = treated.output.count(b"(<loop>") - plate.program.lines.data.count(b"(<loop>")
     closed = treated.output.count(b"(</loop>)") - plate.program.lines.data.count(b"(</loop>)")
     assert opened == closed >= 1
+
+
+@pytest.mark.parametrize(
+    ("relative", "lines"),
+    [(False, ("M83",)), (True, ("M82", "G92 E0")), (True, ("M82",))],
+)
+def test_a_run_counts_filament_as_the_file_does_where_it_stands_and_not_behind(write, relative, lines):
+    # Words of E add up behind M83 and count behind M82 (common practice, no source).
+    sheet = Sheet(relative)
+    sheet.say(";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2")
+    sheet.height(0.2)
+    square(sheet, 0.0, 0.2)
+    before = sheet.counter
+    sheet.say(*lines, "G1 X90 Y90", "G90", f"G1 X50 Y90 E{before * (lines == ('M82',)) + 0.5:g}")
+    plate = sheet.plate()
+    row = int(np.flatnonzero(plate.moves.x == 90)[0])
+    treated = laid(write, plate, run_of(row, [(1, 1), (9, 1, 0.3), (9, 9, 0.3)], 0.2))
+    pushed, was = ([step.e for step in replay(d) if step.e > 0] for d in (treated.output, plate.render()))
+    assert pushed == pytest.approx([*was[:-1], 0.3, 0.3, was[-1]], abs=1.1e-5)
