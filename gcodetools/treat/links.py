@@ -16,6 +16,7 @@ __all__ = ["LONGEST_MM", "Ground", "Way", "ground_of"]
 F8 = NDArray[np.float64]
 
 LONGEST_MM = 25.0  # a way along the wall longer than this oozes too much; common practice, no source
+_SIMPLE_MM = 0.02  # points of a way along the wall that matter less are left out
 _INSETS = 1.6, 0.6  # widths inside the edge that such a way keeps: off the outermost bead where there is room
 
 
@@ -39,7 +40,7 @@ class Ground:
         # Beads end on the centre of a wall at most; a hair more room keeps rounding out of it.
         self.polygon = shapely.buffer(polygon, 0.01, quad_segs=2)
         shapely.prepare(self.polygon)
-        self.rings = [_rings(polygon, inset * width_mm) for inset in _INSETS]
+        self.rings = [[_Ring.of(ring) for ring in _rings(polygon, inset * width_mm)] for inset in _INSETS]
 
     def key(self) -> tuple[object, ...]:
         """What tells it apart."""
@@ -58,7 +59,7 @@ class Ground:
             best: F8 | None = None
             shortest = longest_mm
             for ring in rings:
-                for points in _along(ring, a, b):
+                for points in ring.along(a, b, shortest):
                     length = _length(np.vstack([a, points, goal]))
                     if length < shortest and self._covered(a, points, goal):
                         best, shortest = points, length
@@ -87,20 +88,39 @@ def _length(points: F8) -> float:
     return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
 
-def _along(ring: shapely.LinearRing, a: F8, b: F8) -> list[F8]:
-    """Both ways along a ring, from its point nearest to a to that nearest to b."""
-    line = LineString(ring.coords)
-    total = line.length
-    s, t = (float(shapely.line_locate_point(line, shapely.Point(p))) for p in (a, b))
-    corners = shapely.get_coordinates(line)[:-1]
-    place = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
-    ends = [shapely.get_coordinates(shapely.line_interpolate_point(line, p))[0] for p in (s, t)]
-    found = []
-    for forward in (True, False):
-        ahead = (place - s) % total if forward else (s - place) % total
-        reach = (t - s) % total if forward else (s - t) % total
-        between = np.flatnonzero((ahead > 1e-9) & (ahead < reach - 1e-9))
-        between = between[np.argsort(ahead[between])]
-        path = np.vstack([ends[0], corners[between], ends[1]])
-        found.append(shapely.get_coordinates(LineString(path).simplify(0.02)))
-    return found
+@dataclass(frozen=True, slots=True)
+class _Ring:
+    """A ring (n corners) and what each way along it needs. place : (n,) length along it up to each corner."""
+
+    line: LineString
+    total: float
+    corners: F8
+    place: F8
+
+    @classmethod
+    def of(cls, ring: shapely.LinearRing) -> _Ring:
+        line = LineString(ring.coords)
+        corners = shapely.get_coordinates(line)[:-1]
+        place = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+        return cls(line, line.length, corners, place)
+
+    def along(self, a: F8, b: F8, most_mm: float) -> list[F8]:
+        """Both ways along it, from its point nearest to a to that nearest to b; without one that makes the whole way
+        from a to b longer than `most_mm`, as far as that is seen at once."""
+        place, total = self.place, self.total
+        s, t = (float(shapely.line_locate_point(self.line, shapely.Point(p))) for p in (a, b))
+        ends = [shapely.get_coordinates(shapely.line_interpolate_point(self.line, p))[0] for p in (s, t)]
+        beside = float(np.hypot(*(ends[0] - a)) + np.hypot(*(ends[1] - b)))
+        found = []
+        for forward in (True, False):
+            ahead = (place - s) % total if forward else (s - place) % total
+            reach = (t - s) % total if forward else (s - t) % total
+            between = np.flatnonzero((ahead > 1e-9) & (ahead < reach - 1e-9))
+            corners = self.corners[between]
+            # Whatever simplifying leaves out, the way comes as near as that to each of its corners.
+            out = np.hypot(*(corners - ends[0]).T) + np.hypot(*(corners - ends[1]).T)
+            if beside + out.max(initial=0.0) - 3 * _SIMPLE_MM > most_mm:
+                continue
+            path = np.vstack([ends[0], corners[np.argsort(ahead[between])], ends[1]])
+            found.append(shapely.get_coordinates(LineString(path).simplify(_SIMPLE_MM)))
+        return found

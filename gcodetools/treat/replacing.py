@@ -47,6 +47,7 @@ class Replaced:
     crumbs_mm: float
 
 
+@remembered(256)
 def band_of(strands: list[Strand]) -> shapely.Geometry:
     """The area that strands take: their breadth along their centre lines, flat at open ends and a little
     shorter there. Breadths count in steps of 0.02 mm."""
