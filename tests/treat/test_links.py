@@ -107,3 +107,25 @@ def test_a_way_that_does_not_leave_stays_inside_and_is_no_longer_than_allowed(a,
             assert len(way.points) == 1 and not way.leaves
         elif not way.leaves:
             assert island.buffer(0.011).covers(path) and path.length <= LONGEST_MM + 1e-9
+
+
+@pytest.mark.parametrize("longest_mm", [5.0, 25.0, 70.0, float("inf")])
+def test_a_way_along_a_wall_is_the_shortest_of_all_that_are_short_enough(monkeypatch, longest_mm):
+    """A disc with two holes, between points on its bands; against the same without leaving anything out."""
+    holes = [Point(x, 0).buffer(8, quad_segs=40) for x in (-10, 10)]
+    disc = Point(0, 0).buffer(30, quad_segs=60) - holes[0] - holes[1]
+    ground = Ground(disc, 0.45)
+    rng = np.random.default_rng(3)
+    pairs = []
+    while len(pairs) < 60:
+        a, b = rng.uniform(-29, 29, (2, 2))
+        if all(disc.contains(Point(p)) for p in (a, b)) and not ground.inside(a, b):
+            pairs.append((a, b))
+    ways = [ground.way(a, b, longest_mm) for a, b in pairs]
+    ring = type(ground.rings[0][0])
+    along = ring.along
+    monkeypatch.setattr(ring, "along", lambda self, a, b, most_mm: along(self, a, b, np.inf))
+    every = [ground.way(a, b, longest_mm) for a, b in pairs]
+    for way, other in zip(ways, every, strict=True):
+        assert way.leaves == other.leaves and np.array_equal(way.points, other.points)
+    assert longest_mm < 25 or not all(way.leaves for way in ways)
