@@ -27,7 +27,7 @@ _ACTING = (0, 1, 2, 3, 4, 10, 11, 28, 92)  # G commands that move something or s
 
 def require_one_unit(draft: Draft) -> None:
     """Refuse a change where the file goes from mm to inches, or back, on its way: words of ours, and E counters that
-    run on, would be read in the other unit.
+    run on, would be read in the other unit. Behind the last bead it may, where no counter runs on.
 
     Raises
     ------
@@ -37,7 +37,14 @@ def require_one_unit(draft: Draft) -> None:
     track, lines = program.states.inches, program.moves.line
     if len(track.line) == 0 or len(lines) == 0:
         return
-    inner = track.line[(track.line > lines[0]) & (track.line < lines[-1])]
+    last = int(lines[-1])
+    beads = np.flatnonzero(draft.plate.beads.is_bead)
+    if len(beads):
+        end = int(lines[beads[-1]])
+        relative = program.states.e_relative
+        if np.all(relative.at(np.append(end, relative.line[relative.line > end] + 1)) == 1.0):
+            last = end
+    inner = track.line[(track.line > lines[0]) & (track.line < last)]
     turns = inner[track.at(inner) != track.at(inner + 1)]
     if len(turns) and _asks(draft):
         raise InputError(

@@ -23,7 +23,7 @@ BEADS = "G21\nG90\nM83\nG1 Z0.2 F600\nG1 X0 Y0 F6000\nG1 X9 E0.3 F1800\n{}\nG1 X
 def faster(text: str) -> Draft:
     """A draft of a text that scales the flow of its last bead."""
     draft = Draft.of(tiny_plate(text))
-    draft.flow[-1] = 1.1
+    draft.flow[np.flatnonzero(draft.plate.beads.is_bead)[-1]] = 1.1
     return draft
 
 
@@ -118,3 +118,23 @@ def test_new_beads_before_the_last_move_of_a_file_are_laid(end: str) -> None:
     applied = apply_plate(ring(end), kit, Options((), verify=True))
     text = applied.treated.output.partition(b";Z:0.4")[2]
     assert text.count(b";TYPE:Perimeter") == 1 and text.index(b";TYPE:Perimeter") < text.index(end.encode())
+
+
+TURN = "G21\nG1 X50 Y80 F3000\nG1 E-2 F1800\n"
+
+
+@pytest.mark.parametrize(
+    ("mode", "end"),
+    [("M82", TURN), ("M83", "M82\n" + TURN), ("M83", "M83\n" + TURN + "M82\nG1 E5\n")],
+)
+def test_a_unit_that_changes_behind_the_print_is_refused_where_a_counter_runs_on(mode: str, end: str) -> None:
+    text = BEADS.format("G92 E0").replace("G21", "G20").replace("M83", mode)
+    line = (text + end)[: (text + end).index("G21")].count("\n") + 1
+    assert refused(faster(text + end)).startswith(f"tiny.gcode:{line}: G21: the unit changes in the middle")
+
+
+def test_a_unit_that_changes_behind_the_print_is_none_of_ours() -> None:
+    text = BEADS.format("G92 E0").replace("G21", "G20") + TURN
+    treated = emit(faster(text), ooze_mm=1.0, bed=None)
+    assert treated.output.decode() == text.replace("G1 Y0 E0.3", "G1 Y0 E0.33000")
+    assert treated.audit(full=True).differing == 0
