@@ -127,17 +127,20 @@ class Interpreted:
 
 def _in_force(steps: Track, line: I4) -> F8:
     """`Track.at` for ascending lines: a few slices instead of a search a line."""
-    edges = np.searchsorted(line, steps.line, side="right")
-    counts = np.diff(edges, prepend=0, append=len(line))
-    return np.repeat(np.concatenate([[steps.initial], steps.value]), counts)
+    return _spread(np.concatenate([[steps.initial], steps.value]), steps.line, line)
+
+
+def _spread(values: NDArray[T], steps: I4, line: I4) -> NDArray[T]:
+    """Of (k + 1,) values, each in force behind one of k lines, that of each of the ascending `line`."""
+    edges = np.searchsorted(line, steps, side="right")
+    return np.repeat(values, np.diff(edges, prepend=0, append=len(line)))
 
 
 def _flags(steps: Track, line: I4) -> Bool | None:
     """Where a mode is on; None where it never is."""
     if steps.initial != 1.0 and not np.any(steps.value == 1.0):
         return None
-    flags: Bool = _in_force(steps, line) == 1.0
-    return flags
+    return _spread(np.concatenate([[steps.initial], steps.value]) == 1.0, steps.line, line)
 
 
 def _hold(value: F8, is_set: Bool, start: float) -> None:

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.interpret import DWELL_CODE, HOME, RETRACT_CODE, SET, UNRETRACT_CODE
+from gcodetools.gcode.plain import DENSE, Plain, find_plain
 from gcodetools.gcode.tokens import Tokens, tokenise
 
 __all__ = ["BOM", "DENSE", "RARE", "Part", "read_part"]
 
-DENSE = "XYZEF"
 RARE = "IJKRPSH"
+Index = TypeVar("Index", np.int32, np.int64)
+Value = TypeVar("Value", np.int64, np.float64)
 BOM = b"\xef\xbb\xbf"
 _MOST_DECIMALS = 9  # more say nothing, and would leave no digits for what stands before the point
+_NONE = np.empty(0, np.int64), np.empty(0)
 _EVENT = np.zeros(256, bool)
 _EVENT[[0, 1, 2, 3, DWELL_CODE, RETRACT_CODE, UNRETRACT_CODE, HOME, SET]] = True
 
@@ -42,8 +46,75 @@ def read_part(data: bytes, begin: int, text_end: int, end: int) -> Part:
     block = data[begin:text_end]
     if begin == 0 and block.startswith(BOM):
         block = b"   " + block[len(BOM) :]
+    text = np.frombuffer(block, np.uint8)
+    plain = find_plain(text)
+    part = _read_lines(block) if plain is None else _joined(plain, _read_lines(_rest_of(text, plain)))
+    part.line_start[-1] = end - begin
+    return part
+
+
+def _rest_of(text: NDArray[np.uint8], plain: Plain) -> bytes:
+    """The lines of a block that are to be read in full."""
+    begin, size = plain.line_start[plain.rest], np.diff(plain.line_start)[plain.rest]
+    byte: NDArray[np.int64] = np.repeat(begin - (np.cumsum(size) - size), size)
+    byte += np.arange(len(byte))
+    found: bytes = text.take(byte, mode="clip").tobytes()
+    return found
+
+
+def _joined(plain: Plain, rest: Part) -> Part:
+    """Columns of a block of its plain lines and those of the others."""
+    lines = plain.rest.astype(np.int32)
+    rest_line = lines[rest.event_line]
+    plain.is_plain[rest_line] = True
+    plain.code[rest_line] = rest.code
+    event_line = np.flatnonzero(plain.is_plain)
+    event_of = np.empty(len(plain.is_plain), np.int64)
+    event_of[event_line] = np.arange(len(event_line))
+    mine = event_of[rest_line]
+    dense, rare = [], {}
+    for letter, values in zip(DENSE, rest.dense, strict=True):
+        column = np.full(len(event_line), np.nan)
+        line, value = plain.words[letter]
+        column[event_of.take(line)] = value
+        column[mine] = values
+        dense.append(column)
+    for letter in RARE:
+        line, value = plain.words.get(letter, _NONE)
+        at, other = rest.rare.get(letter, _NONE)
+        if len(line) or len(at):
+            rare[letter] = _in_order((event_of[line], value), (mine[at], other))
+    shift = plain.line_start[lines] - rest.line_start[:-1]
+    other_comments = lines[rest.comment_line], rest.comment_start + shift[rest.comment_line]
+    word_line, letters, value = rest.words
+    return Part(
+        plain.line_start,
+        *_in_order((plain.comment_line, plain.comment_start), other_comments),
+        event_line.astype(np.int32),
+        plain.code[event_line],
+        tuple(dense),
+        rare,
+        (lines[word_line], letters, value),
+        lines[rest.odd],
+        {letter: max(most, plain.decimals.get(letter, 0)) for letter, most in rest.decimals.items()},
+        lines[rest.bad_checksums],
+    )
+
+
+def _in_order(
+    some: tuple[NDArray[Index], NDArray[Value]], others: tuple[NDArray[Index], NDArray[Value]]
+) -> tuple[NDArray[Index], NDArray[Value]]:
+    """Two columns, ascending in the first, as one."""
+    if len(some[0]) == 0 or len(others[0]) == 0:
+        return some if len(others[0]) == 0 else others
+    place = np.concatenate([some[0], others[0]])
+    order = np.argsort(place, kind="stable")
+    return place[order], np.concatenate([some[1], others[1]])[order]
+
+
+def _read_lines(block: bytes) -> Part:
+    """Columns of whole lines, each word of which is read."""
     tokens = tokenise(block)
-    tokens.line_start[-1] = end - begin
     lines = len(tokens.line_start) - 1
     line = tokens.line
     is_event, code = _events(tokens)

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from gcodetools.errors import InputError
 
-__all__ = ["BLOCK_BYTES", "Tokens", "blocks", "tokenise"]
+__all__ = ["BLOCK_BYTES", "POW10", "TAIL", "Tokens", "blocks", "digits_of", "tokenise"]
 
 BLOCK_BYTES = (
-    1 << 18
-)  # 256 KiB: the dozen arrays of a block stay in the cache of a core and are never given back
+    1 << 19
+)  # 512 KiB: small enough for the cache, large enough that calls cost little beside the work
 _PAD = 16
 _COMMENT_WITHIN = 4096  # bytes of a long line among which its comment must begin
 
@@ -47,9 +47,9 @@ def _class_table() -> bytes:
 
 
 _CLASSES = _class_table()
-_POW10 = 10.0 ** np.arange(23)
+POW10 = 10.0 ** np.arange(23)
 # The last `n` of eight bytes, little-endian: digits that end where the word ends.
-_TAIL = np.array([0] + [((1 << (8 * n)) - 1) << (64 - 8 * n) for n in range(1, 9)], dtype=np.uint64)
+TAIL = np.array([0] + [((1 << (8 * n)) - 1) << (64 - 8 * n) for n in range(1, 9)], dtype=np.uint64)
 _ASCII_ZEROS = np.uint64(0x3030303030303030)
 _NOT_A_DIGIT = np.uint64(0x7676767676767676)
 _HIGH_BITS = np.uint64(0x8080808080808080)
@@ -352,9 +352,9 @@ def _numbers(padded: bytes, text: U1, at: I8, kind: U1, words: I8) -> tuple[F8, 
     begins = end - (_WORD - 1)
     begins -= has_dot
     word = _without_dot(eight[begins], places)
-    word &= _TAIL[np.minimum(digits, _WORD)]
+    word &= TAIL[np.minimum(digits, _WORD)]
     value, wrong = _integers(word)
-    value /= _POW10[places]
+    value /= POW10[places]
     wrong |= (digits < 1) | (digits >= _WORD) | (kind[behind] == _DOT)
     doubtful = np.flatnonzero(wrong & ~bare)
     bad = doubtful
@@ -372,7 +372,7 @@ def _without_dot(word: NDArray[np.uint64], places: I8) -> NDArray[np.uint64]:
     """Digit values of words that end in `places` digits behind a dot: those before it move up by a byte. A word of
     a number without a dot ends with the byte behind it, which moves out."""
     word ^= _ASCII_ZEROS
-    tail = _TAIL[places]
+    tail = TAIL[places]
     fraction = word & tail
     word <<= _BYTE
     np.invert(tail, out=tail)
@@ -387,12 +387,18 @@ def _integers(word: NDArray[np.uint64]) -> tuple[F8, Bool]:
     test |= word
     test &= _HIGH_BITS
     wrong = test != 0
+    return digits_of(word, test).astype(np.float64), wrong
+
+
+def digits_of(word: NDArray[np.uint64], room: NDArray[np.uint64] | None = None) -> NDArray[np.uint64]:
+    """Integer of eight digit values each, the first in the lowest byte. Overwrites `word`, and `room` of its size."""
+    room = np.empty_like(word) if room is None else room
     for factor, shift, mask in _STEPS:
-        np.right_shift(word, shift, out=test)
+        np.right_shift(word, shift, out=room)
         word *= factor
-        word += test
+        word += room
         word &= mask
-    return word.astype(np.float64), wrong
+    return word
 
 
 def _two_words(
@@ -406,10 +412,10 @@ def _two_words(
     fits = (whole <= _WORD) & (places <= _WORD) & (both <= _MAX_DIGITS) & (both > 0)
     mine, places, whole = which[fits], places[fits], whole[fits]
     stop = end[mine]
-    fraction, bad_fraction = _integers((eight[stop - 8] ^ _ASCII_ZEROS) & _TAIL[places])
+    fraction, bad_fraction = _integers((eight[stop - 8] ^ _ASCII_ZEROS) & TAIL[places])
     stop = stop - places - has_dot[mine]
-    integer, bad_integer = _integers((eight[stop - 8] ^ _ASCII_ZEROS) & _TAIL[whole])
-    scale = _POW10[places]
+    integer, bad_integer = _integers((eight[stop - 8] ^ _ASCII_ZEROS) & TAIL[whole])
+    scale = POW10[places]
     value[mine] = (integer * scale + fraction) / scale
     return np.concatenate([which[~fits], mine[bad_fraction | bad_integer]])
 
