@@ -84,7 +84,7 @@ def audit(
     """
     program = _with_base(draft.plate.program, draft.base_fan)
     line = edits.lines(program.lines.start)
-    mapped = line_map(edits, program.lines.start)
+    mapped = line_map(edits, program.lines.start, line)
     first, last = windows(program, edits, changes, line)
     reworked = bool(draft.runs) or draft.removed is not None or len(waits) > 0 or draft.moved is not None
     whole = (

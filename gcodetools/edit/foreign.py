@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.splice import Edits, ranges
+from gcodetools.edit.windows import rows_at
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import Program
 
@@ -84,9 +85,10 @@ def _blocks(program: Program, edits: Edits, line: I8) -> tuple[I8, I8, I8]:
     some = np.flatnonzero(~_whole_lines(program, edits, line))
     first, last = first[some], last[some]
     moves = program.moves.line
-    at = np.minimum(np.searchsorted(moves, first), max(len(moves) - 1, 0))
+    at = np.minimum(rows_at(program, first), max(len(moves) - 1, 0))
     of_move = moves[at] == first if len(moves) else np.zeros(len(first), bool)
-    comment = np.isin(data[_behind_blanks(data, start[first])], np.frombuffer(b";(", np.uint8))
+    opener = data[_behind_blanks(data, start[first])]
+    comment = (opener == ord(";")) | (opener == ord("("))
     text_end = np.cumsum(edits.text.length)
     feeds = np.searchsorted(np.flatnonzero(edits.text.data == 10), text_end)
     plain = (first == last) & (np.diff(feeds, prepend=0)[some] == 0) & (edits.newlines[some] == 0)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,12 +18,13 @@ from numpy.typing import NDArray
 from gcodetools.edit.changes import Changes
 from gcodetools.edit.splice import Edits, ranges, slices
 from gcodetools.gcode.arrays import distinct
+from gcodetools.gcode.growing import in_turn
 from gcodetools.gcode.numbers import Pool
 from gcodetools.gcode.program import Program, States, Track
 from gcodetools.gcode.scan import read_program
 from gcodetools.gcode.states import Commands, fan_track
 
-__all__ = ["Batch", "fan_as_read", "joined", "line_map", "read_windows", "windows"]
+__all__ = ["Batch", "fan_as_read", "joined", "line_map", "read_windows", "rows_at", "windows"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -33,17 +33,19 @@ Bool = NDArray[np.bool_]
 U1 = NDArray[np.uint8]
 
 _GAP_LINES = 6  # windows nearer to each other are read as one: what brings a reader there costs as much
-_BATCH_MOVES = 150_000
+_BATCH_MOVES = 75_000
+_THREADS = 2
 _CARRIED = ("accel", "travel_accel", "jerk_xy", "retract_accel", "bed", "fan")
 _PLACES = 9
 _MOST = 1e18  # digits and sign of such a number fit a whole number of the machine
 
 
-def line_map(edits: Edits, start: I8) -> I4:
-    """(n + 1,) output line of each original line; the last entry is the output's count."""
+def line_map(edits: Edits, start: I8, line: I8 | None = None) -> I4:
+    """(n + 1,) output line of each original line; the last entry is the output's count. line : as in `windows`."""
     total = np.concatenate([[0], np.cumsum(edits.newlines)]).astype(np.int32)
     changes = np.flatnonzero(edits.newlines)
-    reached = np.searchsorted(start, edits.begin[changes])
+    reached = (edits.lines(start) if line is None else line)[changes]
+    reached = reached + (start[reached] < edits.begin[changes])
     result: I4 = np.repeat(total[np.append(0, changes + 1)], np.diff(reached, prepend=0, append=len(start)))
     result += np.arange(len(start), dtype=np.int32)
     return result
@@ -59,12 +61,20 @@ def windows(program: Program, edits: Edits, changes: Changes, line: I8 | None = 
     if len(first) == 0 or len(moves) == 0:
         return np.minimum(first, count), np.minimum(last + 1, count)
     # One move before the first edit, so that what is inserted stands between two moves of the window.
-    before = np.searchsorted(moves, first) - 1
+    before = rows_at(program, first) - 1
     first = np.where(before >= 0, moves[np.maximum(before, 0)], first)
-    next_row = np.minimum(np.searchsorted(moves, last, side="right"), len(moves) - 1)
+    next_row = np.minimum(rows_at(program, last + 1), len(moves) - 1)
     last = np.maximum.accumulate(np.maximum(last, moves[next_row]))
     new = np.append(True, first[1:] > last[:-1] + _GAP_LINES)
     return np.minimum(first[new], count), np.minimum(last[np.append(new[1:], True)] + 1, count)
+
+
+def rows_at(program: Program, lines: NDArray[np.integer]) -> I8:
+    """The first row in or behind each of some lines."""
+    # Of the type of the rows' own lines, so that not all of these are turned into another first.
+    line = program.moves.line
+    found: I8 = np.searchsorted(line, lines.astype(line.dtype))
+    return found
 
 
 def joined(first: I8, last: I8) -> tuple[I8, I8]:
@@ -93,20 +103,15 @@ class Batch:
 def read_windows(
     program: Program, output: bytes, edits: Edits, mapped: NDArray[np.integer], found: tuple[I8, I8]
 ) -> Iterator[Batch]:
-    """Read the windows `found` of the output, some hundred thousand moves at a time so that memory stays
-    bounded; while one batch is compared the next is read."""
+    """Read the windows `found` of the output, some ten thousand moves at a time so that memory stays
+    bounded; two batches at once, or one while another is compared."""
     reader = _Reader(program, output, edits, mapped, *found)
     carried = _Carried.of(program, int(found[0][0]))
-    last = len(reader.cuts) - 2
-    with ThreadPoolExecutor(1) if last else nullcontext() as pool:
-        batch = reader.batch(0)
-        for k in range(last + 1):
-            ahead = pool.submit(reader.batch, k + 1) if pool is not None and k < last else None
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for batch in in_turn(pool, reader.batch, range(len(reader.cuts) - 1), _THREADS):
             other = carried.into(batch.other, program)
             carried = _Carried.of(other, len(other.lines))
             yield replace(batch, other=other)
-            if ahead is not None:
-                batch = ahead.result()
 
 
 class _Reader:
@@ -117,8 +122,7 @@ class _Reader:
     ) -> None:
         self.program, self.output, self.mapped = program, output, mapped
         self.first, self.last = first, last
-        line = program.moves.line
-        self.low, self.high = np.searchsorted(line, first), np.searchsorted(line, last)
+        self.low, self.high = rows_at(program, first), rows_at(program, last)
         batch = np.cumsum(self.high - self.low) // _BATCH_MOVES
         self.cuts = [0, *(np.flatnonzero(np.diff(batch)) + 1).tolist(), len(first)]
         self.counter = _counter_before(program, first)
@@ -336,7 +340,7 @@ def _seeds(program: Program, first: I8, gap: I8, counter: F8) -> tuple[Pool, I8]
 def _place_before(program: Program, first: I8, movable: bool) -> list[bytes | tuple[F8, int]]:
     """Words of the place and feed of the move before each of the lines `first`. movable : places may be relative."""
     moves = program.moves
-    row = np.searchsorted(moves.line, first) - 1
+    row = rows_at(program, first) - 1
     has, at = row >= 0, np.maximum(row, 0)
 
     def place(column: F8, letter: str) -> tuple[F8, int]:
@@ -364,7 +368,7 @@ def _counter_before(program: Program, first: I8) -> F8:
     counter = np.zeros(len(first))
     if np.any(absolute):
         from_line = first[absolute]
-        row = np.searchsorted(program.moves.line, from_line)
+        row = rows_at(program, from_line)
         counter[absolute] = _counter_of_rows(program, row)
     return counter
 
@@ -387,6 +391,6 @@ def _counter_of_rows(program: Program, row: I8) -> F8:
     k = np.searchsorted(lines, here) - 1
     if len(lines) == 0:
         return total[row]
-    base_row = np.minimum(np.searchsorted(moves.line, lines[np.maximum(k, 0)]), row)
+    base_row = np.minimum(rows_at(program, lines[np.maximum(k, 0)]), row)
     since = total[row] - total[base_row]
     return np.where(k >= 0, values[np.maximum(k, 0)] + since, total[row])
