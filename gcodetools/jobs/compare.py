@@ -206,7 +206,9 @@ def _side(
     base_c = nozzle_base_c(plate, kit)
     per_mm = rates.mm3_per_mm.value
     watch = None if look is None else look.region
-    strengths = strengths_of(plate, kit, found, profiles, planned, per_mm, watch=watch) if found else None
+    strengths = None
+    if found:
+        strengths = strengths_of(plate, kit, found, profiles, planned, per_mm, watch=watch, lean=True)
     if look is not None:
         look.side(Seen(plate, kit, profiles, planned, placed, tuple(found), rates, strengths))
     records = region_records(plate, kit, found, strengths, planned, per_mm) if strengths else []

@@ -73,7 +73,7 @@ def estimate_plate(plate: Plate, kit: Kit, options: Options) -> tuple[Record, li
         raise NotFoundOnPlate(f"{name}: no region meets a bead", "; ".join(missing) or "Check --only.")
     planned = times(plate, profiles.machine)
     rates = rates_of(plate, profiles, bed_of(plate))
-    strengths = strengths_of(plate, kit, found, profiles, planned, rates.mm3_per_mm.value)
+    strengths = strengths_of(plate, kit, found, profiles, planned, rates.mm3_per_mm.value, lean=True)
     assert strengths is not None
     record: Record = {
         "schema": "beadwright.estimate/1",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +23,16 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import layer_seconds
 from gcodetools.report.differing import differences
-from gcodetools.report.packing import packed
-from gcodetools.report.pagedata import Claims, Points, points_of, unit_of
+from gcodetools.report.packing import FAST, Packed, packed
+from gcodetools.report.pagedata import (
+    UNKNOWN_AGE,
+    UNKNOWN_BOND,
+    Claims,
+    age_numbers,
+    bond_numbers,
+    layers_of,
+    unit_of,
+)
 from gcodetools.report.strips import Ages, Strip, layer_ages, strip_of
 from gcodetools.report.thinning import MOST, coarser, thinned, words
 from gcodetools.report.traces import Course, course_of
@@ -34,6 +42,7 @@ from gcodetools.strength.region import RegionStrength
 from gcodetools.strength.rows import RowWelds, row_welds
 from gcodetools.strength.sentences import CAUTIONS
 from gcodetools.strength.spreads import Draws
+from gcodetools.strength.welds import LayerWelds
 from gcodetools.toolpath.beads import FEATURES
 from gcodetools.toolpath.plate import Plate
 
@@ -49,6 +58,7 @@ _SIDES = ("before", "after")
 _HATCHES = 6
 _MOST_BYTES = 14_500_000  # of the whole page; 15 MB is promised
 _PAGE_BYTES = 250_000  # of what is no data: markup, script, style
+_CLAIMED_ROWS = 1 << 18
 _DECIMALS = 3
 _TAKEN = ("kit", "parts", "absent", "identical", "after_is_before_treated")
 
@@ -62,7 +72,7 @@ def report_files(
 ) -> tuple[Record, list[str]]:
     """The page's data of a file, held against another if there is one, and warnings.
 
-    The file's plate is let go before the other is read; of each, quantised columns are kept.
+    The file's plate is let go before the other is read; of each, points are kept as they are packed.
 
     Raises
     ------
@@ -117,7 +127,7 @@ class _Side:
     instance, the latter by layers of the instance, from 1.
     """
 
-    points: Points
+    points: Packed
     unit_mm: float
     marked: bool
     keys: list[tuple[float, float]]
@@ -127,11 +137,25 @@ class _Side:
     trace: Record
 
 
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Welds of a region by row, columns (k,): row ascending, age and bond as in `Points`."""
+
+    row: NDArray[np.int32]
+    age: NDArray[np.uint16]
+    bond: NDArray[np.uint8]
+
+    @classmethod
+    def of(cls, welds: RowWelds) -> _Rows:
+        return cls(welds.row.astype(np.int32), age_numbers(welds.age_s), bond_numbers(welds.bond))
+
+
 @dataclass(slots=True)
 class _Told:
-    """What is gathered of one instance's regions while a side is worked out."""
+    """What is gathered of one instance's regions while it is worked out."""
 
-    strengths: list[RegionStrength] = field(default_factory=list)
+    owner: str = ""
+    welds: list[LayerWelds] = field(default_factory=list)
     ages: list[Ages] = field(default_factory=list)
 
 
@@ -148,8 +172,9 @@ class _Collected:
         self.regions: dict[str, Record] = {}
         self.instances: dict[str, Record] = {}
         self.law: Law | None = None
-        self._told: dict[str, _Told] = {}
-        self._rows: dict[str, RowWelds] = {}
+        self._told = _Told()
+        self._strips: dict[str, Strip] = {}
+        self._rows: dict[str, _Rows] = {}
 
     def region(
         self, found: Found, instance: Instance, within: Bool, strength: RegionStrength, law: Law
@@ -159,10 +184,18 @@ class _Collected:
             self.law = Law(law.material, Draws(count=0))
         wall = None if strength.wall is None else strength.wall.thickness_mm.median
         self.progress(f"welds of {found.name}")
-        self._rows[found.name] = row_welds(instance, within, self.law, wall)
-        told = self._told.setdefault(_owner(found.pose), _Told())
-        told.strengths.append(strength)
-        told.ages.append(layer_ages(instance, within))
+        self._rows[found.name] = _Rows.of(row_welds(instance, within, self.law, wall))
+        if _owner(found.pose) != self._told.owner:
+            self._end_instance()
+            self._told = _Told(_owner(found.pose))
+        self._told.welds.append(strength.welds)
+        self._told.ages.append(layer_ages(instance, within))
+
+    def _end_instance(self) -> None:
+        """Put the regions of an instance together: their draws are large."""
+        told, healed = self._told, self.law is not None and self.law.weld is not None
+        if told.welds:
+            self._strips[told.owner] = strip_of(told.welds, told.ages, healed)
 
     def side(self, seen: Seen) -> None:
         """Keep a side's beads, layers and traces."""
@@ -179,42 +212,49 @@ class _Collected:
         names = list(self.instances)
         numbered = [(names.index(name), pose.rows) for name, pose in poses.items()]
         unit = unit_of(plate)
-        healed = self.law is not None and self.law.weld is not None
+        self._end_instance()
         self.sides.append(
             _Side(
-                points=points_of(plate, got, self._claims(seen), numbered, per_mm, unit),
+                points=packed(layers_of(plate, got, self._claims(seen), numbered, per_mm, unit)),
                 unit_mm=unit,
                 marked=plate.beads.source == "comments",
                 keys=[(round(z, _DECIMALS), round(h, _DECIMALS)) for z, h in _heights(plate)],
                 layers=_layers_record(seen),
-                strips={
-                    name: strip_of([one.welds for one in told.strengths], told.ages, healed)
-                    for name, told in self._told.items()
-                },
+                strips=self._strips,
                 plate_layers={name: _plate_layers(pose, plate) for name, pose in poses.items()},
                 trace=_trace_record(course_of(plate, got)),
             )
         )
-        self._told, self._rows = {}, {}
+        self._told, self._strips, self._rows = _Told(), {}, {}
 
     def _claims(self, seen: Seen) -> Claims:
         """Stretches of the regions, with the welds of their beads."""
-        row, t0, t1, own = claimed([one.hit.selection for one in seen.found], 0, len(seen.plate.moves))
+        count = len(seen.plate.moves)
+        parts = [
+            self._claims_in(seen.found, low, min(low + _CLAIMED_ROWS, count))
+            for low in range(0, max(count, 1), _CLAIMED_ROWS)
+        ]
+        return Claims(*(np.concatenate([getattr(one, f.name) for one in parts]) for f in fields(Claims)))
+
+    def _claims_in(self, found: Sequence[Found], low: int, high: int) -> Claims:
+        """Those of the rows [low, high)."""
+        row, t0, t1, own = claimed([one.hit.selection for one in found], low, high)
         order = np.lexsort((t0, row))
-        row, t0, t1, own = row[order], t0[order], t1[order], own[order]
-        age, bond = np.full(len(row), np.nan), np.full(len(row), np.nan)
-        names = list(self.regions)
-        number = np.zeros(len(seen.found), np.int64)
-        for k, one in enumerate(seen.found):
-            number[k] = names.index(one.name)
-            welds = self._rows.get(one.name)
+        row, own = row[order].astype(np.int32), own[order]
+        owner = np.zeros(len(row), np.int32)
+        age, bond = np.full(len(row), UNKNOWN_AGE, np.uint16), np.full(len(row), UNKNOWN_BOND, np.uint8)
+        names = {name: k for k, name in enumerate(self.regions)}
+        for k in np.unique(own).tolist():
+            mine = np.flatnonzero(own == k)
+            owner[mine] = names[found[k].name]
+            welds = self._rows.get(found[k].name)
             if welds is None or len(welds.row) == 0:
                 continue
-            mine = np.flatnonzero(own == k)
             at = np.minimum(np.searchsorted(welds.row, row[mine]), len(welds.row) - 1)
             known = welds.row[at] == row[mine]
-            age[mine[known]], bond[mine[known]] = welds.age_s[at[known]], welds.bond[at[known]]
-        return Claims(row, t0, t1, number[own] if len(own) else own, age, bond)
+            mine, at = mine[known], at[known]
+            age[mine], bond[mine] = welds.age[at], welds.bond[at]
+        return Claims(row, t0[order], t1[order], owner, age, bond)
 
 
 def _owner(pose: Pose) -> str:
@@ -395,41 +435,40 @@ def _strip_record(side: _Side, name: str, order: list[float]) -> Record:
 
 def _pack(data: Record, collected: _Collected, names: Sequence[str]) -> None:
     """Add the sides, thinned until the page is small enough."""
-    columns = _alike(collected.sides)
+    packs = _alike(collected.sides)
     room = _MOST_BYTES - _PAGE_BYTES - len(json.dumps(data, ensure_ascii=True))
     step = 0
-    chunks = [packed(points) for points in columns]
-    while sum(len(text) for side in chunks for _, _, text in side) > room and step < MOST:
+    while sum(len(text) for one in packs for _, _, text in one.chunks) > room and step < MOST:
         step += 1
-        columns = [thinned(points, step) for points in columns]
-        chunks = [packed(points) for points in columns]
+        packs = [packed(thinned(layer, step, k) for k, layer in enumerate(one.each())) for one in packs]
     data["sides"] = [
         {
             "name": name,
             "file": data["files"][name]["file"],
-            "bounds": _bounds(points, side.unit_mm),
+            "bounds": _bounds(pack, side.unit_mm),
             "unit_mm": side.unit_mm,
-            "points": len(points),
+            "points": pack.points,
             "layers": side.layers,
-            "chunks": packs,
+            "chunks": pack.chunks,
         }
-        for name, side, points, packs in zip(names, collected.sides, columns, chunks, strict=True)
+        for name, side, pack in zip(names, collected.sides, packs, strict=True)
     ]
     data["thinned"] = f"To keep this page small: {'; '.join(words(step))}." if step else None
 
 
-def _alike(sides: Sequence[_Side]) -> list[Points]:
+def _alike(sides: Sequence[_Side]) -> list[Packed]:
     """Points of the sides in one unit, what one has alone marked."""
     unit = max(side.unit_mm for side in sides)
     for side in sides:
         while side.unit_mm < unit:
-            side.points, side.unit_mm = coarser(side.points), side.unit_mm * 2
+            side.points = packed(map(coarser, side.points.each()), FAST)
+            side.unit_mm *= 2
     if len(sides) == 2:
         first, second = sides
         numbers = [_numbers(side.keys) for side in sides]
         same = {k: numbers[1][key] for key, k in numbers[0].items() if key in numbers[1]}
         marked = first.marked and second.marked
-        return list(differences(first.points, second.points, same, unit, marked))
+        return [packed(layers) for layers in differences(first.points, second.points, same, unit, marked)]
     return [side.points for side in sides]
 
 
@@ -443,8 +482,7 @@ def _numbers(keys: list[tuple[float, float]]) -> dict[tuple[float, float, int], 
     return result
 
 
-def _bounds(points: Points, unit_mm: float) -> list[float]:
-    if len(points) == 0:
+def _bounds(points: Packed, unit_mm: float) -> list[float]:
+    if points.low is None or points.high is None:
         return [0.0, 0.0, 1.0, 1.0]
-    ends = (points.x.min(), points.y.min(), points.x.max(), points.y.max())
-    return [round(float(end) * unit_mm, _DECIMALS) for end in ends]
+    return [round(float(end) * unit_mm, _DECIMALS) for end in (*points.low, *points.high)]

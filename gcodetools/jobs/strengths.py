@@ -44,7 +44,7 @@ class Strengths:
 
 def strengths_of(
     plate: Plate, kit: Kit | None, found: Sequence[Found], profiles: Profiles, planned: Times, mm3_per_mm: float,
-    draws: Draws | None = None, watch: Watch | None = None,
+    draws: Draws | None = None, watch: Watch | None = None, lean: bool = False,
 ) -> Strengths | None:  # fmt: skip
     """Work out all regions; None where the material says nothing of its strength. The load of a fit whose walls were
     moved, as the file's own record says, is that of the moved walls.
@@ -52,7 +52,8 @@ def strengths_of(
     Parameters
     ----------
     planned : seconds of the plate's rows. mm3_per_mm : plastic by filament. draws : how doubt is drawn.
-    watch : see `Watch`; pieces are let go instance by instance.
+    watch : see `Watch`; pieces are let go instance by instance. lean : keep of the welds of each layer what is best
+    known alone; the bands are worked out by then.
     """
     if profiles.material.strength is None:
         return None
@@ -72,9 +73,9 @@ def strengths_of(
                 region, notes = moved.get(found[k].name, (found[k].region, ()))
                 result = strength_of(found[k].hit, pose, region, instance, within, law)
                 result = replace(result, notes=(*result.notes, *notes)) if notes else result
-                results[k] = result
                 if watch is not None:
                     watch(found[k], instance, within, result, law)
+                results[k] = replace(result, welds=result.welds.without_doubt()) if lean else result
     told = tuple(result for result in results if result is not None)
     return Strengths(told, got, law, heating)
 

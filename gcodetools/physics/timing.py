@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine
+from gcodetools.gcode.arrays import spans_of
 from gcodetools.physics.motion import Plan, plan
 from gcodetools.physics.moves import junction_of, moving_rows, some_moves
 from gcodetools.toolpath.machine_limits import FILE, SETTINGS, MachineLimits, limits_of
@@ -299,7 +300,9 @@ def _warnings(limits: MachineLimits, factor: float, name: str) -> tuple[str, ...
 
 def layer_seconds(plate: Plate, planned: Times) -> F8:
     """(layers,) seconds of each layer of the plate: of all rows in it, travel and waits too."""
-    layer = plate.beads.layer
-    inside = layer >= 0
-    spent = np.bincount(layer[inside], planned.seconds[inside], minlength=len(plate.layers))
-    return spent.astype(np.float64)
+    spent = np.zeros(len(plate.layers))
+    for low, high in spans_of(len(planned.seconds)):
+        layer = plate.beads.layer[low:high]
+        inside = layer >= 0
+        np.add.at(spent, layer[inside], planned.seconds[low:high][inside])
+    return spent

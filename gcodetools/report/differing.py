@@ -7,8 +7,9 @@ within a twentieth of a millimetre. A bead that is covered in part is cut.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Protocol
 
 import numpy as np
 import shapely
@@ -47,10 +48,19 @@ _ODD = tuple(
 )
 
 
+class Layered(Protocol):
+    """Points whose layers are had one by one."""
+
+    @property
+    def layers(self) -> int: ...
+
+    def layer(self, k: int) -> Points: ...
+
+
 def differences(
-    before: Points, after: Points, same: Mapping[int, int], unit_mm: float, sorts: bool = True
-) -> tuple[Points, Points]:
-    """Both sides with ADDED where the other side does not have a stretch.
+    before: Layered, after: Layered, same: Mapping[int, int], unit_mm: float, sorts: bool = True
+) -> tuple[Iterator[Points], Iterator[Points]]:
+    """The layers of both sides with ADDED where the other side does not have a stretch.
 
     Parameters
     ----------
@@ -61,20 +71,16 @@ def differences(
     return _marked(before, after, same, unit_mm, sorts), _marked(after, before, back, unit_mm, sorts)
 
 
-def _marked(points: Points, other: Points, pairs: Mapping[int, int], unit_mm: float, sorts: bool) -> Points:
-    layers = []
-    for k in range(len(points.start) - 1):
+def _marked(
+    points: Layered, other: Layered, pairs: Mapping[int, int], unit_mm: float, sorts: bool
+) -> Iterator[Points]:
+    for k in range(points.layers):
         mine = points.layer(k)
         if k in pairs:
-            layers.append(_layer(mine, other.layer(pairs[k]), unit_mm, sorts))
+            yield _layer(mine, other.layer(pairs[k]), unit_mm, sorts)
         else:
             flag = np.where(_up(mine), mine.flag, mine.flag | ADDED).astype(np.uint8)
-            layers.append(_with(mine, np.arange(len(mine)), flag=flag))
-    if not layers:
-        return points
-    start = np.concatenate([[0], np.cumsum([len(one) for one in layers])]).astype(np.int64)
-    names = [field.name for field in fields(Points)[1:]]
-    return Points(start, *(np.concatenate([getattr(one, name) for one in layers]) for name in names))
+            yield replace(mine, flag=flag)
 
 
 def _with(points: Points, index: I8, **changed: NDArray[np.generic]) -> Points:

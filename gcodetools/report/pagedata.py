@@ -6,8 +6,9 @@ so that no column of floats of the plate's length is made.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,10 @@ __all__ = [
     "UNKNOWN_BOND",
     "Claims",
     "Points",
-    "points_of",
+    "age_numbers",
+    "bond_numbers",
+    "joined",
+    "layers_of",
     "unit_of",
 ]
 
@@ -33,6 +37,7 @@ I4 = NDArray[np.int32]
 I8 = NDArray[np.int64]
 U1 = NDArray[np.uint8]
 U2 = NDArray[np.uint16]
+Unsigned = TypeVar("Unsigned", bound=np.unsignedinteger)
 
 PEN_UP, ADDED, CHORD = 1, 2, 4
 UNKNOWN_AGE, UNKNOWN_BOND = 65535, 255
@@ -40,7 +45,7 @@ _UNIT_MM, _CHORD_MM = 0.02, 0.02
 _FARTHEST = 32000  # units that a difference may have
 _MARGIN = 1.3
 _MANY = 255  # the last number of a byte: one of those beyond
-_ROWS = 1 << 17
+_ROWS = 1 << 15
 _XY = 17
 _SAME_T = 1e-9
 
@@ -48,20 +53,20 @@ _SAME_T = 1e-9
 @dataclass(frozen=True, slots=True)
 class Claims:
     """Stretches (row, t0, t1) that regions claim, none over another, ascending; owner : index of the region.
-    age_s, bond : of the bead there, NaN where unknown. Columns (k,)."""
+    age, bond : of the bead there, as in `Points`. Columns (k,)."""
 
-    row: I8
+    row: NDArray[np.integer]
     t0: F8
     t1: F8
-    owner: I8
-    age_s: F8
-    bond: F8
+    owner: NDArray[np.integer]
+    age: U2
+    bond: U1
 
     @classmethod
     def none(cls) -> Claims:
         """Not a single one."""
         rows, columns = np.empty(0, np.int64), np.empty(0)
-        return cls(rows, columns, columns, rows, columns, columns)
+        return cls(rows, columns, columns, rows, np.empty(0, np.uint16), np.empty(0, np.uint8))
 
     def between(self, low: int, high: int) -> Claims:
         """Those of the rows [low, high)."""
@@ -97,6 +102,11 @@ class Points:
     def __len__(self) -> int:
         return len(self.x)
 
+    @property
+    def layers(self) -> int:
+        """How many layers there are."""
+        return len(self.start) - 1
+
     def layer(self, k: int) -> Points:
         """One layer alone."""
         a, b = int(self.start[k]), int(self.start[k + 1])
@@ -115,10 +125,18 @@ def unit_of(plate: Plate) -> float:
     return unit
 
 
-def points_of(
+def joined(layers: Iterable[Points]) -> Points:
+    """Points of single layers as those of all."""
+    parts = [Points(np.zeros(1, np.int64), *_nothing().values()), *layers]
+    start = np.cumsum([len(part) for part in parts], dtype=np.int64)
+    names = [field.name for field in fields(Points)[1:]]
+    return Points(start, *(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+
+def layers_of(
     plate: Plate, got: Got | None, claims: Claims, numbered: Sequence[tuple[int, I4]], mm3_per_mm: float, unit_mm: float
-) -> Points:  # fmt: skip
-    """All beads of the plate's layers.
+) -> Iterator[Points]:  # fmt: skip
+    """All beads of the plate's layers, a layer at a time.
 
     Parameters
     ----------
@@ -128,21 +146,14 @@ def points_of(
     owner = np.zeros(len(plate.moves), np.uint8)
     for k, rows in numbered:
         owner[rows] = min(k + 1, _MANY)
-    parts, counts = [], []
     for first, last in _blocks(plate):
         block, per_layer = _block(plate, got, claims, owner, mm3_per_mm, unit_mm, first, last)
-        parts.append(block)
-        counts.append(per_layer)
-    start = np.concatenate([[0], np.cumsum(np.concatenate([np.empty(0, np.int64), *counts]))]).astype(
-        np.int64
-    )
-    if not parts:
-        parts = [_empty()]
-    names = [field.name for field in fields(Points)[1:]]
-    return Points(start, *(np.concatenate([part[name] for part in parts]) for name in names))
+        start = np.concatenate([[0], np.cumsum(per_layer)]).astype(np.int64)
+        whole = Points(start, **block)
+        yield from (whole.layer(k) for k in range(last - first))
 
 
-def _empty() -> dict[str, NDArray[np.generic]]:
+def _nothing() -> dict[str, NDArray[Any]]:
     wide = {
         "x": np.int32,
         "y": np.int32,
@@ -176,7 +187,7 @@ class _Segments:
 
 def _block(
     plate: Plate, got: Got | None, claims: Claims, owner: U1, mm3_per_mm: float, unit_mm: float, first: int, last: int
-) -> tuple[dict[str, NDArray[np.generic]], I8]:  # fmt: skip
+) -> tuple[dict[str, NDArray[Any]], I8]:  # fmt: skip
     """Columns of the layers [first, last), and how many points each has."""
     low, high = int(plate.layers.first_row[first]), int(plate.layers.last_row[last - 1])
     rows = np.flatnonzero(plate.beads.feature[low:high]).astype(np.int64) + low
@@ -195,7 +206,7 @@ def _block(
     of = np.repeat(np.arange(len(seg.row)), repeat)
     begins = np.zeros(len(of), bool)
     begins[(np.cumsum(repeat) - repeat)[up]] = True
-    columns: dict[str, NDArray[np.generic]] = {
+    columns: dict[str, NDArray[Any]] = {
         "x": np.where(begins, x0[of], x1[of]).astype(np.int32),
         "y": np.where(begins, y0[of], y1[of]).astype(np.int32),
         "flag": (np.where(begins, PEN_UP, 0) | np.where(seg.chord[of], CHORD, 0)).astype(np.uint8),
@@ -208,7 +219,8 @@ def _block(
 
 def _segments(plate: Plate, rows: I8, claims: Claims, unit_mm: float) -> _Segments:
     """Beads cut where claims begin and end, arcs into chords."""
-    at_row, at_t = [rows], [np.ones(len(rows))]
+    at_row: list[NDArray[np.integer]] = [rows]
+    at_t = [np.ones(len(rows))]
     for t in (claims.t0, claims.t1):
         inside = (t > _SAME_T) & (t < 1.0 - _SAME_T)
         at_row.append(claims.row[inside])
@@ -264,13 +276,13 @@ def _attributes(
         rate = moves.e[row] * mm3_per_mm / beads.length_mm[row] * feed
     nozzle = got.at(row)[0] if got is not None and len(got.row) else np.full(len(row), np.nan)
     region = np.zeros(len(row), np.uint8)
-    age, bond = np.full(len(row), np.nan), np.full(len(row), np.nan)
+    age, bond = np.full(len(row), UNKNOWN_AGE, np.uint16), np.full(len(row), UNKNOWN_BOND, np.uint8)
     if len(claims.row):
         middle = row + np.minimum((seg.t0 + seg.t1) / 2, 1.0 - _SAME_T)
         k = np.maximum(np.searchsorted(claims.row + claims.t0, middle, side="right") - 1, 0)
         held = (claims.row[k] == row) & (middle - row <= claims.t1[k]) & (middle - row >= claims.t0[k])
         region = np.where(held, np.minimum(claims.owner[k] + 1, _MANY), 0).astype(np.uint8)
-        age[held], bond[held] = claims.age_s[k[held]], claims.bond[k[held]]
+        age[held], bond[held] = claims.age[k[held]], claims.bond[k[held]]
     return {
         "feature": beads.feature[row],
         "region": region,
@@ -280,14 +292,22 @@ def _attributes(
         "feed": _whole(feed / 0.1, np.uint16),
         "rate": _whole(rate / 0.01, np.uint16),
         "nozzle": _whole(nozzle / 0.1, np.uint16),
-        "age": _whole(1000.0 * np.log1p(np.maximum(age, 0.0)), np.uint16, UNKNOWN_AGE),
-        "bond": _whole(250.0 * bond, np.uint8, UNKNOWN_BOND),
+        "age": age,
+        "bond": bond,
     }
 
 
-def _whole(
-    value: NDArray[np.floating], kind: type[np.unsignedinteger], unknown: int = 0
-) -> NDArray[np.generic]:
+def age_numbers(age_s: F8) -> U2:
+    """Ages as numbers of `Points`; NaN is unknown."""
+    return _whole(1000.0 * np.log1p(np.maximum(age_s, 0.0)), np.uint16, UNKNOWN_AGE)
+
+
+def bond_numbers(bond: F8) -> U1:
+    """Shares healed as numbers of `Points`; NaN is unknown."""
+    return _whole(250.0 * bond, np.uint8, UNKNOWN_BOND)
+
+
+def _whole(value: NDArray[np.floating], kind: type[Unsigned], unknown: int = 0) -> NDArray[Unsigned]:
     """Rounded to what the kind holds; the last number is kept for what is unknown."""
     known = np.isfinite(value)
     most = np.iinfo(kind).max - (1 if unknown else 0)

@@ -34,8 +34,8 @@ def _apart(step: int) -> int:
     return 1 << (step - 2)
 
 
-def thinned(points: Points, step: int) -> Points:
-    """One step further than `step - 1`, from 1 to MOST; see `words`.
+def thinned(points: Points, step: int, first: int = 0) -> Points:
+    """One step further than `step - 1`, from 1 to MOST; see `words`. first : number of the first layer, from 0.
 
     Raises
     ------
@@ -53,7 +53,7 @@ def thinned(points: Points, step: int) -> Points:
             points = _taken(points, ~_in_line(points))
         return points
     if 3 <= step <= MOST:
-        layer = np.repeat(np.arange(len(points.start) - 1), np.diff(points.start))
+        layer = np.repeat(first + np.arange(points.layers), np.diff(points.start))
         kept = (points.region != 0) | (layer % _apart(step) == 0)
         # Where a region's bead goes on from another, that one's end is where it begins.
         begins = np.zeros(len(kept), bool)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +66,10 @@ class Means:
         first: F8 = np.minimum(_product(self.classes[:1], self.weight)[0], self.most)
         return first
 
+    def without_doubt(self) -> Means:
+        """The first draws alone."""
+        return replace(self, classes=self.classes[:1].copy())
+
     @property
     def mean(self) -> F8:
         """(k,) means of all draws."""
@@ -103,6 +107,10 @@ class LayerWelds:
     age_s: float
     outside_nozzle: bool
     outside_shape: bool
+
+    def without_doubt(self) -> LayerWelds:
+        """The same at best estimate alone: draws are most of what it holds."""
+        return replace(self, strength_mpa=self.strength_mpa.without_doubt(), bond=self.bond.without_doubt())
 
     @property
     def least_healed(self) -> int:

@@ -22,7 +22,8 @@ from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.jobs.compare import compare_plates
 from gcodetools.jobs.estimate import estimate_plate
 from gcodetools.kit.schema import kit_from_bytes
-from gcodetools.report.pagedata import ADDED, PEN_UP, UNKNOWN_BOND, Points
+from gcodetools.report.packing import Packed
+from gcodetools.report.pagedata import ADDED, PEN_UP, UNKNOWN_BOND, Points, joined
 from gcodetools.toolpath.plate import Plate
 
 pytestmark = pytest.mark.usefixtures("few_cells")
@@ -62,13 +63,12 @@ def alone() -> tuple[dict[str, Any], dict[str, Points]]:
 
 
 def seen(*args: Any) -> tuple[dict[str, Any], dict[str, Points]]:
-    """Data, and the points that were packed into it."""
-    kept: list[Points] = []
-    packed = report.packed
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(report, "packed", lambda points: kept.append(points) or packed(points))
-        data, _ = report.report_plates(*args)
-    return data, {side["name"]: points for side, points in zip(data["sides"], kept, strict=True)}
+    """Data, and the points that are packed in it."""
+    data, _ = report.report_plates(*args)
+    return data, {
+        side["name"]: joined(Packed(side["chunks"], len(side["layers"]["z_mm"])).each())
+        for side in data["sides"]
+    }
 
 
 def length_mm(points: Points, mask: np.ndarray) -> float:

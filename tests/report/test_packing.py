@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from gcodetools.demo.maker import Placement, make
 from gcodetools.report.differing import differences
-from gcodetools.report.packing import HEAD_BYTES, POINT_BYTES, layer_bytes, packed
+from gcodetools.report.packing import FAST, HEAD_BYTES, POINT_BYTES, layer_bytes, packed
 from gcodetools.report.pagedata import (
     ADDED,
     CHORD,
@@ -24,7 +24,10 @@ from gcodetools.report.pagedata import (
     UNKNOWN_BOND,
     Claims,
     Points,
-    points_of,
+    age_numbers,
+    bond_numbers,
+    joined,
+    layers_of,
     unit_of,
 )  # fmt: skip
 from gcodetools.report.thinning import MOST, coarser, thinned, words
@@ -76,9 +79,21 @@ def points(sizes, seed=0):
     return Points(start=start, flag=flag, **place, **small, **large)
 
 
+def points_of(plate, claims=None, unit_mm=UNIT_MM):
+    return joined(layers_of(plate, None, claims or Claims.none(), [], 2.405, unit_mm))
+
+
 def of_file(text, **options):
     plate = Plate.from_bytes(text.encode(), "made.gcode")
-    return plate, points_of(plate, None, options.get("claims", Claims.none()), [], 2.405, UNIT_MM)
+    return plate, points_of(plate, options.get("claims"))
+
+
+def layers_in(one):
+    return [one.layer(k) for k in range(one.layers)]
+
+
+def marked(before, after, *args, **options):
+    return [joined(side) for side in differences(before, after, *args, **options)]
 
 
 def lengths_mm(one, mask=True):
@@ -94,11 +109,26 @@ SQUARE = HEAD + "G1 X10 Y10 F3000\nG1 X30 E1 F1800\nG1 Y30 E1\nG1 X10 E1\nG1 Y10
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=6), st.integers(0, 1000))
 def test_what_is_packed_is_read_back(sizes, seed):
     made = points(sizes, seed)
-    layers = read_layers(packed(made))
+    layers = read_layers(packed(layers_in(made)).chunks)
     assert [len(one["x"]) for one in layers] == sizes
     for name in COLUMNS:
         joined = [value for one in layers for value in one[name]]
         assert joined == getattr(made, name).tolist(), name
+
+
+@pytest.mark.parametrize("sizes", [[], [0], [3000] * 9 + [0, 5]])
+def test_layers_that_are_packed_are_had_again_in_any_order(sizes):
+    made = points(sizes, 1)
+    kept = packed(layers_in(made), FAST)
+    assert (kept.layers, kept.points) == (len(sizes), len(made))
+    for order in (range(len(sizes)), reversed(range(len(sizes)))):
+        for k in order:
+            for name in COLUMNS:
+                one, other = (getattr(side.layer(k), name) for side in (made, kept))
+                assert one.dtype == other.dtype and np.array_equal(one, other), name
+    assert np.array_equal(joined(kept.each()).start, made.start)
+    if len(made):
+        assert kept.low == (made.x.min(), made.y.min()) and kept.high == (made.x.max(), made.y.max())
 
 
 def test_a_layer_has_the_bytes_that_are_told():
@@ -109,7 +139,7 @@ def test_a_layer_has_the_bytes_that_are_told():
 
 def test_many_layers_go_into_several_chunks_and_none_is_large():
     made = points([3000] * 9)
-    chunks = packed(made)
+    chunks = packed(layers_in(made)).chunks
     assert len(chunks) > 2 and sum(count for _, count, _ in chunks) == 9
     sizes = [len(zlib.decompress(base64.b64decode(text), wbits=-15)) for _, _, text in chunks]
     assert max(sizes) < 300_000
@@ -155,7 +185,7 @@ def test_a_bead_is_cut_where_a_region_begins_and_ends():
     row, t0, t1 = np.array([2]), np.array([0.25]), np.array([0.75])
     plate, _ = of_file(SQUARE)
     assert plate.moves.x[2] == 30 and plate.moves.y[2] == 10
-    claims = Claims(row, t0, t1, np.array([4]), np.array([10.0]), np.array([0.8]))
+    claims = Claims(row, t0, t1, np.array([4]), age_numbers(np.array([10.0])), bond_numbers(np.array([0.8])))
     _, one = of_file(SQUARE, claims=claims)
     assert one.x[:4].tolist() == [500, 750, 1250, 1500]
     assert one.region.tolist()[1:4] == [0, 5, 0]
@@ -167,7 +197,7 @@ def test_a_bead_is_cut_where_a_region_begins_and_ends():
 def test_every_bead_of_a_plate_is_there(convention):
     data = make(convention, parts=(Placement("wedge-key-snug", 60, 110),)).data
     plate = Plate.from_bytes(data, "made.gcode")
-    one = points_of(plate, None, Claims.none(), [], 2.405, UNIT_MM)
+    one = points_of(plate)
     bead = plate.beads.is_bead
     for k in range(len(plate.layers)):
         mine = bead & (plate.beads.layer == k)
@@ -182,8 +212,8 @@ def test_a_large_plate_gets_a_larger_unit():
     large, _ = of_file(HEAD + "G1 X0 Y0 F3000\nG1 X900 E20\nG1 X0 Y1 E20\n")
     assert unit_of(small) == UNIT_MM
     unit = unit_of(large)
-    made = points_of(large, None, Claims.none(), [], 2.405, unit)
-    read = read_layers(packed(made))[0]
+    made = points_of(large, unit_mm=unit)
+    read = read_layers(packed(layers_in(made)).chunks)[0]
     assert np.ptp(read["x"]) * unit == pytest.approx(900, abs=unit)
 
 
@@ -197,7 +227,7 @@ def test_only_what_the_other_side_lacks_is_marked():
     # The other way round, one side in two parts, the last one elsewhere.
     other = "G1 X10 Y10 F3000\nG1 Y30 E1\nG1 X22.503 E1\nG1 X30 E1\nG1 Y10 E1\nG1 X10 Y10.5 E1\n"
     _, b = of_file(HEAD + other)
-    a, b = differences(a, b, {0: 0}, UNIT_MM)
+    a, b = marked(a, b, {0: 0}, UNIT_MM)
     assert [(x, y) for x, y, f in zip(a.x, a.y, a.flag, strict=True) if f & ADDED] == [(1500, 500)]
     assert [(x, y) for x, y, f in zip(b.x, b.y, b.flag, strict=True) if f & ADDED] == [(500, 525)]
 
@@ -205,7 +235,7 @@ def test_only_what_the_other_side_lacks_is_marked():
 def test_a_bead_that_is_shortened_is_cut_where_it_ends_now():
     _, a = of_file(SQUARE)
     _, b = of_file(SQUARE.replace("G1 X30 E1 F1800", "G1 X22 E1 F1800\nG1 X25 F3000\nG1 X30 E1 F1800"))
-    a, b = differences(a, b, {0: 0}, UNIT_MM, sorts=False)
+    a, b = marked(a, b, {0: 0}, UNIT_MM, sorts=False)
     assert a.x[:5].tolist() == [500, 1100, 1250, 1500, 1500]
     assert ((a.flag & ADDED) != 0).tolist() == [False, False, True, False, False, False, False]
     assert a.feed[2] == a.feed[3] and not np.any(b.flag & ADDED)
@@ -215,16 +245,16 @@ def test_a_wall_on_the_line_of_fill_is_another_bead():
     _, a = of_file(SQUARE)
     b = replace(a, feature=np.full(len(a), FEATURE_INDEX["sparse"], np.uint8))
     wall = replace(a, feature=np.full(len(a), FEATURE_INDEX["perimeter"], np.uint8))
-    assert all(np.sum((one.flag & ADDED) != 0) == 4 for one in differences(wall, b, {0: 0}, UNIT_MM))
-    assert not any(np.any(one.flag & ADDED) for one in differences(wall, b, {0: 0}, UNIT_MM, sorts=False))
+    assert all(np.sum((one.flag & ADDED) != 0) == 4 for one in marked(wall, b, {0: 0}, UNIT_MM))
+    assert not any(np.any(one.flag & ADDED) for one in marked(wall, b, {0: 0}, UNIT_MM, sorts=False))
     solid = replace(a, feature=np.full(len(a), FEATURE_INDEX["solid"], np.uint8))
-    assert not any(np.any(one.flag & ADDED) for one in differences(solid, b, {0: 0}, UNIT_MM))
+    assert not any(np.any(one.flag & ADDED) for one in marked(solid, b, {0: 0}, UNIT_MM))
 
 
 def test_a_bead_that_crosses_others_is_not_one_of_them():
     _, a = of_file(SQUARE)
     _, b = of_file(SQUARE + "G1 X5 Y20 F3000\nG1 X35 Y20 E1\n")
-    a, b = differences(a, b, {0: 0}, UNIT_MM)
+    a, b = marked(a, b, {0: 0}, UNIT_MM)
     assert not np.any(a.flag & ADDED)
     assert np.flatnonzero(b.flag & ADDED).tolist() == [6]
 
@@ -232,7 +262,7 @@ def test_a_bead_that_crosses_others_is_not_one_of_them():
 def test_a_layer_that_one_side_lacks_is_different_throughout():
     _, a = of_file(SQUARE)
     _, b = of_file(SQUARE)
-    a, b = differences(a, b, {}, UNIT_MM)
+    a, b = marked(a, b, {}, UNIT_MM)
     for one in (a, b):
         assert ((one.flag & ADDED) != 0).tolist() == [False, True, True, True, True]
 
@@ -250,7 +280,7 @@ def test_beads_in_line_become_one_and_corners_stay():
 
 def test_beads_in_line_stay_apart_inside_of_a_region():
     rows = np.arange(6, 11)
-    claims = Claims(rows, 0.0 * rows, 0.0 * rows + 1.0, 0 * rows, 0.0 * rows, 0.0 * rows)
+    claims = Claims(rows, 0.0 * rows, 0.0 * rows + 1.0, 0 * rows, 0 * rows, 0 * rows)
     _, one = of_file(LINE, claims=claims)
     less = thinned(one, 2)
     assert len(less) < len(one)
@@ -299,7 +329,7 @@ def test_a_sample_is_packed_whole(sample_path):
     plate = Plate.read(sample_path)
     if not len(plate.layers):
         pytest.skip("no layer in it")
-    made = points_of(plate, None, Claims.none(), [], 2.405, unit_of(plate))
+    made = points_of(plate, unit_mm=unit_of(plate))
     bead = plate.beads.is_bead & (plate.beads.layer >= 0)
     assert lengths_mm(made) == pytest.approx(plate.beads.length_mm[bead].sum(), rel=0.01)
-    assert sum(len(one["x"]) for one in read_layers(packed(made))) == len(made)
+    assert sum(len(one["x"]) for one in read_layers(packed(layers_in(made)).chunks)) == len(made)
