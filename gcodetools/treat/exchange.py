@@ -35,22 +35,26 @@ def gainful(plate: Plate, gauge: Measure, site: Site, beads: list[Bead]) -> list
         return beads
     most = height * max(gauge.solid_fill or 0.0, gauge.fill)
     there = FillThere(rows, site.room.space, gauge.pitch_mm, height * gauge.fill, most)
-    zone = _zone(site, gauge, taken_by(site, beads), beads, 0.0)
+    taken = taken_by(site, beads)
+    zone = _zone(site, gauge, taken, beads, 0.0)
     gains = ~along(plate, there, zone, beads)
     kept = [bead for bead, gain in zip(beads, gains.tolist(), strict=True) if gain]
     if not kept:
         return []
-    zone = _zone(site, gauge, taken_by(site, kept), kept, _overlap(gauge))
+    if len(kept) < len(beads):
+        taken = taken_by(site, kept)
+    zone = _zone(site, gauge, taken, kept, _overlap(gauge))
     loses = poorer(plate, there, zone, kept)
     return [bead for bead, less in zip(kept, loses.tolist(), strict=True) if not less]
 
 
 @dataclass(frozen=True, slots=True)
 class Exchanged:
-    """laid : the beads. gone : what goes, its rows counted from the site's last wall row. share : of their usual
-    plastic, that beads hold. less_mm3 : plastic less than before, at least 0."""
+    """laid : the beads. taken : by them and those before, mm2. gone : what goes, its rows counted from the site's last
+    wall row. share : of their usual plastic, that beads hold. less_mm3 : plastic less than before, at least 0."""
 
     laid: Laid
+    taken: shapely.Geometry
     gone: Replaced
     share: float
     less_mm3: float
@@ -96,7 +100,7 @@ def exchanged(plate: Plate, gauge: Measure, site: Site, laid: Laid, bridge_flow:
         if new < LEAST_LEFT * gone and not over and not any(bead.bridge for bead in beads):
             return None
     found = replace(found, row=found.row - base)
-    return Exchanged(laid, found, share, max(gone - new, 0.0))
+    return Exchanged(laid, taken, found, share, max(gone - new, 0.0))
 
 
 def _volume(bead: Bead, mm2: float, bridge_flow: float) -> float:

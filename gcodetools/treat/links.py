@@ -41,6 +41,8 @@ class Ground:
         self.polygon = shapely.buffer(polygon, 0.01, quad_segs=2)
         shapely.prepare(self.polygon)
         self.rings = [[_Ring.of(ring) for ring in _rings(polygon, inset * width_mm)] for inset in _INSETS]
+        self._inside: dict[bytes, bool] = {}
+        self._ways: dict[tuple[bytes, float], Way] = {}
 
     def key(self) -> tuple[object, ...]:
         """What tells it apart."""
@@ -48,11 +50,22 @@ class Ground:
 
     def inside(self, a: F8, b: F8) -> bool:
         """Whether the straight way from a to b stays on the island."""
-        return bool(shapely.covers(self.polygon, LineString([a, b])))
+        ends = np.array([a, b])
+        known = ends.tobytes()
+        if known not in self._inside:
+            self._inside[known] = bool(shapely.covers(self.polygon, shapely.linestrings(ends)))
+        return self._inside[known]
 
     def way(self, a: F8, b: F8, longest_mm: float = LONGEST_MM) -> Way:
-        """The way from a to b; one along the wall that is longer leaves instead."""
-        goal = np.asarray(b, float).reshape(1, 2)
+        """The way from a to b; one along the wall that is longer leaves instead. Layers that are alike ask for the
+        same ways again."""
+        known = np.array([a, b]).tobytes(), longest_mm
+        if known not in self._ways:
+            self._ways[known] = self._way(a, b, longest_mm)
+        return self._ways[known]
+
+    def _way(self, a: F8, b: F8, longest_mm: float) -> Way:
+        goal = np.array([b], float)
         if np.hypot(*(goal[0] - a)) < 1e-9 or self.inside(a, b):
             return Way(goal, False)
         for rings in self.rings:

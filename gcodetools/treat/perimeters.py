@@ -24,7 +24,7 @@ from gcodetools.toolpath.style import style_at
 from gcodetools.toolpath.walls import filament_mm2
 from gcodetools.treat.already import FILLED
 from gcodetools.treat.carry import Below, carried
-from gcodetools.treat.exchange import exchanged, gainful, taken_by
+from gcodetools.treat.exchange import Exchanged, exchanged, gainful
 from gcodetools.treat.filling import filled, hatched, size_of, with_ends
 from gcodetools.treat.hops import add_hops
 from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, in_solid, segments
@@ -90,11 +90,12 @@ def plan(plate: Plate, work: Iterable[Item], bounds: Bounds) -> Plan:
             result.done[(hit.part, hit.instance, hit.region, setting)] = done
     result.sites = list(by_instance.values())
     gone: list[tuple[I8, F8, F8]] = []
+    flat: dict[Hashable, Run] = {}
     for sites in result.sites:
         for layer, site in sites.all():
             if site.gone is not None:
                 gone.append((site.gone.row, site.gone.t0, site.gone.t1))
-            result.runs += _runs(plate, sites, site, layer, bounds)
+            result.runs += _runs(plate, sites, site, layer, bounds, flat)
     result.runs.sort(key=lambda run: run.row)
     if gone:
         row, t0, t1 = (np.concatenate(columns) for columns in zip(*gone, strict=True))
@@ -115,6 +116,18 @@ class _Outcome:
     told: LayerTold
 
 
+@dataclass(frozen=True, slots=True)
+class _Traded:
+    """Beads that were laid for fill, whatever lies below. taken, state : of the site from then on. swap : None where
+    nothing was laid. told : what this tells of it."""
+
+    laid: Laid
+    taken: shapely.Geometry
+    state: int
+    swap: Exchanged | None
+    told: LayerTold
+
+
 class _Builder:
     """Strands of one region of one instance, layer by layer from below."""
 
@@ -126,6 +139,7 @@ class _Builder:
         self.name = f"{hit.part}#{hit.instance}/{hit.region}"
         self._made: dict[Hashable, tuple[list[Strand], list[Filled], tuple[F8, F8, I8]]] = {}
         self._known: dict[Hashable, _Outcome] = {}
+        self._trades: dict[Hashable, _Traded] = {}
         self._upright: dict[Hashable, Stretches] = {}
         self._whys: dict[Hashable, str] = {}
         self.told: dict[str, list[LayerTold]] = {"perimeters": [], "infill": []}
@@ -317,32 +331,53 @@ class _Builder:
             for strand, bridge in zip(held.strands, held.bridge, strict=True)
             if _long_enough(strand, most)
         ]
+        trade = self._traded(key, site, beads, filled)
+        laid = trade.laid if trade.laid.beads else None
+        gone = trade.swap.gone if trade.swap else None
+        pulls = sum(way.leaves for way, _ in trade.laid.beads)
+        what = replace(
+            trade.told, open_mm=held.open_mm, crumbs_mm=_more(gone, site.gone),
+            dots_mm=sum(size_of(s) for s in held.strands if not _long_enough(s, most)),
+        )  # fmt: skip
+        return _Outcome(laid, trade.taken, pulls, gone, trade.state, what)
+
+    def _traded(self, key: str, site: Site, beads: list[Bead], filled: list[Filled]) -> _Traded:
+        """Beads laid for fill; once for the same beads on sites that are alike, whatever lies below."""
+        flow = min(style_at(self.plate, site.room.layer).bridge_flow or 1.0, 1.0)
+        lines, odd = self.plate.program.moves.line[site.room.fill_rows], self.plate.program.odd
+        known = (
+            key, site.state, site.pulls, flow, tuple(id(laid) for laid in site.laid),
+            np.flatnonzero(np.isin(lines, odd)).tobytes() if len(odd) else b"",
+            tuple((b.strand.points.tobytes(), b.strand.breadth.tobytes(), b.strand.closed, b.strand.loop, b.bridge)
+                  for b in beads),
+        )  # fmt: skip
+        if known not in self._trades:
+            self._trades[known] = self._trade(key, site, beads, filled, flow)
+        return self._trades[known]
+
+    def _trade(self, key: str, site: Site, beads: list[Bead], filled: list[Filled], flow: float) -> _Traded:
+        gauge = self.sites.gauge
         worth = gainful(self.plate, gauge, site, beads) if key == "perimeters" else beads
         laid, unreached = self._reached(site, worth)
         taken, state, swap = site.taken, site.state, None
         if laid.beads:
-            flow = min(style_at(self.plate, site.room.layer).bridge_flow or 1.0, 1.0)
             swap = exchanged(self.plate, gauge, site, laid, flow)
             if swap is None:
                 laid, worth = replace(laid, beads=[]), []
         if swap is not None:
-            laid = swap.laid
-            taken = taken_by(site, [bead for _, bead in laid.beads])
+            laid, taken = swap.laid, swap.taken
             # By what came of it, not by what lies below: the same beads on the same shape are the same site.
             ends = tuple(point.tobytes() for point in laid.end)
             state = self.sites.state((state, self.name, key, bytes(shapely.to_wkb(taken)), ends))
-        laid_beads = [bead for _, bead in laid.beads]
         what = LayerTold.of(
-            site, key, fill=gauge.fill * (swap.share if swap else 1.0), beads=laid_beads, filled=filled,
-            open_mm=held.open_mm, dots_mm=sum(size_of(s) for s in held.strands if not _long_enough(s, most)),
+            site, key, fill=gauge.fill * (swap.share if swap else 1.0),
+            beads=[bead for _, bead in laid.beads], filled=filled,
             unreached_mm=sum(size_of(b.strand) for b in unreached),
-            crumbs_mm=_more(swap.gone if swap else None, site.gone),
             less_mm3=swap.less_mm3 if swap else 0.0,
             spared_mm=sum(size_of(b.strand) for b in beads if all(b is not other for other in worth)),
             why=FILLED if beads and not worth else "",
         )  # fmt: skip
-        pulls = sum(way.leaves for way, _ in laid.beads)
-        return _Outcome(laid if laid_beads else None, taken, pulls, swap.gone if swap else None, state, what)
+        return _Traded(laid, taken, state, swap, what)
 
     def _clear(self, strands: list[Strand], site: Site) -> list[Strand]:
         """Parts of strands clear of what earlier regions have laid."""
@@ -396,8 +431,10 @@ def _anchor(plate: Plate, site: Site) -> tuple[F8, F8]:
     return here, np.array([moves.x[row - 1], moves.y[row - 1]])
 
 
-def _runs(plate: Plate, sites: Sites, site: Site, layer: int, bounds: Bounds) -> list[Run]:
-    """The new beads of a site as runs, one a region."""
+def _runs(
+    plate: Plate, sites: Sites, site: Site, layer: int, bounds: Bounds, flat: dict[Hashable, Run]
+) -> list[Run]:
+    """The new beads of a site as runs, one a region. flat : runs at height 0; those of like layers are the same."""
     if not site.laid:
         return []
     coasts, last = coasts_of(plate), int(site.room.wall_rows[-1])
@@ -405,7 +442,10 @@ def _runs(plate: Plate, sites: Sites, site: Site, layer: int, bounds: Bounds) ->
     runs = []
     for laid in site.laid:
         recipe = _recipe(plate, sites.gauge, site, layer, laid.treatment, bounds)
-        runs.append(moves_of(laid.beads, laid.here, laid.back, z, recipe, row=row + 1, region=laid.region))
+        known = id(laid), recipe.key()
+        if known not in flat:
+            flat[known] = moves_of(laid.beads, laid.here, laid.back, 0.0, recipe, row=0, region=laid.region)
+        runs.append(replace(flat[known], row=row + 1, z=flat[known].z + z))
     runs[0] = along(plate.program.moves, coasts.wiped(last), runs[0])
     return runs
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from gcodetools.toolpath.bands import opened_parts, polygons_of
 from gcodetools.toolpath.strands import Filled, Strand
+from gcodetools.treat.memory import remembered
 
 __all__ = ["Places", "places_of"]
 
@@ -118,6 +119,7 @@ def places_of(space: shapely.Geometry, filled: Sequence[Filled], strands: Sequen
     return Places(thickness[there], weights[there], loops[there].astype(np.int64))
 
 
+@remembered(64)
 def _opened(part: shapely.Polygon, at: F8) -> F8:
     """(n,) thickness at points of a part's edge: the greatest that is left there when narrower places are opened."""
     points = shapely.points(at)

@@ -105,7 +105,9 @@ class Sites:
         self.plate, self.pose, self.gauge = plate, pose, gauge
         self._layers = plate.beads.layer[pose.rows]
         self._known: dict[int, list[Site]] = {}
-        self._shapes: OrderedDict[tuple[bytes, ...], tuple[int, list[Room]]] = OrderedDict()
+        self._shapes: OrderedDict[tuple[bytes, ...], tuple[int, list[Room], list[shapely.Geometry]]] = (
+            OrderedDict()
+        )
         self._below: dict[tuple[int, ...], Below] = {}
         self._states: dict[Hashable, int] = {}
 
@@ -124,15 +126,16 @@ class Sites:
             low, high = np.searchsorted(self._layers, [layer, layer + 1])
             rows = self.pose.rows[low:high].astype(np.int64)
             own = int(self.pose.layer[low]) if high > low else 0
-            number, rooms = self._rooms(layer, rows) if high > low else (0, [])
+            number, rooms, walls = self._rooms(layer, rows) if high > low else (0, [], [])
             self._known[layer] = [
-                Site(room, own, _difference(room.island.polygon, room.space), self.state((number, k)))
-                for k, room in enumerate(rooms)
+                Site(room, own, plastic, self.state((number, k)))
+                for k, (room, plastic) in enumerate(zip(rooms, walls, strict=True))
             ]
         return self._known[layer]
 
-    def _rooms(self, layer: int, rows: I8) -> tuple[int, list[Room]]:
-        """Rooms of a layer, and a number for their shape; those of a like layer moved to its rows."""
+    def _rooms(self, layer: int, rows: I8) -> tuple[int, list[Room], list[shapely.Geometry]]:
+        """Rooms of a layer with the plastic of their walls, and a number for their shape; those of a like layer moved
+        to its rows."""
         moves, beads = self.plate.program.moves, self.plate.beads
         first = int(rows[0])
         part = slice(max(first - 1, 0), int(rows[-1]) + 1)
@@ -151,9 +154,10 @@ class Sites:
             self._shapes[key] = (
                 self.state(("shape", len(self._states))),
                 [_moved(r, layer, -first) for r in rooms],
+                [_difference(r.island.polygon, r.space) for r in rooms],
             )
-        number, rooms = self._shapes[key]
-        return number, [_moved(room, layer, first) for room in rooms]
+        number, rooms, walls = self._shapes[key]
+        return number, [_moved(room, layer, first) for room in rooms], walls
 
     def below(self, layer: int) -> Below:
         """What lies under a plate layer of the instance; what regions lay there must be settled before."""
