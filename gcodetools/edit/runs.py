@@ -110,9 +110,10 @@ def _command(plate: Plate, stack: _Stack) -> Pool:
     rapid = bool(np.any((plate.program.moves.kind & RAPID) != 0))
     table = {FIRMWARE_PULL: b"G10", FIRMWARE_PUSH: b"G11", TRAVEL: b"G0" if rapid else b"G1"}
     texts = [table.get(int(kind), b"G1") for kind in range(8)]
-    length = np.array([len(t) for t in texts])[stack.kind]
-    data = np.frombuffer(b"".join(texts[k] for k in stack.kind.tolist()), np.uint8)
-    return Pool(data, length.astype(np.int64))
+    length = np.array([len(t) for t in texts])
+    table = np.frombuffer(b"".join(t.ljust(3) for t in texts), np.uint8).reshape(-1, 3)
+    used = np.arange(3) < length[:, None]
+    return Pool(table[stack.kind][used[stack.kind]], length[stack.kind])
 
 
 def _present(letter: bytes, number: Pool, present: Bool) -> Pool:
@@ -199,16 +200,19 @@ def _around(context: Context, stack: _Stack, feed_behind: F8) -> tuple[Pool, Poo
     for k in np.flatnonzero(stack.first).tolist():
         r = int(stack.owner[k])
         head[k] = states.before(r) + head.get(k, b"")
-    for k in np.flatnonzero(stack.last).tolist():
-        r = int(stack.owner[k])
-        text = tail.get(k, b"")
-        piece = int(stack.piece[r])
-        # Behind a late run the piece itself says its feed.
-        feed = feed_behind[piece - 1] if piece and stack.runs[r].early else np.nan
-        own = np.array([stack.row[k]])
-        if feed == feed:
-            text += b"G1 F" + feed_text(context, np.array([feed]), own).data.tobytes() + newline
-        tail[k] = text + states.behind(r)
+    ends = np.flatnonzero(stack.last)
+    owner = stack.owner[ends]
+    piece = stack.piece[owner]
+    # Behind a late run the piece itself says its feed.
+    says = (piece > 0) & np.array([run.early for run in stack.runs])[owner]
+    feed = np.where(says, feed_behind[piece - 1], np.nan)
+    told = np.flatnonzero(~np.isnan(feed))
+    words = feed_text(context, feed[told], stack.row[ends[told]])
+    data, stop = words.data.tobytes(), np.cumsum(words.length)
+    spans = zip(told.tolist(), (stop - words.length).tolist(), stop.tolist(), strict=True)
+    lines = {n: b"G1 F" + data[low:high] + newline for n, low, high in spans}
+    for n, (k, r) in enumerate(zip(ends.tolist(), owner.tolist(), strict=True)):
+        tail[k] = tail.get(k, b"") + lines.get(n, b"") + states.behind(r)
     return _sparse(head, len(stack.kind)), _sparse(tail, len(stack.kind))
 
 

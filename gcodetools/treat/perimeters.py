@@ -143,6 +143,8 @@ class _Builder:
         self._upright: dict[Hashable, Stretches] = {}
         self._whys: dict[Hashable, str] = {}
         self.told: dict[str, list[LayerTold]] = {"perimeters": [], "infill": []}
+        relative = plate.program.states.xyz_relative
+        self._ever_relative = relative.initial == 1.0 or bool(np.any(relative.value == 1.0))
 
     def build(self) -> dict[str, Done]:
         """Lay strands on every layer of the region; the answers by setting."""
@@ -230,8 +232,8 @@ class _Builder:
         if float(np.ptp(moves.z[room.wall_rows])) > 1e-6:
             return "a spiral vase: its wall climbs"
         lines = moves.line[np.concatenate([room.wall_rows[-1:], room.fill_rows])]
-        states = self.plate.program.states
-        if np.any(states.xyz_relative.at(lines) == 1.0):
+        relative = self.plate.program.states.xyz_relative
+        if self._ever_relative and np.any(relative.at(lines) == 1.0):
             return "the file moves in relative coordinates there"
         if self.plate.program.lines.text(int(lines[0])).lstrip()[:1] in (b"N", b"n"):
             return "the file numbers its lines, which can be neither left out nor added to"

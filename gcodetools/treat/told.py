@@ -226,8 +226,15 @@ def _counted(perimeters: int) -> str:
 
 
 def _typical(laid: list[LayerTold]) -> dict[int, int]:
-    """Perimeters that are typical of each layer."""
-    return {k: Places.of(i.everywhere for i in items).counts[1] for k, items in _by_layer(laid).items()}
+    """Perimeters that are typical of each layer; layers that are alike have the very same places."""
+    known: dict[tuple[int, ...], int] = {}
+    found = {}
+    for layer, items in _by_layer(laid).items():
+        key = tuple(id(item.places) for item in items)
+        if key not in known or any(item.places is None for item in items):
+            known[key] = Places.of(item.everywhere for item in items).counts[1]
+        found[layer] = known[key]
+    return found
 
 
 def _differing(laid: list[LayerTold], whole: Places) -> str:
