@@ -23,7 +23,7 @@ from math import log
 from pathlib import Path
 from typing import Any
 
-from jobs import ORACLE_LINES, SMALL, Files
+from jobs import ORACLE_LINES, SMALL, Files, treated_copy
 from rows import PROJECT, Row
 from starting import posting, starting
 
@@ -61,11 +61,12 @@ def _times(repeats: int, *pairs: tuple[str, Path]) -> list[Timed]:
     return [Timed(*both) for both in zip(found["seconds"], found["where"], strict=True)]
 
 
-def _memory(what: str, job: str, path: Path) -> Row:
-    """A row on what a job holds at most, over the size of the file it reads."""
-    found, size = _child("memory", 1, f"{job}={path}"), path.stat().st_size
+def _memory(what: str, job: str, path: Path, *others: Path) -> Row:
+    """A row on what a job holds at most, over the size of the file it reads, with `others` that it reads too."""
+    found, size = _child("memory", 1, f"{job}={path}"), sum(one.stat().st_size for one in (path, *others))
     detail = f"{found['bytes'] / 1e6:.0f} MB over {size / 1e6:.0f} MB"
-    return Row(f"{what}: peak memory over the file", found["bytes"] / size, MEMORY, detail, found["where"])
+    whose = "both files" if others else "the file"
+    return Row(f"{what}: peak memory over {whose}", found["bytes"] / size, MEMORY, detail, found["where"])
 
 
 def _count(path: Path) -> int:
@@ -160,6 +161,23 @@ def showing(files: Files) -> list[Row]:
     return rows
 
 
+def comparing(files: Files) -> list[Row]:
+    """A plate and its treated copy, compared and as a page, against reading their lines."""
+    copy = treated_copy(files.plate)
+    read, again, compare, against = _times(
+        2, ("read", files.plate), ("read", copy), ("compare", files.plate), ("against", files.plate)
+    )
+    both = read.s + again.s
+    rows = []
+    for job, name, took in (("compare", "compare", compare), ("against", "report --against", against)):
+        detail = f"{took.s:.2f} s over {both:.2f} s"
+        rows += [
+            Row(f"{name}: time over reading both", took.s / both, 60, detail, took.where),
+            _memory(name, job, files.plate, copy),
+        ]
+    return rows
+
+
 def growing(files: Files) -> list[Row]:
     """By which power of the lines the time grows: the larger one of two steps."""
     paths = (files.low_plate, files.plate, files.high_plate)
@@ -187,6 +205,7 @@ PARTS = {
     "laying": laying,
     "estimating": estimating,
     "showing": showing,
+    "comparing": comparing,
     "growing": growing,
     "starting": starting,
     "posting": posting,

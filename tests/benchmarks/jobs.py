@@ -111,6 +111,32 @@ def _report(path: Path) -> None:
     assemble(data)
 
 
+def treated_copy(path: Path) -> Path:
+    """The plate with four treatments, beside it."""
+    return path.with_name(f"{path.stem}-treated.gcode")
+
+
+def _compare(path: Path) -> None:
+    """The record and its text, of a plate and its treated copy: `compare FILE COPY --json`."""
+    from gcodetools.jobs.apply import Options
+    from gcodetools.jobs.compare import compare_files
+
+    options = Options(kits=(path.with_name("bench.kit.yaml"),))
+    record, _ = compare_files(path, treated_copy(path), options)
+    json.dumps(record, indent=2, ensure_ascii=False)
+
+
+def _against(path: Path) -> None:
+    """The bytes of the page of a treated copy held against its plate, not written."""
+    from gcodetools.jobs.apply import Options
+    from gcodetools.jobs.report import report_files
+    from gcodetools.report.page import assemble
+
+    options = Options(kits=(path.with_name("bench.kit.yaml"),))
+    data, _ = report_files(treated_copy(path), path, options)
+    assemble(data)
+
+
 def _bonds(path: Path) -> None:
     """What lies below a million pieces of beads, how old it is and how far each weld has healed; the first time it
     reads the plate too."""
@@ -156,9 +182,14 @@ def _oracle(path: Path) -> None:
 JOBS = {
     "floor": _floor, "read": _read, "planned": _planned, "apply": _apply, "slab": _slab,
     "wedge": _wedge, "oracle": _oracle, "estimate": _estimate, "bonds": _bonds,
-    "inspect": _inspect, "report": _report,
+    "inspect": _inspect, "report": _report, "compare": _compare, "against": _against,
 }  # fmt: skip
-IMPORTED = {"read": "gcode.scan", "slab": "jobs.apply", "wedge": "jobs.apply"}  # the others': jobs.<name>
+IMPORTED = {
+    "read": "gcode.scan",
+    "slab": "jobs.apply",
+    "wedge": "jobs.apply",
+    "against": "jobs.report",
+}  # the others': jobs.<name>
 
 
 # --- the plates
@@ -184,6 +215,7 @@ class Files:
 def _write_files(files: Files, lines: int) -> None:
     """In a process of its own: a child's peak memory would otherwise begin at that of this large one."""
     from gcodetools.demo.bench import big_kit, big_perimeters_kit, big_plate
+    from gcodetools.jobs.apply import Options, apply_file
 
     plate = big_plate(lines)
     files.plate.write_bytes(plate)
@@ -194,6 +226,8 @@ def _write_files(files: Files, lines: int) -> None:
     files.small_motion.write_bytes(b"".join(motion[: lines // SMALL]))
     files.plate.with_name("bench.kit.yaml").write_text(big_kit(), "utf-8")
     files.plate.with_name("wedge.kit.yaml").write_text(big_perimeters_kit(), "utf-8")
+    applied = apply_file(files.plate, Options(kits=(files.plate.with_name("bench.kit.yaml"),)))
+    treated_copy(files.plate).write_bytes(applied.treated.render())
     for path in (files.plate, files.small_plate):
         kit = big_perimeters_kit(_third(path.read_bytes()))
         path.with_name(f"{path.stem}.slab.kit.yaml").write_text(kit, "utf-8")
