@@ -111,9 +111,9 @@ def _command(plate: Plate, stack: _Stack) -> Pool:
     table = {FIRMWARE_PULL: b"G10", FIRMWARE_PUSH: b"G11", TRAVEL: b"G0" if rapid else b"G1"}
     texts = [table.get(int(kind), b"G1") for kind in range(8)]
     length = np.array([len(t) for t in texts])
-    table = np.frombuffer(b"".join(t.ljust(3) for t in texts), np.uint8).reshape(-1, 3)
+    letters = np.frombuffer(b"".join(t.ljust(3) for t in texts), np.uint8).reshape(-1, 3)
     used = np.arange(3) < length[:, None]
-    return Pool(table[stack.kind][used[stack.kind]], length[stack.kind])
+    return Pool(letters[stack.kind][used[stack.kind]], length[stack.kind])
 
 
 def _present(letter: bytes, number: Pool, present: Bool) -> Pool:

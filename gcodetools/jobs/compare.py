@@ -230,7 +230,7 @@ def _side(
         identity=identity,
         digests=digests,
         originals=originals,
-        planned=replace(planned, seconds=np.empty(0), waits_s=np.empty(0)),
+        planned=replace(planned, seconds=np.empty(0), waits_s=np.empty(0), joint=np.empty(0, np.uint8)),
         stands=stands,
         costs=add_up(plate, planned, regions, stands.extras),
         rates=rates,

@@ -17,6 +17,7 @@ F8 = NDArray[np.float64]
 
 LONGEST_MM = 25.0  # a way along the wall longer than this oozes too much; common practice, no source
 _SIMPLE_MM = 0.02  # points of a way along the wall that matter less are left out
+_MOST_KNOWN = 4096  # ways of a ground that are remembered
 _INSETS = 1.6, 0.6  # widths inside the edge that such a way keeps: off the outermost bead where there is room
 
 
@@ -53,6 +54,8 @@ class Ground:
         ends = np.array([a, b])
         known = ends.tobytes()
         if known not in self._inside:
+            if len(self._inside) >= _MOST_KNOWN:
+                self._inside.clear()
             self._inside[known] = bool(shapely.covers(self.polygon, shapely.linestrings(ends)))
         return self._inside[known]
 
@@ -61,6 +64,8 @@ class Ground:
         same ways again."""
         known = np.array([a, b]).tobytes(), longest_mm
         if known not in self._ways:
+            if len(self._ways) >= _MOST_KNOWN:
+                self._ways.clear()
             self._ways[known] = self._way(a, b, longest_mm)
         return self._ways[known]
 
