@@ -197,6 +197,8 @@ def test_means_of_classes_are_those_of_their_layers(most: float):
     assert means.best == pytest.approx(whole[0])
     assert means.mean == pytest.approx(whole.mean(axis=0))
     assert means.over_layers(share) == pytest.approx(whole @ share)
+    sure = means.without_doubt()
+    assert sure.draws == pytest.approx(whole[:1]) and sure.best == pytest.approx(whole[0])
 
 
 def test_keys_with_more_combinations_than_a_number_holds_keep_their_order():
