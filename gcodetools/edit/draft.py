@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
@@ -125,8 +126,7 @@ class Draft:
     first: I4 = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        ends = np.flatnonzero(self.t0 == 0.0)
-        self.first = np.append(ends, len(self.row)).astype(np.int32)
+        self.first = _first_of(self.row)
 
     @classmethod
     def of(
@@ -171,12 +171,10 @@ class Draft:
 
         Indices of pieces from before are of no use afterwards.
         """
-        tails = np.flatnonzero(self.t0 > 0.0)
+        tails = np.flatnonzero(self.row[1:] == self.row[:-1]) + 1
         if len(tails) == 0:
             return
-        is_cut = np.zeros(len(self.row), bool)
-        is_cut[tails] = is_cut[tails - 1] = True
-        cut = np.flatnonzero(is_cut)
+        cut = marked(len(self.row), tails, tails - 1)
         moves = self.plate.program.moves
         rows = self.row[cut]
         own_accel = self.plate.program.states.accel.at(moves.line[rows])
@@ -196,19 +194,22 @@ class Draft:
             alike &= ~np.isin(tails, self.run_pieces())
         if self.moved is not None:  # where a moved bead turns, two pieces meet
             alike &= ~self.moved.is_knot(self.row[tails], self.t0[tails])
-        gone = tails[alike]
+        self._join(tails[alike])
+
+    def _join(self, gone: I8) -> None:
+        """Leave out pieces, ascending, each of which goes with the one before it in its row."""
         if len(gone) == 0:
             return
-        keep = np.ones(len(self.row), bool)
-        keep[gone] = False
         # The piece that stays before others in a row takes the end of the last of them.
         apart = np.flatnonzero(np.diff(gone) > 1)
         self.t1[gone[np.append(0, apart + 1)] - 1] = self.t1[gone[np.append(apart, len(gone) - 1)]]
-        for name in ("row", "t0", "t1", "feed", "flow", "accel"):
-            setattr(self, name, getattr(self, name)[keep])
-        if self.removed is not None:
-            self.removed = self.removed[keep]
-        self.first = np.append(np.flatnonzero(self.t0 == 0.0), len(self.row)).astype(np.int32)
+        keep = np.ones(len(self.row), bool)
+        keep[gone] = False
+        for name in ("row", "t0", "t1", "feed", "flow", "accel", "removed"):
+            column = getattr(self, name)
+            if column is not None:
+                setattr(self, name, column[keep])
+        self.first = _first_of(self.row)
 
     def nozzle_track(self, tool: int) -> Track:
         """Nozzle temperature the file has for `tool`, C, with the base where it leaves the heating to a macro:
@@ -263,17 +264,32 @@ class Draft:
     def _pieces_within(self, row: NDArray[np.integer], t0: F8, t1: F8) -> I8:
         first = self.first[row]
         count = self.first[row + 1] - first
-        piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
-        middle = (self.t0[piece] + self.t1[piece]) / 2
-        inside = (middle >= np.repeat(t0, count)) & (middle <= np.repeat(t1, count))
+        # A whole row has its midpoint at a half; those that are cut are looked at piece by piece.
+        found = first[(count == 1) & (t0 <= 0.5) & (t1 >= 0.5)]
+        cut = np.flatnonzero(count > 1)
+        if len(cut):
+            first, count = first[cut], count[cut]
+            piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
+            middle = (self.t0[piece] + self.t1[piece]) / 2
+            inside = (middle >= np.repeat(t0[cut], count)) & (middle <= np.repeat(t1[cut], count))
+            found = np.sort(np.concatenate([found, piece[inside]]), kind="stable")
         odd = self.plate.program.odd
         if len(odd):
             # Lines with characters that belong to no word are never edited.
-            inside &= ~np.isin(self.plate.program.moves.line[self.row[piece]], odd)
-        found = piece[inside]
-        step = np.diff(found, prepend=-1)
+            found = found[~np.isin(self.plate.program.moves.line[self.row[found]], odd)]
+        found = found.astype(np.int64)
         # Stretches of one bead are disjoint, so the pieces ascend; should they not, sort them.
-        return found[step > 0].astype(np.int64) if np.all(step >= 0) else np.unique(found).astype(np.int64)
+        return distinct(found if np.all(found[1:] >= found[:-1]) else np.sort(found))
+
+
+def _first_of(row: I4) -> I4:
+    """(m + 1,) the first piece of each row, and how many there are."""
+    begins = np.flatnonzero(row[1:] != row[:-1])
+    first = np.empty(len(begins) + 2 if len(row) else 1, np.int32)
+    first[0], first[-1] = 0, len(row)
+    first[1:-1] = begins
+    first[1:-1] += 1
+    return first
 
 
 def _first_bead_line(plate: Plate) -> int:
@@ -303,13 +319,13 @@ def pieces_of(
         return np.arange(count, dtype=np.int32), np.zeros(count), np.ones(count)
     rows, t = _worth_it(plate, np.concatenate([given[0], sure[0]]), np.concatenate([given[1], sure[1]]),
                         np.arange(len(given[0]) + len(sure[0])) >= len(given[0]))  # fmt: skip
-    row = np.sort(np.concatenate([np.arange(count, dtype=np.int64), rows]), kind="stable").astype(np.int32)
     # The first piece of a row keeps t0 = 0, each further one begins at a cut.
-    is_cut = np.diff(row, prepend=-1) == 0
-    t0 = np.zeros(len(row))
-    t0[is_cut] = t
-    t1 = np.ones(len(row))
-    t1[:-1][is_cut[1:]] = t
+    at = rows + np.arange(1, len(rows) + 1)
+    row = np.arange(count + len(rows), dtype=np.int32)
+    row -= np.repeat(np.arange(len(rows) + 1, dtype=np.int32), np.diff(at, prepend=0, append=len(row)))
+    t0, t1 = np.zeros(len(row)), np.ones(len(row))
+    t0[at] = t
+    t1[at - 1] = t
     return row, t0, t1
 
 

@@ -147,7 +147,6 @@ def _motion(
     plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None, block: int = _BLOCK_ROWS
 ) -> tuple[F8, U1]:
     """(m,) seconds that each row moves, and its joint: see `Times`."""
-    feed = plate.moves.f if feed_mm_s is None else feed_mm_s
     seconds, joint = np.zeros(len(plate.moves)), np.zeros(len(plate.moves), np.uint8)
     row = moving_rows(plate, 0, len(plate.moves))
 
@@ -155,7 +154,7 @@ def _motion(
         seconds[row[low:high]] = plan.seconds
         joint[row[low:high]] = 1 + plan.firm
 
-    _in_blocks(plate, limits, row, feed, planned, block)
+    _in_blocks(plate, limits, row, None if feed_mm_s is None else feed_mm_s[row], planned, block)
     return seconds, joint
 
 
@@ -163,7 +162,7 @@ def _in_blocks(
     plate: Plate,
     limits: MachineLimits,
     row: I4,
-    feed_mm_s: F8,
+    feed_mm_s: F8 | None,
     planned: Callable[[int, int, Plan], None],
     block: int = _BLOCK_ROWS,
 ) -> None:
@@ -171,15 +170,16 @@ def _in_blocks(
 
     Parameters
     ----------
-    row : (n,) ascending, each with motion. feed_mm_s : (m,) of all rows. planned : gets the plan of the moves
-    [low, high).
+    row : (n,) ascending, each with motion. feed_mm_s : (n,) instead of the file's. planned : gets the plan of the
+    moves [low, high).
     """
     count, still = len(row), stops(plate.program)
 
     def one(first: int) -> None:
         last = min(first + block, count)
         part = slice(max(first - _AROUND_ROWS, 0), min(last + _AROUND_ROWS, count))
-        moves = some_moves(plate, limits, row[part], feed_mm_s[row[part]], still)
+        feed = plate.moves.f[row[part]] if feed_mm_s is None else feed_mm_s[part]
+        moves = some_moves(plate, limits, row[part], feed, still)
         whole = plan(moves, junction_of(moves, plate, limits), limits.cruise_share)
         a, b = first - part.start, last - part.start
         planned(first, last, Plan(*(getattr(whole, f.name)[a:b] for f in fields(Plan))))
@@ -219,15 +219,19 @@ def retimed(plate: Plate, planned: Times, row: I8, feed_mm_s: F8) -> Retimed:
     ----------
     planned : by `times` of the same plate. row : (k,) ascending. feed_mm_s : (k,).
     """
-    feed = plate.moves.f.copy()
-    feed[row] = feed_mm_s
     limits = planned.limits
     moves: NDArray[np.integer]
     if limits.cruise_share > 0:  # what is smoothed hangs together further
+        feed = plate.moves.f.copy()
+        feed[row] = feed_mm_s
         moves = np.flatnonzero(planned.joint)
         found = _motion(plate, limits, feed)[0][moves]
     else:
         near, own = _around(planned.joint, row)
+        feed = plate.moves.f[near]
+        changed = np.zeros(len(planned.joint), bool)
+        changed[row] = True
+        feed[changed[near]] = feed_mm_s[planned.joint[row] != 0]
         found = np.zeros(len(near))
 
         def take(low: int, high: int, plan: Plan) -> None:

@@ -69,18 +69,22 @@ def _changed_feeds(draft: Draft) -> tuple[I8, F8]:
     """Rows that go at another feed, and the one feed at which each would take as long as its pieces do at theirs,
     mm/s."""
     own = draft.plate.moves.f
-    rows = distinct(draft.row[~np.isnan(draft.feed)]).astype(np.int64)
-    first = draft.first[rows].astype(np.int64)
+    rows = distinct(draft.row[np.flatnonzero(draft.feed == draft.feed)])  # where it is known
+    first = draft.first[rows]
     count = draft.first[rows + 1] - first
-    owner = np.repeat(np.arange(len(rows)), count)
-    piece = np.arange(len(owner)) + (first - np.cumsum(count) + count)[owner]
-    files, feed = own[rows][owner], draft.feed[piece]
-    feed = np.where(np.isnan(feed) | np.isnan(files), files, feed)
+    files, feed = own[rows], draft.feed[first]
     with np.errstate(divide="ignore", invalid="ignore"):
-        slowness = np.bincount(owner, (draft.t1[piece] - draft.t0[piece]) / feed, minlength=len(rows))
+        slowness = 1.0 / np.where(np.isnan(feed) | np.isnan(files), files, feed)
+        cut = np.flatnonzero(count > 1)
+        owner = np.repeat(np.arange(len(cut)), count[cut])
+        piece = np.arange(len(owner)) + (first[cut] - np.cumsum(count[cut]) + count[cut])[owner]
+        feed, files = draft.feed[piece], files[cut][owner]
+        feed = np.where(np.isnan(feed) | np.isnan(files), files, feed)
+        share = (draft.t1[piece] - draft.t0[piece]) / feed
+        slowness[cut] = np.bincount(owner, share, minlength=len(cut))
         mean = 1.0 / slowness
     other = np.isfinite(mean) & (mean != own[rows])
-    return rows[other], mean[other]
+    return rows[other].astype(np.int64), mean[other]
 
 
 def clock_of(draft: Draft, planned: Times, changed: Retimed | None = None) -> Clock:

@@ -68,15 +68,16 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
     warnings = _melt_rate(draft, bounds)
     _refuse_crawling(draft)
     machine = bounds.machine
-    wanted = draft.accel[~np.isnan(draft.accel)]
-    if machine is not None and len(wanted):
+    asked = np.flatnonzero(draft.accel == draft.accel)  # where it is known
+    if machine is not None and len(asked):
         limit = min(machine.max_accel_mm_s2.x, machine.max_accel_mm_s2.y)
-        line = draft.plate.program.moves.line[draft.row]
-        off = (draft.accel > limit) & (draft.accel > draft.plate.program.states.accel.at(line))
-        if np.any(off):
-            k = int(np.argmax(off))
+        asked = asked[draft.accel[asked] > limit]
+        line = draft.plate.program.moves.line[draft.row[asked]]
+        off = np.flatnonzero(draft.accel[asked] > draft.plate.program.states.accel.at(line))
+        if len(off):
+            k = off[0]
             raise Refused(
-                f"{draft.plate.program.lines.name}:{int(line[k]) + 1}: an acceleration of {draft.accel[k]:g} "
+                f"{draft.plate.program.lines.name}:{int(line[k]) + 1}: an acceleration of {draft.accel[asked[k]]:g} "
                 f"mm/s2 for this bead is beyond {limit:g} of machine {machine.name}",
                 "Ask for less.",
             )
@@ -85,8 +86,8 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
 
 def _refuse_crawling(draft: Draft) -> None:
     """Refuse feeds so low that the file's own decimals would print them as 0."""
-    own = draft.plate.program.moves.f[draft.row]
-    off = np.flatnonzero((draft.feed < _LEAST_MM_S) & (draft.feed < own))
+    low = np.flatnonzero(draft.feed < _LEAST_MM_S)
+    off = low[draft.feed[low] < draft.plate.program.moves.f[draft.row[low]]]
     if len(off):
         line = int(draft.plate.program.moves.line[draft.row[off[0]]]) + 1
         raise Refused(
@@ -97,8 +98,8 @@ def _refuse_crawling(draft: Draft) -> None:
 
 
 def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:
-    wanted = ~np.isnan(draft.feed) | ~np.isnan(draft.flow)
-    touched = np.flatnonzero(wanted & (draft.plate.beads.feature[draft.row] != 0))
+    touched = np.flatnonzero((draft.feed == draft.feed) | (draft.flow == draft.flow))  # where one is known
+    touched = touched[draft.plate.beads.feature[draft.row[touched]] != 0]
     if len(touched) == 0:
         return []
     plate, rows = draft.plate, draft.row[touched]
@@ -106,10 +107,13 @@ def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:
     own_feed = plate.program.moves.f[rows]
     feed = np.where(np.isnan(draft.feed[touched]), own_feed, draft.feed[touched])
     flow = np.where(np.isnan(draft.flow[touched]), 1.0, draft.flow[touched])
-    before = volumetric_mm3_s(plate, rows, own_feed, np.ones(len(rows)), diameter)
     after = volumetric_mm3_s(plate, rows, feed, flow, diameter)
-    over = np.nan_to_num(after) > limit * (1 + 1e-9)
-    worse = over & (np.nan_to_num(after) > np.nan_to_num(before) * (1 + 1e-9))
+    over = np.flatnonzero(np.nan_to_num(after) > limit * (1 + 1e-9))
+    if len(over) == 0:
+        return []
+    rows, after = rows[over], after[over]
+    before = volumetric_mm3_s(plate, rows, own_feed[over], np.ones(len(rows)), diameter)
+    worse = np.nan_to_num(after) > np.nan_to_num(before) * (1 + 1e-9)
     if np.any(worse):
         k = int(np.flatnonzero(worse)[np.argmax(after[worse])])
         line = int(plate.program.moves.line[rows[k]]) + 1
@@ -118,9 +122,7 @@ def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:
             f"rate of {bounds.material.name} is {limit:g} mm3/s ({bounds.material.melt_rate_mm3_s.source})",
             "Ask for less flow or less speed, or slow the region with `speed`.",
         )
-    if np.any(over):
-        return [
-            f"{int(over.sum())} treated beads need up to {np.nanmax(after[over]):.1f} mm3/s, beyond the melt "
-            f"rate of {limit:g} mm3/s; the file asked for that itself"
-        ]
-    return []
+    return [
+        f"{len(over)} treated beads need up to {np.nanmax(after):.1f} mm3/s, beyond the melt "
+        f"rate of {limit:g} mm3/s; the file asked for that itself"
+    ]
