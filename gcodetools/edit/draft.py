@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.edit.stepped import known_or, stepped
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -97,9 +98,10 @@ class Draft:
 
     row, t0, t1 : (p,) every row, or its pieces in order where it is cut; fractions of the path.
     first : (m + 1,) the first piece of each row, and p.
-    feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it.
+    feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it. These columns, t0 and
+    t1 are `Stepped`, and to be read alone, once all is wanted: see `step_columns`.
     removed : (p,) bool, pieces that are not printed. runs : new moves, in the order of their pieces.
-    nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any.
+    nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any; stepped too.
     base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown. bed_kept : nozzle and fan
     of first layers are the file's own, even where what comes above them needs time.
     moved : where moves go elsewhere than in the file; None where none does.
@@ -211,6 +213,13 @@ class Draft:
                 setattr(self, name, column[keep])
         self.first = _first_of(self.row)
 
+    def step_columns(self) -> None:
+        """Hold what is wanted as steps from here on: it is a tenth of the plain columns, which are let go."""
+        for name in ("t0", "t1", "feed", "flow", "accel", "nozzle_c", "fan"):
+            column = getattr(self, name)
+            if column is not None:
+                setattr(self, name, stepped(column))
+
     def nozzle_track(self, tool: int) -> Track:
         """Nozzle temperature the file has for `tool`, C, with the base where it leaves the heating to a macro:
         before its first command, and where a command of 0 stands before the first bead."""
@@ -233,7 +242,7 @@ class Draft:
 
     def pushed(self, pieces: I8) -> F8:
         """(k,) factor of the filament of `pieces`: what is wanted of their flow, and how much longer they are."""
-        flow: F8 = np.where(np.isnan(self.flow[pieces]), 1.0, self.flow[pieces])
+        flow = known_or(self.flow[pieces], 1.0)
         if self.moved is None:
             return flow
         return flow * self.moved.gains(
@@ -242,7 +251,7 @@ class Draft:
 
     def pushes(self) -> F8:
         """(p,) the same of all pieces."""
-        factor: F8 = np.where(np.isnan(self.flow), 1.0, self.flow)
+        factor = known_or(self.flow, 1.0)
         if self.moved is not None:
             piece = self._moved_pieces()
             factor[piece] = self.pushed(piece)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 from numpy.typing import NDArray
 
-__all__ = ["Stepped", "stepped"]
+__all__ = ["Stepped", "known_or", "stepped"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -91,7 +91,7 @@ class Stepped(NDArrayOperatorsMixin):
 def stepped(column: F8) -> F8:
     """A column as its steps, if that is smaller; unknown entries are alike. Its type is told as the array's that it
     reads like."""
-    if isinstance(column, Stepped):
+    if isinstance(cast("object", column), Stepped):
         return column
     bits = np.ascontiguousarray(column).view(np.int64)
     begins = np.flatnonzero(bits[1:] != bits[:-1])
@@ -101,3 +101,11 @@ def stepped(column: F8) -> F8:
     first[0] = 0
     np.add(begins, 1, out=first[1:], casting="same_kind")
     return cast("F8", Stepped(first, column[first], len(column)))
+
+
+def known_or(column: F8, default: float) -> F8:
+    """The plain array with `default` in place of what is unknown."""
+    one = cast("object", column)
+    if isinstance(one, Stepped):
+        return one.spread(np.where(np.isnan(one.value), default, one.value))
+    return np.where(np.isnan(column), default, column)

@@ -186,6 +186,12 @@ class Stretches:
     def __len__(self) -> int:
         return len(self.row)
 
+    def of_tool(self, tool: int) -> Stretches:
+        """Those that a tool lays."""
+        mine = np.flatnonzero(self.tool == tool)
+        columns = {f.name: getattr(self, f.name)[mine] for f in fields(self) if f.name != "columns"}
+        return Stretches(**columns, columns={name: column[mine] for name, column in self.columns.items()})
+
 
 def stretches_of(
     draft: Draft,

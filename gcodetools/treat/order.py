@@ -23,7 +23,7 @@ from gcodetools.treat.reached import Schedule
 from gcodetools.treat.schedule import settle
 from gcodetools.treat.target import Bounds, Done, Target
 
-__all__ = ["BUILT", "GEOMETRY", "Work", "draft_of"]
+__all__ = ["BUILT", "GEOMETRY", "Work", "draft_of", "settled", "wanted_of"]
 
 # In this order within a region; a new treatment is a file beside and a line here.
 BUILT: dict[str, Callable[[Draft, Target, Any], Sequence[Done | Ask]]] = {
@@ -53,10 +53,33 @@ def draft_of(
 
     Parameters
     ----------
+    planned : how long the plate takes, worked out where it is asked for and None. poses : of all instances.
+    The others : see `wanted_of`.
+
+    Raises
+    ------
+    Refused : a temperature outside the allowed range.
+    """
+    draft, results = wanted_of(plate, work, bounds, layer_s, base, bed_kept)
+    return draft, *settled(draft, results, bounds, planned, poses)
+
+
+def wanted_of(
+    plate: Plate,
+    work: list[Work],
+    bounds: Bounds,
+    layer_s: NDArray[np.float64],
+    base: tuple[float, float],
+    bed_kept: bool = False,
+) -> tuple[Draft, list[Done | Ask]]:
+    """A Draft that holds what the regions' treatments want, but for when nozzle and fan are told; and what became of
+    each, or is asked.
+
+    Parameters
+    ----------
     work : (hit, pose, treatment, beads) in the order of the kit: the region written first wins.
     layer_s : (layers,) seconds of each plate layer.
     base : nozzle (C) and fan (fraction) before the file's first command, NaN if unknown.
-    planned : how long the plate takes, worked out where it is asked for and None. poses : of all instances.
     bed_kept : see `Draft`.
 
     Raises
@@ -89,8 +112,26 @@ def draft_of(
             if key in keys and (len(reach[key].pieces) or _on_new_beads(draft, target, key)):
                 results += treat(draft, reach[key], getattr(treatment, key))
     draft.join_alike()
+    draft.step_columns()
+    return draft, results
+
+
+def settled(
+    draft: Draft,
+    results: list[Done | Ask],
+    bounds: Bounds,
+    planned: Times | None = None,
+    poses: tuple[Pose, ...] = (),
+) -> tuple[list[Done], Schedule]:
+    """What became of each setting, and what nozzle and fan reach: both are put into the draft, and nothing else of it
+    changes but holds and rests.
+
+    Parameters
+    ----------
+    results : by `wanted_of`. The others : see `draft_of`.
+    """
     answers, schedule = settle(draft, results, bounds, planned, poses)
-    return draft, _joined(answers), schedule
+    return _joined(answers), schedule
 
 
 def _on_new_beads(draft: Draft, target: Target, key: str) -> bool:

@@ -141,31 +141,31 @@ def reach_of(
     setting: str,
     mode: Mode,
     plans: list[Plan],
-    whole: Stretches,
-    index: I8,
+    stretches: Stretches,
     value: F8,
     asks: Sequence[Asking],
 ) -> list[Reach]:
     """What each region got.
 
-    mode : how they were told. plans : with the usual, a slow and a fast machine. index : (n,) the stretches that
-    were planned. value : (n,) what was wanted of them.
+    mode : how they were told. plans : with the usual, a slow and a fast machine. stretches : (n,) that were planned.
+    value : (n,) what was wanted of them.
     """
     wished = ~np.isnan(value)
-    run, layer, weight = whole.run[index], whole.layer[index], whole.volume_mm3[index] + 1e-12
-    file_at = np.flatnonzero(run < 0)
-    rows = whole.row[index][file_at]
+    layer, weight = stretches.layer, stretches.volume_mm3 + 1e-12
+    file_at = np.flatnonzero(stretches.run < 0)
+    rows = stretches.row[file_at]
     visits, missed_of = plans[0].visits, plans[0].reached.missed
-    visit_of = np.searchsorted(visits.first, np.arange(len(index)), side="right") - 1
+    at = np.arange(len(stretches))
+    visit_of = np.searchsorted(visits.first, at, side="right") - 1
     inside = visit_of >= 0
     if len(visits):
-        inside &= np.arange(len(index)) <= visits.last[np.maximum(visit_of, 0)]
+        inside &= at <= visits.last[np.maximum(visit_of, 0)]
     wished &= inside
     found = []
     for ask in asks:
         place = np.searchsorted(rows, ask.rows, side="right") - 1
         # None of what is left may be the file's own, where new beads took its place.
-        at = distinct(np.sort(file_at[place[place >= 0]]))
+        at = file_at[distinct(place[place >= 0])]
         at = at[wished[at]]
         if len(at) == 0:
             continue
@@ -207,20 +207,19 @@ def _spans(layers: I8) -> list[tuple[int, int]]:
     return [(int(layers[a]), int(layers[b])) for a, b in zip(starts, ends, strict=True)]
 
 
-def spilt(setting: str, plan: Plan, whole: Stretches, index: I8, meant: Bool, plate: Plate) -> list[Spilt]:
+def spilt(setting: str, plan: Plan, stretches: Stretches, meant: Bool, plate: Plate) -> list[Spilt]:
     """What beads got that nobody meant, by instance."""
     change = plan.got.got - plan.before.got
-    owner, length = whole.owner[index], whole.length_mm[index]
+    owner, length = stretches.owner, stretches.length_mm
     least = LEAST_C if setting == "nozzle" else LEAST_FAN
     spill = spill_of(change, meant, owner, length, least)
     seen: list[Band] = []
     if setting == "nozzle":
-        rows = whole.row[index]
+        rows = stretches.row
         top = plate.program.moves.z[rows]
         height = plate.beads.height[rows].astype(np.float64)
-        layer = whole.layer[index]
-        seen = bands(change, whole.outermost[index], owner, layer, top, np.nan_to_num(height), length)
-    tool = int(whole.tool[index[0]]) if setting == "nozzle" and len(index) else -1
+        seen = bands(change, stretches.outermost, owner, stretches.layer, top, np.nan_to_num(height), length)
+    tool = int(stretches.tool[0]) if setting == "nozzle" and len(stretches) else -1
     result = []
     for k, number in enumerate(spill.owner.tolist()):
         mine = tuple(band for band in seen if band.owner == number)

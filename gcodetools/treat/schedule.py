@@ -16,7 +16,8 @@ from gcodetools.documents.profiles import load_machine
 from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
-from gcodetools.gcode.arrays import present, spans_of
+from gcodetools.edit.stepped import stepped
+from gcodetools.gcode.arrays import present
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
 from gcodetools.physics.hotend import Beads, Fan, Hotend
@@ -33,7 +34,7 @@ from gcodetools.physics.leads import (
 )
 from gcodetools.physics.timing import Times, times
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.treat.asks import Ask, answer, own_value
+from gcodetools.treat.asks import Ask, answer
 from gcodetools.treat.clock import Stretches, clock_of, retimed_rows, stretches_of
 from gcodetools.treat.reached import Schedule, reach_of, spilt
 from gcodetools.treat.target import Bounds, Done
@@ -102,6 +103,7 @@ class _Settling:
             row_brackets(draft.plate) if len(draft.plate.marks.objects.brackets().first) else _NONE
         )
         self.bead_rows = np.flatnonzero(draft.plate.beads.feature != 0).astype(np.int32)
+        self.gaps: Bool | None = None
         self.stretches = self._stretches()
         if draft.fan is not None:
             self.brief = self._find_brief()
@@ -119,13 +121,13 @@ class _Settling:
             column = written
             mine = None if len(every) == 1 else tool
             told_s.append(self._plan("nozzle", tool, mine, column, None))
-        draft.nozzle_c = written
+        draft.nozzle_c = None if written is None else stepped(written)
         if any(ask.setting == "fan" for ask in self.asks):
             written = np.full(len(moves), np.nan)
             own = [self._base(draft.nozzle_track(int(tool))).time_s for tool in every]
             nozzle_s = np.sort(np.concatenate([*told_s, *own]))
             self._plan("fan", -1, None, written, nozzle_s)
-            draft.fan = written
+            draft.fan = stepped(written)
 
     def _held_layers(self) -> Bool:
         """(layers,) where the fan of a region is held back and of none it is not."""
@@ -247,24 +249,33 @@ class _Settling:
             np.concatenate([[0.0], self.clock.at(row[inside])]), np.concatenate([before, track.value[inside]])
         )
 
+    def _gaps(self) -> Bool:
+        """Of the rows from the first bead to the last those before which anything may be told."""
+        if self.gaps is not None:
+            return self.gaps
+        part = slice(self.clock.first, self.clock.last + 1)
+        is_bead = self.draft.plate.beads.feature[part] != 0
+        gaps: Bool = ~is_bead
+        gaps[1:] &= is_bead[:-1]
+        # Where long nothing but beads is laid, between two of them.
+        tick = np.floor(self.clock.begin_s[:-1] / _EVERY_S)
+        gaps[1:] |= tick[1:] != tick[:-1]
+        if len(self.brackets):
+            bracket = self.brackets[part]
+            changes = np.flatnonzero(bracket[1:] != bracket[:-1]) + 1
+            gaps &= bracket < 0
+            # Between two brackets the one place counts, whatever moves there.
+            gaps[changes] = True
+        gaps[:1] = True
+        self.gaps = gaps
+        return gaps
+
     def _slots(self, track: Track, tool: int | None, kept_from: I8, pausing: bool) -> Slots:
         """Places between beads where a command may stand: at travels, outside object brackets; and before
         `kept_from`, where beads that keep what the file has begin or end: the file speaks there too."""
         plate, clock = self.draft.plate, self.clock
         part = slice(clock.first, clock.last + 1)
-        is_bead = plate.beads.feature[part] != 0
-        allowed = ~is_bead
-        allowed[1:] &= is_bead[:-1]
-        # Where long nothing but beads is laid, between two of them.
-        tick = np.floor(clock.begin_s[:-1] / _EVERY_S)
-        allowed[1:] |= tick[1:] != tick[:-1]
-        if len(self.brackets):
-            bracket = self.brackets[part]
-            changes = np.flatnonzero(bracket[1:] != bracket[:-1]) + 1
-            allowed &= bracket < 0
-            # Between two brackets the one place counts, whatever moves there.
-            allowed[changes] = True
-        allowed[:1] = True
+        allowed = self._gaps().copy()
         later = np.flatnonzero(np.diff(plate.layers.run) == 0) + 1
         if pausing:  # only where the rest can stand
             from gcodetools.edit.rests import rest_obstacle
@@ -275,7 +286,8 @@ class _Settling:
         behind = self._behind(plate.layers.first_row[later])
         allowed[self._behind(kept_from) - clock.first] = True
         allowed[behind - clock.first] = True
-        allowed &= ~np.isnan(track.at(plate.program.moves.line[part]))
+        if np.isnan(track.initial) or np.isnan(track.value).any():
+            allowed &= ~np.isnan(track.at(plate.program.moves.line[part]))
         if tool is not None:
             mine = plate.program.moves.tool[part] == tool
             allowed[:-1] |= mine[:-1] & ~mine[1:]  # lest it stays hot while another prints
@@ -303,19 +315,18 @@ class _Settling:
     def _plan(self, setting: str, tool: int, only: int | None, column: F8 | None, avoid_s: F8 | None) -> F8:
         """Plan one nozzle or the fan into a column of the draft; returns when its commands stand."""
         assert column is not None
-        whole = self.stretches
-        index = np.arange(len(whole)) if only is None else np.flatnonzero(whole.tool == only)
-        beads = Beads(whole.begin_s[index], whole.end_s[index], whole.volume_mm3[index])
-        value, own = whole.columns[setting][index], whole.columns[f"{setting}_own"][index]
-        kept = whole.columns[f"{setting}_kept"][index] != 0
-        layer = np.maximum(whole.layer[index], 0)
+        mine = self.stretches if only is None else self.stretches.of_tool(only)
+        beads = Beads(mine.begin_s, mine.end_s, mine.volume_mm3)
+        value, own = mine.columns[setting], mine.columns[f"{setting}_own"]
+        kept = mine.columns[f"{setting}_kept"] != 0
+        layer = np.maximum(mine.layer, 0)
         used = np.zeros(max(len(self.draft.plate.layers), 1), bool)
         used[layer[~np.isnan(value) & ~kept]] = True
         asks = [ask for ask in self.asks if (ask.setting, ask.tool) == (setting, tool)]
         wanted = Wanted(value, own, self._runs(used)[layer], kept)
         mode = asks[0].mode
-        track = fan_track(self.draft) if setting == "fan" else self.draft.nozzle_track(tool)
-        slots = self._slots(track, only, whole.row[index][1:][kept[1:] != kept[:-1]], mode == "pause")
+        track = self._track(setting, tool)
+        slots = self._slots(track, only, mine.row[1:][kept[1:] != kept[:-1]], mode == "pause")
         base = self._base(track)
         models: list[Fan] | list[Hotend]
         if setting == "fan":
@@ -329,9 +340,9 @@ class _Settling:
         plan = self._apart(plan, slots)
         plans = [plan, *(replayed(plan, beads, base, model) for model in models[1:])]
         self._write(setting, tool, plan, column, only)
-        self._note(setting, plan, index, asks)
-        self.schedule.add(reach_of(setting, mode, plans, whole, index, value, asks))
-        self.schedule.spills += spilt(setting, plan, whole, index, ~np.isnan(value), self.draft.plate)
+        self._note(setting, plan, mine, asks)
+        self.schedule.add(reach_of(setting, mode, plans, mine, value, asks))
+        self.schedule.spills += spilt(setting, plan, mine, ~np.isnan(value), self.draft.plate)
         return plan.commands.file_s
 
     def _apart(self, plan: Plan, slots: Slots) -> Plan:
@@ -348,17 +359,30 @@ class _Settling:
         later = np.cumsum(told.rest_s) - told.rest_s
         return replace(plan, commands=replace(told, row=row, file_s=file_s, time_s=file_s + later))
 
+    def _track(self, setting: str, tool: int) -> Track:
+        """The file's own commands."""
+        return fan_track(self.draft) if setting == "fan" else self.draft.nozzle_track(tool)
+
     def _write(self, setting: str, tool: int, plan: Plan, column: F8, only: int | None) -> None:
-        told = plan.commands
+        told, track = plan.commands, self._track(setting, tool)
         ends = np.append(told.row[1:], self.clock.last + 1)[: len(told)]
+        moves = self.draft.plate.program.moves
+        begins = np.searchsorted(
+            moves.line, track.line, side="right"
+        )  # from where each of the file's own holds
+        values = np.concatenate([[track.initial], track.value])
         for row, end, value, over in zip(
             told.row.tolist(), ends.tolist(), told.value.tolist(), told.over.tolist(), strict=True
         ):
-            for low, high in spans_of(end, row):  # one command may hold for nearly all of a plate
-                own = own_value(self.draft, setting, tool, slice(low, high))
+            low, high = np.searchsorted(begins, [row, end], side="right")
+            edges = [row, *begins[low:high].tolist(), end]
+            for first, last, own in zip(edges[:-1], edges[1:], values[low : high + 1].tolist(), strict=True):
                 # Where the file says the same, its own commands stand.
-                told_here = np.where(np.abs(own - value) < 1e-9, np.nan, value) if not over else np.nan
-                column[low:high] = np.where(self._mine(low, high, only), told_here, column[low:high])
+                here = value if not over and not abs(own - value) < 1e-9 else np.nan
+                if only is None:
+                    column[first:last] = here
+                else:
+                    column[first:last][moves.tool[first:last] == only] = here
         self._keep(setting, plan, column)
         if plan.seconds > 0:
             self.schedule.paused[setting, tool] = len(self._rests_of(plan)), plan.seconds
@@ -391,12 +415,6 @@ class _Settling:
                     column[low:high][np.repeat(kept, behind)] = np.nan
                 ahead = bool(kept[0])
 
-    def _mine(self, row: int, end: int, only: int | None) -> Bool:
-        if only is None:
-            return np.ones(end - row, bool)
-        mine: Bool = self.draft.plate.program.moves.tool[row:end] == only
-        return mine
-
     def _rest(self, layer: int, seconds: float, region: str) -> None:
         """A rest of the draft, as long as the longer of this one and what is there."""
         seconds = float(np.ceil(seconds * 10) / 10)
@@ -407,11 +425,11 @@ class _Settling:
                 return
         rests.append(Rest(layer, seconds, region))
 
-    def _note(self, setting: str, plan: Plan, index: I8, asks: list[Ask]) -> None:
+    def _note(self, setting: str, plan: Plan, stretches: Stretches, asks: list[Ask]) -> None:
         """The holds of a plan, with the regions that have beads in them."""
         if len(plan.holds) == 0:
             return
-        rows = self.stretches.row[index]
+        rows = stretches.row
         low, high = rows[plan.holds.first], rows[plan.holds.last]
         names: list[list[str]] = [[] for _ in low]
         for ask in asks:
