@@ -14,16 +14,18 @@ __all__ = ["treat"]
 def treat(draft: Draft, target: Target, setting: Accel) -> list[Done]:
     """Cap the acceleration, mm/s2. Where the file never sets one there is nothing to return to: refused."""
     program = draft.plate.program
-    line = program.moves.line[draft.row[target.pieces]]
+    line = program.moves.line[target.rows]
     own = program.states.accel.at(line)
     asked = f"at most {setting.max_mm_s2:g} mm/s2"
-    if np.all(np.isnan(own)):
+    unknown = np.isnan(own)
+    if unknown.all():
         why = "the file sets no acceleration before these beads, so there is none to return to"
         return [target.answer("accel", asked, "nothing", why, refused=True)]
-    known = ~np.isnan(own)
-    pieces, own = target.pieces[known], own[known]
-    wanted = np.minimum(own, setting.max_mm_s2)
-    taken, others = claim(draft, draft.accel, pieces, wanted)
+    pieces = target.pieces
+    if unknown.any():
+        pieces, own = pieces[~unknown], own[~unknown]
+    free, others = claim(draft, draft.accel, pieces, np.minimum(own, setting.max_mm_s2))
+    taken = pieces[free]
     if len(taken) == 0 or np.all(own <= setting.max_mm_s2):
         why = overlap_note(others) or "the file's own acceleration is that low already"
         return [target.answer("accel", asked, "nothing", why)]

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.commands import file_fan
 from gcodetools.edit.draft import Draft
 from gcodetools.gcode.arrays import marked
 from gcodetools.physics.visits import Mode
 from gcodetools.treat.reached import Reach, Schedule
 from gcodetools.treat.target import Done, Target
 
-__all__ = ["Ask", "answer", "ask_of", "fast_layers", "held_note", "layer_words", "own_value"]
+__all__ = ["Ask", "answer", "ask_of", "fast_layers", "held_note", "layer_words"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -60,13 +59,14 @@ def ask_of(
     setting: str,
     tool: int,
     rows: I8,
+    own: F8,
     column: F8,
     wanted: Callable[[F8], F8],
     left_out: Bool,
     told: tuple[str, str, bool],
 ) -> Ask | None:
     """Claim the `rows` of a region in a column of the draft where nobody has yet; None where none is left to
-    ask for. told : asked, why and whether it is a warning, so far."""
+    ask for. own : (k,) what the file has at them. told : asked, why and whether it is a warning, so far."""
     layer = draft.plate.beads.layer[rows]
     of_region = np.zeros(len(left_out), bool)
     of_region[layer[layer >= 0]] = True
@@ -74,10 +74,10 @@ def ask_of(
     here = layer >= 0
     if left_out.any():
         here &= ~left_out[np.maximum(layer, 0)]
-    rows, layer = rows[here], layer[here]
+    if not here.all():
+        rows, layer, own = rows[here], layer[here], own[here]
     if len(rows) == 0:
         return None
-    own = own_value(draft, setting, tool, rows)
     value = wanted(own)
     free = np.isnan(column[rows])
     column[rows[free]] = value[free]
@@ -124,7 +124,7 @@ def fast_layers(draft: Draft, target: Target, lasting_s: float = 0.0) -> Bool:
 
 def _layers_of(draft: Draft, target: Target) -> I8:
     """Plate layers in which a region has pieces, ascending."""
-    layer = draft.plate.beads.layer[draft.row[target.pieces]]
+    layer = draft.plate.beads.layer[target.rows]
     return marked(len(draft.plate.layers), layer[layer >= 0])
 
 
@@ -150,13 +150,6 @@ def layer_words(spans: list[tuple[int, int]]) -> str:
     shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more runs" if len(names) > 6 else "")
     one = len(spans) == 1 and spans[0][0] == spans[0][1]
     return f"plate layer{'' if one else 's'} {shown}"
-
-
-def own_value(draft: Draft, setting: str, tool: int, rows: NDArray[np.integer] | slice) -> F8:
-    """What the file has at rows."""
-    if setting == "fan":
-        return file_fan(draft, rows)
-    return draft.nozzle_track(tool).at(draft.plate.program.moves.line[rows])
 
 
 def answer(ask: Ask, schedule: Schedule) -> Done:

@@ -21,7 +21,7 @@ Bool = NDArray[np.bool_]
 def treat(draft: Draft, target: Target, setting: Fan) -> list[Done | Ask]:
     """Want another speed of the part fan. Bridge and overhang beads keep theirs unless `bridges` is true; a fan
     that the file keeps at 0 stays at 0; on layers faster than the material's minimum a cut is held back."""
-    rows = distinct(draft.row[target.pieces]).astype(np.int64)
+    rows = distinct(target.rows).astype(np.int64)
     own = file_fan(draft, rows)
     value, asked = _wanted(setting, own)
     left_out = fast_layers(draft, target)
@@ -43,6 +43,7 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done | Ask]:
         "fan",
         -1,
         rows[blown],
+        own[blown],
         draft.fan,
         lambda own: np.where(own > 0.0, _wanted(setting, own)[0], np.nan),
         left_out,

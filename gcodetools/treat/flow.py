@@ -15,11 +15,12 @@ __all__ = ["treat"]
 def treat(draft: Draft, target: Target, setting: Flow) -> list[Done]:
     """Scale E. The outermost perimeter keeps its flow unless `outer` says otherwise. New beads are laid with that flow
     already, and counted."""
-    feature = draft.plate.beads.feature[draft.row[target.pieces]]
-    outermost = feature == FEATURE_INDEX["outermost"]
-    pieces = target.pieces if setting.outer else target.pieces[~outermost]
+    pieces = target.pieces
+    if not setting.outer:
+        pieces = pieces[draft.plate.beads.feature[target.rows] != FEATURE_INDEX["outermost"]]
     asked = f"{setting.scale:.0%}" + (" with the outermost perimeter" if setting.outer else "")
-    taken, others = claim(draft, draft.flow, pieces, np.full(len(pieces), setting.scale))
+    free, others = claim(draft, draft.flow, pieces, np.full(len(pieces), setting.scale))
+    taken = pieces[free]
     new_mm = float(new_beads(draft, target.name)[0].sum())
     if len(taken) == 0 and new_mm == 0.0:
         why = overlap_note(others) or "only the outermost perimeter lies in it, which keeps its flow"
@@ -37,8 +38,7 @@ def _size_note(draft: Draft, target: Target, scale: float) -> str:
     Half of it shows on the outside at most, none at least (the room inside may take all of it); modelled
     from the bead's area, not measured.
     """
-    rows = draft.row[target.pieces]
-    beads = draft.plate.beads
+    beads, rows = draft.plate.beads, target.rows
     rows = rows[beads.feature[rows] == FEATURE_INDEX["outermost"]]
     if len(rows) == 0:
         return ""

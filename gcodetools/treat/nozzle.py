@@ -37,7 +37,7 @@ def treat(draft: Draft, target: Target, setting: Nozzle) -> list[Done | Ask]:
     Refused : outside the material's or the machine's range.
     """
     asked = f"{setting.add_c:+g} C" if setting.add_c is not None else f"{setting.set_c:g} C"
-    rows = distinct(draft.row[target.pieces]).astype(np.int64)
+    rows = distinct(target.rows).astype(np.int64)
     tool = draft.plate.program.moves.tool[rows]
     return [_one_tool(draft, target, setting, int(k), rows[tool == k], asked) for k in present(tool)]
 
@@ -59,10 +59,10 @@ def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, rows: I8
         value = uncapped(own)
         return value if peak is None else np.minimum(value, np.fmax(peak.value, own))
 
-    value = wanted(own)
-    _check_range(draft, target, uncapped(own), own, rows, setting)
+    value, whole = wanted(own), uncapped(own)
+    _check_range(draft, target, whole, own, rows, setting)
     note = ""
-    if peak is not None and np.any(value < uncapped(own)):
+    if peak is not None and np.any(value < whole):
         note = f"only up to the measured peak of {peak.value:g} C ({peak.flag})"
     left_out = fast_layers(draft, target, RAMPS_S)
     if not np.any(value > own):
@@ -79,6 +79,7 @@ def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, rows: I8
         "nozzle",
         tool,
         rows,
+        own,
         draft.nozzle_c,
         wanted,
         left_out,

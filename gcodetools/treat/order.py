@@ -96,10 +96,10 @@ def wanted_of(
     for hit, pose, treatment, _ in work:
         selection = hit.selection
         pieces = draft.pieces_in(selection.row, selection.t0, selection.t1)
-        target = Target(hit, pose, treatment, pieces, bounds, layer_s)
+        target = Target(hit, pose, treatment, pieces, draft.row[pieces], bounds, layer_s)
         keys = treatment.settings
         lasting = set(keys) & set(BUILT) - set(_ON_BEADS)
-        over = replace(target, pieces=_with_replaced(draft, hit, pieces)) if lasting else target
+        over = _with_replaced(draft, target) if lasting else target
         reach = {key: over if key in lasting else target for key in keys}
         for key in keys:
             setting = getattr(treatment, key)
@@ -139,14 +139,16 @@ def _on_new_beads(draft: Draft, target: Target, key: str) -> bool:
     return key in ("speed", "flow") and any(run.region == target.name for run in draft.runs)
 
 
-def _with_replaced(draft: Draft, hit: RegionHit, pieces: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Pieces of a region and those of it that gave way to new beads: holds and rests are for these too."""
+def _with_replaced(draft: Draft, target: Target) -> Target:
+    """A region with the pieces of it that gave way to new beads, too: holds and rests are for these as well."""
     if draft.removed is None:
-        return pieces
-    first = draft.first[hit.selection.row].astype(np.int64)
-    count = draft.first[hit.selection.row + 1] - first
+        return target
+    selected = target.hit.selection.row
+    first = draft.first[selected].astype(np.int64)
+    count = draft.first[selected + 1] - first
     piece = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
-    return np.union1d(pieces, piece[draft.removed[piece]]).astype(np.int64)
+    pieces = np.union1d(target.pieces, piece[draft.removed[piece]]).astype(np.int64)
+    return replace(target, pieces=pieces, rows=draft.row[pieces])
 
 
 def _plain(setting: object) -> str:

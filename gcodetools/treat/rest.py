@@ -21,7 +21,7 @@ __all__ = ["outcome", "treat"]
 
 def treat(draft: Draft, target: Target, setting: Rest) -> list[Done]:
     """Ask for a rest before each layer in which the region occurs; once a layer, however many instances."""
-    layer = draft.plate.beads.layer[draft.row[target.pieces]]
+    layer = draft.plate.beads.layer[target.rows]
     run = draft.plate.layers.run
     used = [k for k in np.unique(layer[layer > 0]).tolist() if run[k] == run[k - 1]]
     asked = f"{setting.seconds:g} s a layer"

@@ -16,18 +16,21 @@ _SAME_MM_S = 1e-6
 def treat(draft: Draft, target: Target, setting: Speed) -> list[Done]:
     """Scale the feed, or cap it, mm/s. Beads before the file's first F are left alone. New beads are laid so already:
     those that are scaled, or stand at the cap, are counted."""
-    own = draft.plate.program.moves.f[draft.row[target.pieces]]
-    pieces, own = target.pieces[~np.isnan(own)], own[~np.isnan(own)]
+    pieces, own = target.pieces, draft.plate.program.moves.f[target.rows]
+    unknown = np.isnan(own)
+    if unknown.any():
+        pieces, own = pieces[~unknown], own[~unknown]
     if setting.scale is not None:
         wanted, asked = own * setting.scale, f"{setting.scale:.0%}"
     else:
         limit = float(setting.max_mm_s or 0.0)
         wanted, asked = np.minimum(own, limit), f"at most {limit:g} mm/s"
-    taken, others = claim(draft, draft.feed, pieces, wanted)
-    changed = taken[draft.feed[taken] != draft.plate.program.moves.f[draft.row[taken]]]
+    free, others = claim(draft, draft.feed, pieces, wanted)
+    changes = free & (wanted != own)
+    changed = pieces[changes]
     length, feed = new_beads(draft, target.name)
     mine = feed >= 0 if setting.scale is not None else feed >= float(setting.max_mm_s or 0.0) - _SAME_MM_S
-    feeds = np.concatenate([draft.feed[changed], feed[mine]])
+    feeds = np.concatenate([wanted[changes], feed[mine]])
     if len(feeds) == 0:
         why = overlap_note(others) or "its beads are that slow already"
         return [target.answer("speed", asked, "nothing", why)]

@@ -19,7 +19,9 @@ from gcodetools.toolpath.beads import FEATURE_INDEX
 __all__ = ["BRIDGES", "Bounds", "Done", "Target", "claim", "new_beads", "over_words", "overlap_note"]
 
 F8 = NDArray[np.float64]
+I4 = NDArray[np.int32]
 I8 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
 
 BRIDGES = (FEATURE_INDEX["bridge"], FEATURE_INDEX["overhang"])
 
@@ -63,13 +65,14 @@ class Bounds:
 class Target:
     """One region of one instance with its treatment.
 
-    pieces : (k,) indices into the Draft of the pieces in the region.
+    pieces : (k,) indices into the Draft of the pieces in the region, ascending. rows : (k,) theirs.
     """
 
     hit: RegionHit
     pose: Pose
     treatment: Treatment
     pieces: I8
+    rows: I4
     bounds: Bounds
     layer_s: F8 = field(repr=False)
 
@@ -95,11 +98,14 @@ class Target:
         )
 
 
-def claim(draft: Draft, column: F8, pieces: I8, values: F8) -> tuple[I8, float]:
-    """Write `values` where nobody has yet; return the pieces taken and the length, mm, others had first."""
+def claim(draft: Draft, column: F8, pieces: I8, values: F8) -> tuple[Bool, float]:
+    """Write `values` where nobody has yet; return whether each piece was free and the length, mm, others had first."""
     free = np.isnan(column[pieces])
+    if free.all():
+        column[pieces] = values
+        return free, 0.0
     column[pieces[free]] = values[free]
-    return pieces[free], float(draft.length_mm(pieces[~free]).sum())
+    return free, float(draft.length_mm(pieces[~free]).sum())
 
 
 def new_beads(draft: Draft, name: str) -> tuple[F8, F8]:
