@@ -78,6 +78,8 @@ class Stepped(NDArrayOperatorsMixin):
             raise IndexError(f"a place beyond the {self._count} entries of the column")
 
     def __array_ufunc__(self, ufunc: np.ufunc, method: str, *given: Any, **options: Any) -> Any:
+        if any(isinstance(one, Stepped) for one in options.get("out", ())):
+            return NotImplemented  # a column is read alone
         mine = [one for one in given if isinstance(one, Stepped)]
         plain = [one for one in given if not isinstance(one, Stepped) and np.ndim(one) == 0]
         if method == "__call__" and not options and len(mine) == 1 and len(plain) + 1 == len(given):

@@ -70,6 +70,14 @@ def test_a_copy_is_an_array_of_its_own(pair):
     assert same(np.asarray(found), column)
 
 
+def test_it_is_to_be_read_alone(pair):
+    _, found = pair
+    with pytest.raises(TypeError):
+        found[3] = 1.0
+    with pytest.raises(TypeError):
+        found *= 2.0
+
+
 def test_a_column_that_changes_all_the_time_stays_as_it_is():
     for column in (np.arange(500.0), np.empty(0), np.array([np.nan])):
         assert stepped(column) is column
