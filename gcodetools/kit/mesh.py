@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from gcodetools.errors import InputError
 from gcodetools.kit.faces import meet_walls
-from gcodetools.kit.paths import Hits, Paths, joined
+from gcodetools.kit.paths import Boxes, Hits, Paths, joined
 from gcodetools.kit.solids import FACE_MM, by_value
+from gcodetools.kit.sure import Sure, beside
 
 try:
     import trimesh
@@ -60,6 +61,10 @@ class Body:
                 index, t = meet_walls(paths.take(k), cut.a, cut.b)
                 found.append((k[index], t))
         return joined(found)
+
+    def sure(self, boxes: Boxes) -> Sure:
+        """What is beside its box is outside."""
+        return beside(boxes, self.low, self.high)
 
     def cuts(self, key: int) -> tuple[_Cut, ...]:
         """The body cut at height `key` times 1e-6 mm; twice where a corner or a face lies there."""

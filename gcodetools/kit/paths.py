@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Boxes", "Hits", "Paths", "columns", "joined", "rows_of"]
+__all__ = ["Boxes", "Hits", "Paths", "columns", "joined", "rows_of", "together"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -130,20 +130,34 @@ class Boxes:
     def touching(self, low: F8, high: F8) -> I8:
         """See `Paths.touching`."""
         keep = np.ones(len(self.paths), bool)
-        for axis in range(4):
-            if np.isneginf(low[axis]) and np.isposinf(high[axis]):
+        for axis, (lowest, highest) in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
+            if lowest == -np.inf and highest == np.inf:
                 continue
-            least, most = self._along(axis)
-            keep &= least <= high[axis]
-            keep &= most >= low[axis]
+            least, most = self.along(axis)
+            keep &= least <= highest
+            keep &= most >= lowest
         return np.flatnonzero(keep)
 
-    def _along(self, axis: int) -> tuple[NDArray[np.generic], NDArray[np.generic]]:
+    def along(self, axis: int) -> tuple[NDArray[np.floating | np.integer], NDArray[np.floating | np.integer]]:
+        """(n,) least and (n,) most of each path along an axis; 3 is the layer."""
         if axis == 3:
             return self.paths.layer, self.paths.layer
         if axis not in self._box:
             self._box[axis] = self.paths.box(axis)
         return self._box[axis]
+
+
+def together(parts: list[Paths]) -> Paths:
+    """Paths of several as one, part by part; there must be one."""
+    if len(parts) == 1:
+        return parts[0]
+    p0, p1 = (
+        np.concatenate(tables, axis=1).T for tables in ([p.p0.T for p in parts], [p.p1.T for p in parts])
+    )
+    begins = np.cumsum([0, *(len(part) for part in parts[:-1])])
+    arc = np.concatenate([part.arc + begin for part, begin in zip(parts, begins, strict=True)])
+    rest = ([getattr(p, name) for p in parts] for name in ("cx", "cy", "radius", "begin", "sweep"))
+    return Paths(p0, p1, np.concatenate([p.layer for p in parts]), arc, *map(np.concatenate, rest))
 
 
 def columns(*values: F8) -> F8:

@@ -12,9 +12,10 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import ARC
-from gcodetools.kit.paths import Boxes, Paths, columns
+from gcodetools.kit.paths import Boxes, Paths, columns, together
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Region
+from gcodetools.kit.shapes import ThinnerThan, names
 from gcodetools.kit.solids import Solid, compile_solid, stretches
 from gcodetools.kit.thickness import thin_places
 from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
@@ -33,6 +34,7 @@ _BEADS = {
 _BEADS["any"] = _BEADS["perimeters"] + _BEADS["infill"]
 _OVERLAP_MM = 0.5
 _THREADS = 2
+_GROUP_ROWS = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,35 +64,55 @@ class RegionHit:
 def select(plate: Plate, pose: Pose, region: Region, name: str) -> RegionHit:
     """Select the beads of a region. A bead is its centre line at mid-height of its layer; support, skirt,
     tower, wipe and travel never count."""
-    return _select_in(plate, pose, {name: region})[name]
+    return _select_in(plate, [pose], {name: region})[0][name]
 
 
 def select_all(plate: Plate, poses: Sequence[Pose], regions: dict[str, Region]) -> list[dict[str, RegionHit]]:
     """Every region of every pose of a part: one mapping from region names a pose.
 
-    The beads of a pose are brought into the part's frame once, and two poses are worked on at a time.
+    The beads of a pose are brought into the part's frame once, those of small instances are looked at together, and
+    two groups at a time.
     """
-    if len(poses) < 2:
-        return [_select_in(plate, pose, regions) for pose in poses]
+    groups = _groups(poses, regions)
+    if len(groups) < 2:
+        return [hits for group in groups for hits in _select_in(plate, group, regions)]
     with ThreadPoolExecutor(_THREADS) as pool:
-        return list(pool.map(lambda pose: _select_in(plate, pose, regions), poses))
+        found = pool.map(lambda group: _select_in(plate, group, regions), groups)
+        return [hits for group in found for hits in group]
 
 
-def _select_in(plate: Plate, pose: Pose, regions: dict[str, Region]) -> dict[str, RegionHit]:
+def _groups(poses: Sequence[Pose], regions: dict[str, Region]) -> list[list[Pose]]:
+    """Poses in order, as many together as have some beads; each alone where a region depends on its plastic."""
+    groups: list[list[Pose]] = []
+    count = most = 0 if any(names(region.within, ThinnerThan) for region in regions.values()) else _GROUP_ROWS
+    for pose in poses:
+        if count >= most:
+            groups.append([])
+            count = 0
+        groups[-1].append(pose)
+        count += len(pose.rows)
+    return groups
+
+
+def _select_in(plate: Plate, poses: list[Pose], regions: dict[str, Region]) -> list[dict[str, RegionHit]]:
     kinds = {region.beads for region in regions.values()}
-    rows, layer = _rows(plate, pose, kinds.pop() if len(kinds) == 1 else "any")
-    paths = _paths(plate, pose, rows, layer)
-    boxes = Boxes(paths)
-    thin = _ThinParts(plate, pose)
-    found = {}
+    beads = kinds.pop() if len(kinds) == 1 else "any"
+    each = [_rows(plate, pose, beads) for pose in poses]
+    paths = together([_paths(plate, pose, *mine) for pose, mine in zip(poses, each, strict=True)])
+    rows, behind = np.concatenate([mine for mine, _ in each]), np.cumsum([len(mine) for mine, _ in each])
+    boxes, thin = Boxes(paths), _ThinParts(plate, poses[0])
+    found: list[dict[str, RegionHit]] = [{} for _ in poses]
     for name, region in regions.items():
         solid = compile_solid(region.within, thin)
         index, t0, t1 = stretches(solid, paths, boxes)
+        row, layer, z = rows[index], paths.layer[index], paths.p1[:, 2][index]
         if kinds and region.beads != "any":
-            keep = _is_any(region.beads)[plate.beads.feature[rows[index]]]
-            index, t0, t1 = index[keep], t0[keep], t1[keep]
-        hit = _hit(pose, region, name, Selection(rows[index], t0, t1), layer[index], paths.p1[index, 2])
-        found[name] = replace(hit, solid=solid)
+            keep = _is_any(region.beads)[plate.beads.feature[row]]
+            index, row, t0, t1, layer, z = (column[keep] for column in (index, row, t0, t1, layer, z))
+        cuts = np.searchsorted(index, behind).tolist()
+        for pose, hits, a, b in zip(poses, found, [0, *cuts], cuts, strict=False):
+            selection = Selection(row[a:b], t0[a:b], t1[a:b])
+            hits[name] = replace(_hit(pose, region, name, selection, layer[a:b], z[a:b]), solid=solid)
     return found
 
 
@@ -119,17 +141,14 @@ def _is_any(beads: str) -> NDArray[np.bool_]:
 
 def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Paths:
     """Beads in the part's frame, at mid-height of their layers."""
-    moves, before = plate.program.moves, np.maximum(rows - 1, 0)
-    # Rounded, so that what single precision adds keeps no bead off a face at mid-height.
-    half = np.round(np.nan_to_num(plate.beads.height[rows].astype(np.float64)), 6) / 2
-    # Only a bead that climbs (a vase) starts lower; a lift before it is no part of it.
-    z_before, end_z = moves.z[before], moves.z[rows]
-    climbs = (z_before != end_z) & (plate.beads.feature[before] != 0)
-    start_z = np.where(climbs, z_before, end_z)
-    ends = []
-    for k, z in ((before, start_z), (rows, end_z)):
-        x, y = pose.to_part(moves.x[k], moves.y[k])
-        ends.append(columns(x, y, (z - half - pose.z_mm) / pose.scale))
+    moves, first = plate.program.moves, np.flatnonzero(np.diff(rows, prepend=-1) != 1)
+    # Beads mostly begin where the one before ends.
+    before = np.maximum(rows[first] - 1, 0)
+    end_x, end_y = pose.to_part(moves.x[rows], moves.y[rows])
+    start_x, start_y = _shifted(end_x), _shifted(end_y)
+    start_x[first], start_y[first] = pose.to_part(moves.x[before], moves.y[before])
+    start_z, end_z = _heights(plate, pose, rows, first)
+    ends = columns(start_x, start_y, start_z), columns(end_x, end_y, end_z)
     arcs = plate.program.arcs
     on = np.flatnonzero((moves.kind[rows] & ARC) != 0)
     k = np.searchsorted(arcs.row, rows[on])
@@ -140,6 +159,40 @@ def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Path
     if pose.mirrored:
         begin, sweep = np.pi - begin, -sweep
     return Paths(ends[0], ends[1], layer, on, cx, cy, arcs.radius[k] / pose.scale, begin, sweep)
+
+
+def _shifted(values: F8) -> F8:
+    """What stands before each; the first is to be filled in."""
+    result = np.empty_like(values)
+    result[1:] = values[:-1]
+    return result
+
+
+def _heights(plate: Plate, pose: Pose, rows: I8, first: I8) -> tuple[F8, F8]:
+    """Height of both ends of beads above the part's z = 0, at mid-height of their layers. first : those that do not
+    follow the one before."""
+    z, height = plate.program.moves.z, plate.beads.height[rows]
+    end = z[rows]
+    # They step from layer to layer, and are worked out where they do.
+    step = np.ones(len(rows), bool)
+    step[1:] = (end[1:] != end[:-1]) | (height[1:] != height[:-1])
+    at = np.flatnonzero(step)
+    # Rounded, so that what single precision adds keeps no bead off a face at mid-height.
+    half = np.round(np.nan_to_num(height[at].astype(np.float64)), 6) / 2
+
+    def above(values: F8, half: F8) -> F8:
+        return (values - half - pose.z_mm) / pose.scale
+
+    count = np.diff(at, append=len(rows))
+    middle = np.repeat(above(end[at], half), count)
+    # Only a bead that climbs (a vase) starts lower; a lift before it is no part of it.
+    before = _shifted(end)
+    before[first] = z[np.maximum(rows[first] - 1, 0)]
+    climbs = np.flatnonzero(before != end)
+    climbs = climbs[plate.beads.feature[np.maximum(rows[climbs] - 1, 0)] != 0]
+    start = middle.copy()
+    start[climbs] = above(before[climbs], np.repeat(half, count)[climbs])
+    return start, middle
 
 
 class _ThinParts:

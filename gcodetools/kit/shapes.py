@@ -37,6 +37,7 @@ __all__ = [
     "Solid",
     "ThinnerThan",
     "Wedge",
+    "names",
     "ring_flaw",
 ]
 
@@ -229,6 +230,11 @@ def ring_flaw(ring: tuple[Point2, ...]) -> str:
     from gcodetools.kit import polygons
 
     return polygons.ring_flaw(ring)
+
+
+def names(solid: Solid | Mirror, kind: type) -> bool:
+    """Whether a solid is of some kind, or holds one that is."""
+    return isinstance(solid, kind) or any(names(part, kind) for part in getattr(solid, "solids", ()))
 
 
 def _leading_mirror(solids: tuple[Solid, ...]) -> Iterator[Flaw]:

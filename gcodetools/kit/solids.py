@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 from math import cos, inf, pi, radians, sin
+from operator import and_, or_
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +22,7 @@ from numpy.typing import NDArray
 from gcodetools.kit import shapes
 from gcodetools.kit.faces import meet_ball, meet_cylinder, meet_height, meet_upright, meet_walls
 from gcodetools.kit.paths import Boxes, Hits, Paths, joined
+from gcodetools.kit.sure import Sure, beside, between, left_of, nearer_than
 
 __all__ = ["FACE_MM", "Section", "Solid", "Thin", "compile_solid", "stretches"]
 
@@ -50,6 +53,9 @@ class Solid(Protocol):
 
     def crossings(self, paths: Paths) -> Hits:
         """Where paths meet the faces: (m,) index, (m,) 0 < t < 1, in no order."""
+
+    def sure(self, boxes: Boxes) -> Sure:
+        """Which straight paths surely lie inside or outside, where that is easy to tell; of arcs nothing."""
 
 
 def compile_solid(declared: shapes.Solid, thin: Thin | None = None) -> Solid:
@@ -103,15 +109,30 @@ def stretches(solid: Solid, paths: Paths, boxes: Boxes | None = None) -> tuple[I
 
     boxes : of `paths`, where several solids are asked about.
     """
-    near = (boxes or Boxes(paths)).touching(solid.low - FACE_MM, solid.high + FACE_MM)
-    mine = paths if len(near) == len(paths) else paths.take(near)
+    boxes = boxes or Boxes(paths)
+    near = boxes.touching(solid.low - FACE_MM, solid.high + FACE_MM)
+    if len(near) < len(paths):
+        boxes = Boxes(paths.take(near))
+    sure = solid.sure(boxes)
+    look = ~(sure.inside | sure.outside)
+    look[boxes.paths.arc], sure.inside[boxes.paths.arc] = True, False
+    some, whole = np.flatnonzero(look), np.flatnonzero(sure.inside)
+    row, t0, t1 = _stretches_of(solid, boxes.paths.take(some))
+    index = np.concatenate([whole, some[row]])
+    order = np.argsort(index, kind="stable")
+    t0, t1 = np.concatenate([np.zeros(len(whole)), t0]), np.concatenate([np.ones(len(whole)), t1])
+    return near[index[order]], t0[order], t1[order]
+
+
+def _stretches_of(solid: Solid, mine: Paths) -> tuple[I8, F8, F8]:
+    """The same, each path looked at."""
     row, t0, t1 = _pieces(len(mine), *solid.crossings(mine))
     inside = solid.contains(mine.at(row, (t0 + t1) / 2), mine.layer[row])
     row, t0, t1 = row[inside], t0[inside], t1[inside]
     follows = (np.diff(row) == 0) & (t0[1:] - t1[:-1] <= _SAME_T) if len(row) else np.empty(0, bool)
     first = np.concatenate([[True], ~follows]) if len(row) else follows
     last = np.concatenate([~follows, [True]]) if len(row) else follows
-    return near[row[first]], t0[first], t1[last]
+    return row[first], t0[first], t1[last]
 
 
 def _pieces(count: int, index: I8, t: F8) -> tuple[I8, F8, F8]:
@@ -171,6 +192,13 @@ class _Box:
         found += [meet_upright(paths, 1, level) for level in y or ()]
         return joined(found)
 
+    def sure(self, boxes: Boxes) -> Sure:
+        found = Sure.all_inside(len(boxes.paths))
+        for axis, span in enumerate(self.ranges):
+            if span is not None:
+                found &= between(*boxes.along(axis), *span)
+        return found
+
 
 class _Layers:
     """A range of the instance's layers, both ends included."""
@@ -185,6 +213,10 @@ class _Layers:
 
     def crossings(self, paths: Paths) -> Hits:
         return joined([])
+
+    def sure(self, boxes: Boxes) -> Sure:
+        inside = self.contains(boxes.paths.p0, boxes.paths.layer)
+        return Sure(inside, ~inside)
 
 
 class _Sector:
@@ -222,6 +254,16 @@ class _Sector:
             found.append(meet_walls(paths, middle + self.inner * way, middle + self.outer * way))
         return joined(found)
 
+    def sure(self, boxes: Boxes) -> Sure:
+        found = nearer_than(boxes, self.centre, self.outer)
+        if self.inner > 0:
+            found &= ~nearer_than(boxes, self.centre, self.inner)
+        if not self.whole:
+            begin = left_of(boxes, self.centre, self.start)
+            end = ~left_of(boxes, self.centre, self.start + self.span)
+            found &= begin & end if self.span <= pi else begin | end
+        return found
+
 
 def _sector_box(
     centre: tuple[float, float], inner: float, outer: float, start: float, span: float
@@ -248,6 +290,9 @@ class _Ball:
 
     def crossings(self, paths: Paths) -> Hits:
         return meet_ball(paths, self.centre, self.radius)
+
+    def sure(self, boxes: Boxes) -> Sure:
+        return nearer_than(boxes, self.centre, self.radius)
 
 
 class Section:
@@ -282,6 +327,9 @@ class Section:
             index, t = meet_walls(paths.take(near), a, b)
             found.append((near[index], t))
         return joined(found)
+
+    def sure(self, boxes: Boxes) -> Sure:
+        return beside(boxes, self.low, self.high)
 
 
 def _bounds_of(polygon: shapely.Geometry) -> tuple[F8, F8]:
@@ -332,6 +380,9 @@ class _Stack:
             found.append((k[index], t))
         return joined(found)
 
+    def sure(self, boxes: Boxes) -> Sure:
+        return beside(boxes, self.low, self.high)
+
     def _groups(self, layer: I4) -> list[tuple[Section, I8]]:
         number = self.of_layer[np.clip(layer, 0, len(self.of_layer) - 1)]
         return [(self.sections[n], k) for n, k in by_value(number) if n >= 0]
@@ -370,6 +421,9 @@ class _Mirrored:
     def crossings(self, paths: Paths) -> Hits:
         return self.solid.crossings(paths.mirrored(self.axis))
 
+    def sure(self, boxes: Boxes) -> Sure:
+        return self.solid.sure(Boxes(boxes.paths.mirrored(self.axis)))
+
 
 class _Combined:
     def __init__(self, solids: list[Solid]) -> None:
@@ -397,6 +451,9 @@ class _AllOf(_Combined):
             inside[k] = solid.contains(points[k], layer[k])
         return inside
 
+    def sure(self, boxes: Boxes) -> Sure:
+        return reduce(and_, (solid.sure(boxes) for solid in self.solids))
+
 
 class _AnyOf(_Combined):
     def __init__(self, solids: list[Solid]) -> None:
@@ -411,6 +468,9 @@ class _AnyOf(_Combined):
             inside[k] = solid.contains(points[k], layer[k])
         return inside
 
+    def sure(self, boxes: Boxes) -> Sure:
+        return reduce(or_, (solid.sure(boxes) for solid in self.solids))
+
 
 class _NoneOf(_Combined):
     def __init__(self, solids: list[Solid]) -> None:
@@ -422,3 +482,6 @@ class _NoneOf(_Combined):
         for solid in self.solids:
             inside |= solid.contains(points, layer)
         return ~inside
+
+    def sure(self, boxes: Boxes) -> Sure:
+        return ~reduce(or_, (solid.sure(boxes) for solid in self.solids))

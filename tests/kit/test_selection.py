@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from math import pi
 
@@ -14,9 +15,9 @@ from hypothesis import strategies as st
 from gcodetools.demo.maker import Placement, make
 from gcodetools.demo.shapes import Bands, Part
 from gcodetools.gcode.program import ARC
-from gcodetools.kit import schema, shapes
+from gcodetools.kit import schema, selection, shapes
 from gcodetools.kit.placing import Pose, place
-from gcodetools.kit.selection import RegionHit, not_met, overlaps, select
+from gcodetools.kit.selection import RegionHit, not_met, overlaps, select, select_all
 from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
 from gcodetools.toolpath.plate import Plate
 
@@ -238,3 +239,32 @@ def test_half_a_million_beads_take_less_than_a_second() -> None:
                 np.repeat(pose.rows, times), np.repeat(pose.layer, times), pose.layers)  # fmt: skip
     wedge = schema.Region(shapes.Wedge(centre=(0.0, 0.0), radius=(2.0, 11.0), angle_deg=(10.0, 80.0)))
     assert len(select(plate, many, wedge, "wedge").selection.row) > times
+
+
+def test_instances_that_are_looked_at_together_get_what_each_gets_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Three poses of one island in other places, also with a region that depends on the plastic of each."""
+    plate, pose = elbow(30.0, False, 1.0)
+    poses = [replace(pose, instance=k + 1, x_mm=pose.x_mm + 3.0 * k, turn_deg=30.0 + k) for k in range(3)]
+    box = schema.Region(shapes.Box(x=(-2.0, 20.0), y=(1.0, 9.0)), beads="perimeters")
+    regions = {
+        "box": box,
+        "wedge": schema.Region(shapes.Wedge(centre=(0.0, 0.0), radius=(0.0, 20.0), angle_deg=(5.0, 60.0))),
+    }
+    thin = regions | {"thin": schema.Region(shapes.AllOf((shapes.ThinnerThan(5.0), shapes.All())))}
+    for asked in (regions, thin):
+        alone = [{name: select(plate, one, region, name) for name, region in asked.items()} for one in poses]
+        for rows in (1, 1 << 17):
+            monkeypatch.setattr(selection, "_GROUP_ROWS", rows)
+            _assert_alike(plate, select_all(plate, poses, asked), alone)
+
+
+def _assert_alike(plate: Plate, found: list[dict[str, RegionHit]], alone: list[dict[str, RegionHit]]) -> None:
+    for mine, others in zip(found, alone, strict=True):
+        for name, hit in mine.items():
+            other = others[name]
+            assert (hit.instance, hit.layers, hit.z_mm) == (other.instance, other.layers, other.z_mm)
+            assert len(hit.selection.row)
+            for column in ("row", "t0", "t1"):
+                assert np.array_equal(getattr(hit.selection, column), getattr(other.selection, column))

@@ -17,7 +17,7 @@ from gcodetools.kit import mesh as mesh_module
 from gcodetools.kit import shapes
 from gcodetools.kit.mesh import load_body
 from gcodetools.kit.paths import Boxes, Paths, columns
-from gcodetools.kit.solids import Solid, _pieces, compile_solid, stretches
+from gcodetools.kit.solids import Solid, _pieces, _stretches_of, compile_solid, stretches
 
 L_SHAPE = ((-6.0, -5.0), (7.0, -5.0), (7.0, -1.0), (0.5, -1.0), (0.5, 6.0), (-6.0, 6.0))
 SOLIDS: dict[str, shapes.Solid] = {
@@ -330,3 +330,44 @@ def test_crossings_twice_at_one_place_cut_once() -> None:
     assert row.tolist() == [0, 1, 1, 2, 3, 3, 3, 3, 4]
     assert t0.tolist() == [0, 0, 0.5, 0, 0, 0.25, 0.5, 0.75, 0]
     assert t1.tolist() == [1, 0.5, 1, 1, 0.25, 0.5, 0.75, 1, 1]
+
+
+NEAR_FACES = (0.0, 1e-10, -1e-10, 1e-8, 1e-6, -1e-6, 1e-3)
+
+
+def many_lines(count: int = 4000) -> Paths:
+    """Lines of all lengths; the coordinates of a third lie on whole millimetres, as most faces do, or a hair beside."""
+    rng = np.random.default_rng(20)
+    start = rng.uniform((-9, -9, 0), (9, 9, 8), (count, 3))
+    end = start + rng.uniform(-1, 1, (count, 3)) * rng.choice([0.0, 0.3, 3.0, 12.0], (count, 1))
+    for points in (start, end):
+        on = rng.random((count, 3)) < 1 / 3
+        points[on] = np.round(points[on]) + rng.choice(NEAR_FACES, on.sum())
+    return Paths.lines(start, end, rng.integers(1, 9, count).astype(np.int32))
+
+
+@pytest.mark.parametrize("name", SOLIDS)
+def test_what_is_sure_is_what_a_look_at_each_path_finds(name: str) -> None:
+    solid, paths = compile_solid(SOLIDS[name]), many_lines()
+    sure = solid.sure(Boxes(paths))
+    row, t0, t1 = _stretches_of(solid, paths)
+    whole = np.zeros(len(paths), bool)
+    whole[row[(t0 == 0.0) & (t1 == 1.0)]] = True
+    assert not np.any(sure.inside & ~whole) and not np.any(sure.outside[row])
+    assert sure.inside.any() or name == "prism"
+    assert sure.outside.any() or name == "all"
+    for found, looked in zip(stretches(solid, paths), (row, t0, t1), strict=True):
+        assert np.array_equal(found, looked)
+
+
+def test_a_path_that_ends_on_a_face_is_looked_at() -> None:
+    """Within a thousandth of a micrometre of a face nothing is sure, whatever the rounding of the place."""
+    box = compile_solid(shapes.Box(x=(0.0, 10.0)))
+    ends = np.array([1e-7, -1e-7, 10 - 1e-7, 10 + 1e-7, 1e-5, -1e-5])
+    start = np.column_stack(
+        [np.where(ends < 5, np.where(ends > 0, 5.0, -5.0), np.where(ends < 10, 5, 15)), ends, ends]
+    )
+    end = start.copy()
+    end[:, 0] = ends
+    sure = box.sure(Boxes(Paths.lines(start, end, np.ones(6, np.int32))))
+    assert (sure.inside | sure.outside).tolist() == [False, False, False, False, True, True]
