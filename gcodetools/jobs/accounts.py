@@ -28,7 +28,7 @@ from gcodetools.treat.reached import Schedule
 from gcodetools.treat.schedule import HELD_SHARE_WARNING
 from gcodetools.treat.target import Done
 
-__all__ = ["Found", "apply_record", "changes_record", "record_pairs", "sentences"]
+__all__ = ["Found", "apply_record", "audit_record", "changes_record", "record_pairs", "sentences"]
 
 _LONGEST = 199  # of a warning on one setting
 _MORE = "; more in the region's own entry and with --json"
@@ -134,7 +134,6 @@ class Found:
 
     done: list[Done]
     schedule: Schedule
-    audit: Audit
     took: Took
     output: str
 
@@ -149,7 +148,7 @@ def apply_record(
     placed: Placed,
     work: list[Work],
 ) -> dict[str, Any]:
-    """The record of `apply` without its changes (keys as in the contract; lines from 1)."""
+    """The record of `apply` without its changes and without the audit (keys as in the contract; lines from 1)."""
     names = {(pose.part, pose.instance): pose.label for pose in placed.poses}
     regions = [
         {
@@ -166,8 +165,6 @@ def apply_record(
         }
         for d in found.done
     ]
-    audit_record = asdict(found.audit)
-    audit_record.pop("first_difference")
     took = dict(found.took.time)
     record = {
         "schema": "beadwright.apply/1",
@@ -188,8 +185,14 @@ def apply_record(
         "added": {"time_s": took.pop("time_s"), **_added(treated, profiles)},
         "time": took,
         "costs": found.took.costs,
-        "audit": audit_record,
     }
+    return without_nulls(record)
+
+
+def audit_record(audit: Audit) -> dict[str, Any]:
+    """What the audit found, for the record of `apply`."""
+    record = asdict(audit)
+    del record["first_difference"]
     return without_nulls(record)
 
 

@@ -17,7 +17,14 @@ from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
 from gcodetools.gcode.arrays import keep_memory
 from gcodetools.gcode.files import read_raw, write_atomic
-from gcodetools.jobs.accounts import Found, apply_record, changes_record, record_pairs, sentences
+from gcodetools.jobs.accounts import (
+    Found,
+    apply_record,
+    audit_record,
+    changes_record,
+    record_pairs,
+    sentences,
+)
 from gcodetools.jobs.bed import off_bed
 from gcodetools.jobs.containers import opened, packed, packed_record
 from gcodetools.jobs.durations import Books
@@ -33,6 +40,7 @@ from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import rest
 from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, draft_of
+from gcodetools.treat.reached import Schedule
 from gcodetools.treat.target import Done
 
 if TYPE_CHECKING:
@@ -193,6 +201,8 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     # What the way to the output does not wait for is worked out beside it.
     with ThreadPoolExecutor(1) as beside:
         planning = beside.submit(times, plate, profiles.machine)
+        assumed = profiles.material_from == "assumed"
+        bounding = beside.submit(bounds_of, plate, profiles.material, profiles.machine, assumed)
         original = beside.submit(_digests, plate)
         progress("placing the kit")
         placed, warnings = _placed(plate, kit, profiles, options)
@@ -200,16 +210,15 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         chosen, skipped, misses = _chosen(plate, kit, placed, options)
         warnings += misses
         work, hits = _work(plate, kit, chosen, options.instead)
-        warnings += overlaps(plate, hits)
+        shared = beside.submit(overlaps, plate, hits)
         progress("drafting")
-        bounds = bounds_of(plate, profiles.material, profiles.machine, profiles.material_from == "assumed")
-        planned = planning.result()
+        bounds, planned = bounding.result(), planning.result()
         del planning
         timed, layer_s = _timed(plate, work, planned)
         draft, done, schedule = draft_of(
             plate, work, bounds, layer_s, _base(plate, kit), timed, placed.poses, options.bed_kept
         )
-        warnings += check_limits(draft, bounds)
+        warnings += [*shared.result(), *check_limits(draft, bounds)]
         progress("writing")
         books = Books(
             plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, schedule.retimed
@@ -228,19 +237,28 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         record = header_end(plate.program, plate.marks), text
         treated = emit(draft, ooze_mm=ooze_mm, bed=bed, record=record, restate=books.restate)
         treated, lost = packed(treated, books.totals, full=options.verify, wanted=not options.unpacked)
-        output = beside.submit(digest, treated.render_file())
-        took = beside.submit(books.took)
         done = rest.outcome(done, draft, treated.unrested)
+        telling = beside.submit(_told, books, treated, done, schedule, placed, skipped)
         progress("auditing")
         result = treated.audit(full=options.verify)
-    result.require_clean()
-    warnings += [*lost, *sentences(treated, done, plate), *took.result().warnings]
-    found = Found(done, schedule, result, took.result(), output.result())
-    summary = apply_record(plate, treated, kit, profiles, found, skipped, placed, work)
-    summary |= packed_record(treated)
+        result.require_clean()
+    told, more = telling.result()
+    warnings += [*lost, *more]
+    summary = {**told, "audit": audit_record(result), **packed_record(treated)}
     return Applied(
         treated, kit, placed, tuple(chosen), profiles, tuple(done), result, tuple(warnings), summary
     )
+
+
+def _told(
+    books: Books, treated: Treated, done: list[Done], schedule: Schedule, placed: Placed, skipped: list[str]
+) -> tuple[dict[str, Any], list[str]]:
+    """The record but for what the audit has to say, and warnings."""
+    took = books.took()
+    found = Found(done, schedule, took, digest(treated.render_file()))
+    plate = treated.original
+    record = apply_record(plate, treated, books.kit, books.profiles, found, skipped, placed, books.work)
+    return record, [*sentences(treated, done, plate), *took.warnings]
 
 
 def _digests(plate: Plate) -> tuple[str, tuple[tuple[str, str], ...]]:
