@@ -52,7 +52,7 @@ def emit_beads(context: Context) -> None:
     wanted_rows = marked(len(moves), draft.row[touched], stretch.rows)
     restore: I8 = np.empty(0, np.int64)
     if len(wanted_rows):
-        steady = _steady(context, feeds, fed, is_cut | flowing, late)
+        steady = _steady(context, fed, is_cut | flowing, late)
         if len(steady):
             wanted_rows = _without(len(moves), wanted_rows, draft.row[steady], stretch.rows)
         words = line_words(draft.plate.program.lines, moves.line[wanted_rows], "EF")
@@ -120,14 +120,17 @@ class _Feeds:
 
 def _broken(context: Context, row: NDArray[np.integer], piece: I8) -> Bool:
     """(k,) pieces between which and the piece before a bracket begins or ends, and the first. row : (p,) of pieces."""
+    here, before = row[piece], row[np.maximum(piece - 1, 0)]
+    result: Bool = (context.bracket[here] != context.bracket[before]) | (piece == 0)
+    # Where rows between are left out, a whole bracket may lie there.
+    apart = np.flatnonzero(here - before > 1)
     steps = context.bracket_steps
-    number = np.searchsorted(steps, row[piece], side="right")
-    before = np.searchsorted(steps, row[np.maximum(piece - 1, 0)], side="right")
-    result: Bool = (number != before) | (piece == 0)
+    number, until = (np.searchsorted(steps, rows[apart], side="right") for rows in (here, before))
+    result[apart] |= number != until
     return result
 
 
-def _steady(context: Context, feeds: _Feeds, fed: Bool, other: Bool, late: I8) -> I8:
+def _steady(context: Context, fed: Bool, other: Bool, late: I8) -> I8:
     """Pieces whose line needs no look: fed like the piece before, and without a letter F that could say a feed.
 
     other : (p,) pieces whose line is written for another cause. late : those right before which a run stands.
@@ -140,7 +143,7 @@ def _steady(context: Context, feeds: _Feeds, fed: Bool, other: Bool, late: I8) -
     alike[:1] = False
     alike[late] = False
     piece = np.flatnonzero(alike)
-    piece = piece[(feeds.wanted(piece) == feeds.wanted(piece - 1)) & ~_broken(context, draft.row, piece)]
+    piece = piece[(draft.feed[piece] == draft.feed[piece - 1]) & ~_broken(context, draft.row, piece)]
     lines = draft.plate.program.moves.line[draft.row[piece]].astype(np.int64)
     result: I8 = piece[~lines_with(draft.plate.program.lines, lines, "F")]
     return result

@@ -18,6 +18,7 @@ __all__ = ["LineWords", "gather_lines", "line_words", "lines_with"]
 I8 = NDArray[np.int64]
 F8 = NDArray[np.float64]
 _THREADS = 2
+_SPARSE = 32  # lines a wanted one, beyond which looking each up takes less than a table of all
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,20 +27,21 @@ class LineWords:
 
     begin, end, value : a (k,) column a letter: byte span of the number in the file and the number; -1 and NaN
     where the line lacks the letter. words_end : byte behind the last word, where another may be added.
-    words_begin : byte of the first word. has_star : lines that carry a checksum.
+    place : (n,) int32, index of each line from the first of `line` to the last; None where these are far apart.
     """
 
     line: I8
     begin: dict[str, I8]
     end: dict[str, I8]
     value: dict[str, F8]
-    words_begin: I8
     words_end: I8
-    has_star: NDArray[np.bool_]
+    place: NDArray[np.int32] | None
 
     def of(self, lines: NDArray[np.integer]) -> NDArray[np.intp]:
         """Index into the columns for each of `lines`, which must all be present."""
-        return np.searchsorted(self.line, lines)
+        if self.place is None:
+            return np.searchsorted(self.line, lines)
+        return self.place[lines - self.line[0]].astype(np.intp)
 
 
 def _runs(lines: I8) -> tuple[I8, I8]:
@@ -85,8 +87,7 @@ def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineW
     begin = {k: np.full(count, -1, np.int64) for k in letters}
     end = {k: np.full(count, -1, np.int64) for k in letters}
     value = {k: np.full(count, np.nan) for k in letters}
-    words_begin, words_end = np.full(count, -1, np.int64), np.full(count, -1, np.int64)
-    has_star = np.zeros(count, bool)
+    words_end = np.full(count, -1, np.int64)
 
     def read(buffer: bytes, span: tuple[int, int]) -> None:
         low, high = span
@@ -99,9 +100,8 @@ def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineW
             begin[key][owner[mine]] = at_begin[mine]
             end[key][owner[mine]] = at_end[mine]
             value[key][owner[mine]] = tokens.value[mine]
-        words_end[owner] = at_end
-        words_begin[owner[::-1]] = tokens.begin[::-1] - 1 + shift[tokens.line[::-1]]
-        has_star[tokens.star_line + low] = True
+        last = np.flatnonzero(np.diff(owner, append=-1))
+        words_end[owner[last]] = at_end[last]
 
     buffers, spans = gather_lines(lines, which)
     if len(buffers) > 1:
@@ -110,4 +110,14 @@ def line_words(lines: Lines, wanted: NDArray[np.integer], letters: str) -> LineW
     else:
         for buffer, span in zip(buffers, spans, strict=True):
             read(buffer, span)
-    return LineWords(which, begin, end, value, words_begin, words_end, has_star)
+    return LineWords(which, begin, end, value, words_end, _places_of(which))
+
+
+def _places_of(lines: I8) -> NDArray[np.int32] | None:
+    """See `LineWords.place`."""
+    span = int(lines[-1] - lines[0]) + 1 if len(lines) else 0
+    if span == 0 or span > _SPARSE * len(lines):
+        return None
+    place = np.empty(span, np.int32)
+    place[lines - lines[0]] = np.arange(len(lines))
+    return place
