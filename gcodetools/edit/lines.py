@@ -41,7 +41,8 @@ class LineWords:
         """Index into the columns for each of `lines`, which must all be present."""
         if self.place is None:
             return np.searchsorted(self.line, lines)
-        return self.place[lines - self.line[0]].astype(np.intp)
+        found: NDArray[np.intp] = self.place[lines - self.line[0]].astype(np.intp)
+        return found
 
 
 def _runs(lines: I8) -> tuple[I8, I8]:

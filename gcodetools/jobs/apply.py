@@ -38,8 +38,9 @@ from gcodetools.marks.settings import macro_nozzle
 from gcodetools.physics.timing import Times, layer_seconds, times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import rest
+from gcodetools.treat.clock import retimed_rows
 from gcodetools.treat.limits import bounds_of, check_limits
-from gcodetools.treat.order import Work, draft_of
+from gcodetools.treat.order import Work, settled, wanted_of
 from gcodetools.treat.reached import Schedule
 from gcodetools.treat.target import Done
 
@@ -215,17 +216,15 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         bounds, planned = bounding.result(), planning.result()
         del planning
         timed, layer_s = _timed(plate, work, planned)
-        draft, done, schedule = draft_of(
-            plate, work, bounds, layer_s, _base(plate, kit), timed, placed.poses, options.bed_kept
-        )
-        warnings += [*shared.result(), *check_limits(draft, bounds)]
-        progress("writing")
-        books = Books(
-            plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, schedule.retimed
-        )
-        del planned, timed  # their columns are large, and the books let go of them
-        schedule.retimed = None
+        draft, wanted = wanted_of(plate, work, bounds, layer_s, _base(plate, kit), options.bed_kept)
+        limits = beside.submit(check_limits, draft, bounds)
+        changed = None if timed is None else retimed_rows(draft, timed)
+        books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, changed)
         books.ahead(beside)
+        done, schedule = settled(draft, wanted, bounds, timed, placed.poses, changed)
+        del planned, timed, changed  # their columns are large, and the books let go of them
+        warnings += [*shared.result(), *limits.result()]
+        progress("writing")
 
         def text(unrested: list[Unrested]) -> bytes:
             told = rest.outcome(done, draft, unrested)

@@ -97,7 +97,7 @@ def _bare(planned: Times) -> Times:
 
 
 class Books:
-    """Keeps account of one treatment: `ahead`, if at all, is called before it is written, `restate` while it is, and
+    """Keeps account of one treatment: `ahead`, if at all, is called once it is known what is wanted, `restate` while it is, and
     `took` afterwards. `totals` are then the new texts of what only the file's container states.
 
     The treated text is read again. On large files whose moves are all still there the new feeds and flows are
@@ -138,7 +138,8 @@ class Books:
         self.totals_unread: tuple[str, ...] = ()
 
     def ahead(self, beside: Executor) -> None:
-        """Begin to account for both sides, as far as the original's moves tell, beside the writing."""
+        """Begin to account for both sides, as far as the original's moves tell, beside the schedule of nozzle and fan:
+        if that rests, the treated text tells of the side after, and only the other stays."""
         if not _read_again(self.plate, self.draft):
             self.begun = beside.submit(self._drafted)
 

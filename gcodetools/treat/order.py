@@ -14,7 +14,7 @@ from gcodetools.edit.draft import Draft, cuttable
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
-from gcodetools.physics.timing import Times
+from gcodetools.physics.timing import Retimed, Times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import accel, fan, flow, nozzle, rest, speed
 from gcodetools.treat.asks import Ask
@@ -122,15 +122,17 @@ def settled(
     bounds: Bounds,
     planned: Times | None = None,
     poses: tuple[Pose, ...] = (),
+    changed: Retimed | None = None,
 ) -> tuple[list[Done], Schedule]:
     """What became of each setting, and what nozzle and fan reach: both are put into the draft, and nothing else of it
     changes but holds and rests.
 
     Parameters
     ----------
-    results : by `wanted_of`. The others : see `draft_of`.
+    results : by `wanted_of`. changed : by `clock.retimed_rows`, worked out where it is asked for and None. The
+    others : see `draft_of`.
     """
-    answers, schedule = settle(draft, results, bounds, planned, poses)
+    answers, schedule = settle(draft, results, bounds, planned, poses, changed)
     return _joined(answers), schedule
 
 

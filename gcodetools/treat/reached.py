@@ -13,7 +13,6 @@ from gcodetools.gcode.arrays import distinct
 from gcodetools.physics.hotend import Received
 from gcodetools.physics.leads import Plan
 from gcodetools.physics.spill import LEAST_C, LEAST_FAN, Band, bands, spill_of
-from gcodetools.physics.timing import Retimed
 from gcodetools.physics.visits import Mode
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.clock import Stretches
@@ -85,15 +84,13 @@ class Spilt:
 @dataclass(slots=True)
 class Schedule:
     """What came of all that was asked. source : of the model's numbers, in a sentence. paused : (setting, tool)
-    -> how many pauses, and seconds of all. no_pause : why some could not stand, empty where all could. retimed : what
-    changed feeds change in the plate's times, where the schedule needed it."""
+    -> how many pauses, and seconds of all. no_pause : why some could not stand, empty where all could."""
 
     source: str = ""
     reaches: list[Reach] = field(default_factory=list)
     spills: list[Spilt] = field(default_factory=list)
     no_pause: str = ""
     paused: dict[tuple[str, int], tuple[int, float]] = field(default_factory=dict)
-    retimed: Retimed | None = None
     _by_name: dict[tuple[str, int, str], Reach] = field(default_factory=dict, repr=False)
     _by_region: dict[tuple[str, int, str, str], list[Reach]] = field(default_factory=dict, repr=False)
 

@@ -32,10 +32,10 @@ from gcodetools.physics.leads import (
     plan_nozzle,
     replayed,
 )
-from gcodetools.physics.timing import Times, times
+from gcodetools.physics.timing import Retimed, Times, times
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.treat.asks import Ask, answer
-from gcodetools.treat.clock import Stretches, clock_of, retimed_rows, stretches_of
+from gcodetools.treat.clock import Stretches, clock_of, stretches_of
 from gcodetools.treat.reached import Schedule, reach_of, spilt
 from gcodetools.treat.target import Bounds, Done
 
@@ -56,19 +56,20 @@ def settle(
     bounds: Bounds,
     planned: Times | None = None,
     poses: tuple[Pose, ...] = (),
+    changed: Retimed | None = None,
 ) -> tuple[list[Done], Schedule]:
     """Plan what has been asked for, write it into the draft, answer.
 
     Parameters
     ----------
     planned : how long the plate takes; worked out where it is None. poses : of all instances, for what spills
-    onto whom.
+    onto whom. changed : what the draft's feeds change in these times, where it is known already.
     """
     asks = [result for result in results if isinstance(result, Ask)]
     schedule = Schedule()
     if asks:
         planned = times(draft.plate, bounds.machine) if planned is None else planned
-        _Settling(draft, asks, bounds, planned, poses, schedule).run()
+        _Settling(draft, asks, bounds, planned, poses, schedule, changed).run()
     answers: list[Done] = []
     for result in results:
         answers.append(answer(result, schedule) if isinstance(result, Ask) else result)
@@ -86,6 +87,7 @@ class _Settling:
         planned: Times,
         poses: tuple[Pose, ...],
         schedule: Schedule,
+        changed: Retimed | None,
     ) -> None:
         self.draft, self.asks, self.bounds, self.schedule = draft, asks, bounds, schedule
         self.poses = poses
@@ -94,8 +96,7 @@ class _Settling:
         self.heating = machine.heating
         known = "" if bounds.machine else ", no machine is named"
         schedule.source = f"heating and fan of machine {machine.name}{known}; {planned.source}"
-        schedule.retimed = retimed_rows(draft, planned)
-        self.clock = clock_of(draft, planned, schedule.retimed)
+        self.clock = clock_of(draft, planned, changed)
         self.bed_layer = self._bed_layers()
         self.kept_layer = self._held_layers()
         self.brief = np.zeros(len(draft.plate.program.moves), bool)
