@@ -97,8 +97,8 @@ def _bare(planned: Times) -> Times:
 
 
 class Books:
-    """Keeps account of one treatment: `ahead`, if at all, is called once it is known what is wanted, `restate` while it is, and
-    `took` afterwards. `totals` are then the new texts of what only the file's container states.
+    """Keeps account of one treatment: `ahead`, if at all, is called once it is known what is wanted, `restate` while it
+    is written, and `took` afterwards. `totals` are then the new texts of what only the file's container states.
 
     The treated text is read again. On large files whose moves are all still there the new feeds and flows are
     planned on the original's moves instead, to keep memory within bounds; what an `accel` costs and cuts at a

@@ -178,7 +178,7 @@ class _Stacks:
         of_part = np.zeros(len(FEATURES), bool)
         of_part[list(_PART_FEATURES)] = True
         rows = np.flatnonzero(of_part[beads.feature] & (beads.layer >= 0))
-        self.rows = rows[~layers.raft[beads.layer[rows]]] if len(layers) else rows
+        self.rows = rows[~layers.raft[beads.layer[rows]]] if layers.raft.any() else rows
 
     def candidates(self, part: Part) -> list[_Stack]:
         """Stacks in which the part may stand."""
@@ -221,8 +221,10 @@ class _Stacks:
     def _stacks_of(self, rows: I8, label: str | None) -> list[_Stack]:
         """Stacks of `rows`; where z falls back to the bed, new ones begin: copies that are printed one after the
         other may share one label."""
-        run = self.plate.layers.run[self.plate.beads.layer[rows]]
-        cuts = np.flatnonzero(np.diff(run)) + 1
+        run = self.plate.layers.run
+        if len(distinct(run)) < 2:
+            return self._of_one_run(rows, label)
+        cuts = np.flatnonzero(np.diff(run[self.plate.beads.layer[rows]])) + 1
         return [stack for part in np.split(rows, cuts) for stack in self._of_one_run(part, label)]
 
     def _of_one_run(self, rows: I8, label: str | None) -> list[_Stack]:
@@ -340,7 +342,9 @@ class _Fitted:
 def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:
     beads, layers = plate.beads, plate.layers
     of_plate = beads.layer[stack.rows]
-    used = distinct(of_plate)  # rows ascend, and so do their layers
+    # Rows ascend, and so do their layers.
+    first = np.append(0, np.flatnonzero(of_plate[1:] != of_plate[:-1]) + 1)
+    used = of_plate[first]
     base = float(layers.z_mm[used[0]] - layers.height_mm[used[0]])
     return Pose(
         part=name,
@@ -354,7 +358,7 @@ def _pose(plate: Plate, name: str, stack: _Stack, fit: Fit) -> Pose:
         mirrored=fit.mirrored,
         fit_mm=fit.residual_mm,
         rows=stack.rows.astype(np.int32),
-        layer=np.searchsorted(used, of_plate).astype(np.int32) + np.int32(1),
+        layer=np.repeat(np.arange(1, len(used) + 1, dtype=np.int32), np.diff(first, append=len(of_plate))),
         layers=len(used),
     )
 
