@@ -17,6 +17,7 @@ from gcodetools.documents.profiles import Bed
 from gcodetools.edit.context import Context, e_factor, feed_text
 from gcodetools.edit.draft import Draft, Rest, e_decimals
 from gcodetools.edit.filament import file_counter, file_sets_counter
+from gcodetools.edit.lines import line_words
 from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, TRAVEL, WAIT, Wait
 from gcodetools.edit.refusals import origin_lines
 from gcodetools.gcode.numbers import fixed_text
@@ -89,14 +90,19 @@ def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> Wait | str:
     place = _place(context, rest.layer)
     if isinstance(place, str):
         return place
-    moves = context.draft.plate.program.moves
-    prime_at = (float(moves.x[place.inner[-1]]), float(moves.y[place.inner[-1]]))
+    prime_at = _stands(context, int(place.inner[-1]))
     sequential = bool(context.draft.plate.layers.run.max(initial=0) > 0)
     park = None if sequential else _clear_spot(context, spots, place.below)
     at = park or prime_at
     wait = _planned(context, rest, place.row, place.behind, at, prime_at, place.retracted, ooze_mm)
     _write(context, rest, wait, place.behind)
     return wait
+
+
+def _stands(context: Context, row: int) -> tuple[float, float]:
+    """Where the nozzle stands behind a row: as the draft has it, which may be elsewhere than in the file."""
+    x, y = context.draft.places()
+    return float(x[row]), float(y[row])
 
 
 def _place(context: Context, layer: int) -> _Place | str:
@@ -161,7 +167,7 @@ def _parking_spots(context: Context, bed: Bed | None) -> F8:
     then without, then a grid inside it."""
     plate = context.draft.plate
     rows = np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer >= 0))
-    x, y = plate.program.moves.x[rows], plate.program.moves.y[rows]
+    x, y = (axis[rows] for axis in context.draft.places())
     low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
     unit = np.array([[0, 0], [1, 0], [0, 1], [1, 1], [0.5, 0], [0, 0.5], [1, 0.5], [0.5, 1]])
     outer = (low - _MARGIN_MM) + unit * (high - low + 2 * _MARGIN_MM)
@@ -186,10 +192,8 @@ def _clear_spot(context: Context, spots: F8, rows: NDArray[np.int64]) -> tuple[f
     """The first spot at least 2 mm from every bead of the layer below and inside none of its outlines (a
     sparse infill leaves such gaps), None if there is none."""
     plate = context.draft.plate
-    moves = plate.program.moves
     beads = rows[(plate.beads.feature[rows] != 0) & (rows > 0)]
-    a = np.column_stack([moves.x[beads - 1], moves.y[beads - 1]])
-    b = np.column_stack([moves.x[beads], moves.y[beads]])
+    a, b = (np.column_stack([axis[at] for axis in context.draft.places()]) for at in (beads - 1, beads))
     outline = np.isin(plate.beads.feature[beads], _OUTLINE)
     along = b - a
     size = np.maximum((along**2).sum(1), 1e-12)
@@ -282,7 +286,7 @@ def _planned(
     if lifted:
         steps.append((LIFT, prime_at, 0.0, lift, 0.0))
     if _next_travel(context, row, behind) is None:
-        steps.append((TRAVEL, (float(moves.x[row]), float(moves.y[row])), 0.0, travel, 0.0))
+        steps.append((TRAVEL, _stands(context, row), 0.0, travel, 0.0))
     kind, point, e, feed, seconds = zip(*steps, strict=True)
     x, y = np.array(point).T
     z = np.full(len(kind), moves.z[row])
@@ -397,13 +401,21 @@ def _shift_at(context: Context, row: int, place: int) -> float:
 
 
 def _next_travel(context: Context, row: int, behind: int) -> int | None:
-    """The file's own next move in X and Y if it is a travel with both words: it may start elsewhere."""
-    plate = context.draft.plate
-    moves = plate.program.moves
+    """The file's own next move in X and Y if it is a travel with both words that stays: it may start elsewhere."""
+    draft = context.draft
+    moves = draft.plate.program.moves
     for k in range(row + 1, min(behind + 1, len(moves))):
-        moved = moves.x[k] != moves.x[k - 1] or moves.y[k] != moves.y[k - 1]
-        if moved:
-            both = moves.x[k] != moves.x[k - 1] and moves.y[k] != moves.y[k - 1]
+        along, across = moves.x[k] != moves.x[k - 1], moves.y[k] != moves.y[k - 1]
+        if along or across:
+            stays = draft.removed is None or not draft.removed[draft.first[k + 1] - 1]
             straight = bool(moves.kind[k] & LINE)
-            return k if both and straight and k < behind and moves.e[k] == 0 else None
+            return k if along and across and straight and stays and k < behind and moves.e[k] == 0 else None
+        if moves.e[k] != 0 and _names_a_place(draft, k):
+            return None  # it would push on its way there
     return None
+
+
+def _names_a_place(draft: Draft, row: int) -> bool:
+    program = draft.plate.program
+    words = line_words(program.lines, program.moves.line[[row]], "XY")
+    return bool(words.begin["X"][0] >= 0 or words.begin["Y"][0] >= 0)

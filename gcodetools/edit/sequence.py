@@ -69,7 +69,8 @@ class _Path:
     """Moves in order: window, line of the output (of the original for what is expected), where they end, filament,
     feed, what tells them apart (bits of `kind`), seconds they wait, centre and sweep of arcs.
 
-    origin : index into the new moves of all runs, then of all rests; -1 - p for piece p of the file's own.
+    begin : (n, 2) where they begin in X and Y; of what is expected that of the file's own beads, NaN elsewhere: a
+    travel may begin anywhere. origin : index into the new moves of all runs, then of all rests; -1 - p for piece p of the file's own.
     """
 
     window: I8
@@ -80,6 +81,7 @@ class _Path:
     code: NDArray[np.uint8]
     seconds: F8
     arc: F8
+    begin: F8
     origin: I8
 
     def only(self, which: NDArray[np.generic]) -> _Path:
@@ -170,7 +172,7 @@ def _expected(draft: Draft, low: I8, high: I8, new: NewMoves) -> _Path:
     own = np.searchsorted(low, new.row, side="left") - 1
     nowhere = np.full((len(new.row), 3), np.nan)
     added = _Path(own, moves.line[np.minimum(new.row, count - 1)].astype(np.int64), new.point, new.e, new.feed,
-                  new.code, new.seconds, nowhere, np.arange(len(own)))  # fmt: skip
+                  new.code, new.seconds, nowhere, nowhere[:, :2], np.arange(len(own)))  # fmt: skip
     path = _Path(
         *(np.concatenate([getattr(p, field.name) for p in (kept_path, added)]) for field in fields(_Path))
     )
@@ -182,14 +184,14 @@ def _expected(draft: Draft, low: I8, high: I8, new: NewMoves) -> _Path:
     path.point[:, :2] = _carried(path.point[:, :2], stays, path.window, start[:, :2])
     # A circle that names no end is drawn where the nozzle stands.
     path.arc[:, :2] += path.point[:, :2] - before
-    return _acting(path, start)
+    return _acting(path, _before(path, start))
 
 
 def _kept(draft: Draft, piece: I8, window: I8) -> tuple[_Path, Bool]:
     """The file's own pieces as they should be, and which of them stay in place."""
     program = draft.plate.program
     moves = program.moves
-    _, end = ends_of(draft, piece)
+    begin, end = ends_of(draft, piece)
     rows = draft.row[piece]
     before = np.maximum(rows - 1, 0)
     stays = (moves.x[rows] == moves.x[before]) & (moves.y[rows] == moves.y[before])
@@ -205,9 +207,12 @@ def _kept(draft: Draft, piece: I8, window: I8) -> tuple[_Path, Bool]:
     bent = np.flatnonzero((moves.kind[rows] & ARC) != 0)
     circle = circles_of(draft, piece[bent])
     arc[bent] = np.column_stack([circle.cx, circle.cy, circle.sweep])
+    # Where the machine stands before the first move nobody knows.
+    laid = (moves.e[rows] > 0) & (rows > 0) & (~stays | ((moves.kind[rows] & ARC) != 0))
+    begin[~laid] = np.nan
     return _Path(
         window, moves.line[rows].astype(np.int64), np.column_stack([end, z]), moves.e[rows] * share * flow, feed,
-        _codes(program, rows), pauses(program, rows), arc, -1 - piece,
+        _codes(program, rows), pauses(program, rows), arc, begin, -1 - piece,
     ), stays  # fmt: skip
 
 
@@ -264,16 +269,23 @@ def _actual(other: Program, begin: I8, end: I8) -> _Path:
     start = np.column_stack([getattr(moves, c)[np.maximum(begin, 0)] for c in "xyz"])
     path = _Path(
         window, moves.line[row].astype(np.int64), point, moves.e[row], moves.f[row], _codes(other, row),
-        pauses(other, row), _arcs(other, row), np.full(len(row), -1),
+        pauses(other, row), _arcs(other, row), np.empty((len(row), 2)), np.full(len(row), -1),
     )  # fmt: skip
-    return _acting(path, start)
+    before = _before(path, start)
+    path.begin[:] = before[:, :2]
+    return _acting(path, before)
 
 
-def _acting(path: _Path, start: F8) -> _Path:
-    """A path without moves that do nothing."""
+def _before(path: _Path, start: F8) -> F8:
+    """(n, 3) where each move begins: where the one before ends, or its window."""
     before = np.concatenate([path.point[:1], path.point[:-1]])
     first = np.diff(path.window, prepend=-1) != 0
     before[first] = start[path.window[first]]
+    return before
+
+
+def _acting(path: _Path, before: F8) -> _Path:
+    """A path without moves that do nothing."""
     moves = np.abs(path.point - before).max(axis=1, initial=0.0) > _STILL_MM
     return path.only(moves | (np.abs(path.e) > 1e-9) | (path.code != 0))
 
@@ -285,6 +297,7 @@ def _differences(draft: Draft, expected: _Path, actual: _Path, low: I8) -> list[
     decimals = np.array([max(program.decimals.get(k, 0), _MIN_DECIMALS) for k in "XYZ"])
     slack = 0.501 * 10.0**-decimals * unit[:, None] + 1e-6
     point = np.any(np.abs(expected.point - actual.point) > slack, axis=1)
+    begin = np.any(np.abs(expected.begin - actual.begin) > slack[:, :2], axis=1)
     per_unit = unit
     if len(program.states.volumetric.line):
         per_unit = unit * program.states.volumetric.at(line)
@@ -294,6 +307,7 @@ def _differences(draft: Draft, expected: _Path, actual: _Path, low: I8) -> list[
     return [
         ("the command", expected.code != actual.code),
         ("the place", point),
+        ("the begin", begin),
         ("the filament", filament),
         ("the feed", feed),
         ("the pause", np.abs(expected.seconds - actual.seconds) > _PAUSE_S),
