@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from replay import Sheet, drawn, replay, run_of, squares, with_hops, without
+from replay import SPARSE, Sheet, drawn, replay, run_of, squares, with_hops, without
 
 from gcodetools.edit.draft import Draft, pieces_of
 from gcodetools.gcode.program import ARC
@@ -320,6 +320,18 @@ def test_other_units_of_filament_shift_in_their_own(write, kind):
     lines = ["G1 X1 Y0 E.4 F180", "G1 X1 Y1 E.8", "G1 X0 Y1 E1.2", "G1 X0 Y0", "G1 X.5 Y0 E2"]
     got = left(write, plated(lines, head), [(1, 0.0, 1.0)])
     assert "G1 X0 Y1 E0.80000" in "\n".join(got) and "G92 E1.20000" in got
+
+
+@pytest.mark.parametrize(
+    "options", [{}, {"inches": True}, {"diameter_mm": 1.75}], ids=["mm", "inches", "volumes"]
+)
+@pytest.mark.parametrize(("t0", "t1"), [(0.0, 0.25), (0.75, 1.0), (0.0, 0.3)])
+def test_a_counter_that_shifts_by_half_of_its_last_decimal_is_rounded_as_its_unit_is(write, options, t0, t1):
+    """A line behind may then push a step of the counter more or less, in inches 0.000254 mm."""
+    plate = squares(Sheet(relative=False, **options)).plate()
+    fill = np.flatnonzero((plate.beads.feature == SPARSE) & (plate.beads.length_mm > 15))
+    for row in fill[:4].tolist():
+        write(with_hops(without(plate, [(row, t0, t1)])))  # both audits are clean
 
 
 @pytest.mark.parametrize("reset", [True, False])
