@@ -70,7 +70,8 @@ class _Path:
     feed, what tells them apart (bits of `kind`), seconds they wait, centre and sweep of arcs.
 
     begin : (n, 2) where they begin in X and Y; of what is expected that of the file's own beads, NaN elsewhere: a
-    travel may begin anywhere. origin : index into the new moves of all runs, then of all rests; -1 - p for piece p of the file's own.
+    travel may begin anywhere. origin : index into the new moves of all runs, then of all rests; -1 - p for piece p
+    of the file's own.
     """
 
     window: I8

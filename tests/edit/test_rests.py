@@ -10,6 +10,7 @@ from shapely import MultiPoint, Point, Polygon
 
 from gcodetools.documents.profiles import Bed
 from gcodetools.edit.draft import Draft, Rest
+from gcodetools.edit.moved import Moved
 from gcodetools.edit.moves import WAIT
 from gcodetools.gcode.program import DWELL
 
@@ -376,3 +377,71 @@ def test_a_lift_in_a_circle_behind_a_rest_is_drawn_where_the_nozzle_stands(plate
     other = retouched(treated, at, at + len(circle), wrong.encode())
     for full in (False, True):
         assert other.audit(full=full).differing
+
+
+LATE = """G21
+G90
+M83
+;LAYER_CHANGE
+;Z:0.2
+;HEIGHT:0.2
+;TYPE:Solid infill
+G1 X0 Y0 Z0.2 F6000
+G1 X10 Y0 E0.4 F1800
+G1 X10 Y10 E0.4
+G1 E-0.8 F2100
+;LAYER_CHANGE
+;Z:0.4
+;TYPE:External perimeter
+G1 X1 Y1 F6000
+G1 Z0.4 F600
+{push}
+G1 X10{y} E0.4 F1800
+G1 X10 Y10 E0.4
+G1 X50 Y50
+"""
+
+
+def late(
+    plate_of, y: str = "", push: str = "G1 E0.8 F2100", shift: tuple[float, float] = (0.1, -0.05)
+) -> Draft:
+    """A draft whose second wall begins `shift` off the file's place, with a rest right before its first bead."""
+    plate = plate_of(LATE.format(y=y, push=push))
+    draft = Draft.of(plate)
+    travel = int(np.flatnonzero(plate.moves.x == 1.0)[0])
+    ends = np.array([2, travel, travel + 3])  # the last bead below, over which it is primed, too
+    draft.moved = Moved.of(plate.program, ends, np.array([(-0.2, 0.2), shift, (0.0, shift[1])]))
+    draft.rests.append(Rest(1, 4.0, "r"))
+    return draft
+
+
+@pytest.mark.parametrize("y", ["", " Y1"], ids=["one", "both"])
+def test_behind_the_way_to_a_wall_it_comes_back_to_where_that_ends_now(plate_of, write, y):
+    """Between the way there and the bead there is no other move in X and Y; primed over a bead where that is now."""
+    steps = replay(write(late(plate_of, y), ooze_mm=0.7).output)
+    at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
+    assert next(s for s in steps[at:] if s.e > 0).begin[:2] == pytest.approx((9.8, 10.2))
+    bead = next(s for s in steps[at:] if s.is_bead)
+    assert (bead.begin[:2], bead.end[:2]) == (pytest.approx((1.1, 0.95)), pytest.approx((10.0, 0.95)))
+
+
+def test_a_push_that_names_its_place_is_done_there(plate_of, write):
+    """It would else lay plastic all the way from where the nozzle was primed."""
+    draft = late(plate_of, push="G1 X1 Y1 E0.8 F2100\nG1 X3 Y3 F6000")
+    steps = replay(write(draft, ooze_mm=0.7).output)
+    at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
+    assert not any(s.is_bead for s in steps[at:] if s.begin[0] > 9 and s.end[0] < 9)
+    push = next(s for s in steps if s.text.startswith("G1 X1.1") and s.e > 0)
+    assert push.begin[:2] == push.end[:2] == pytest.approx((1.1, 0.95))
+
+
+@pytest.mark.parametrize("y", ["", " Y1"], ids=["one", "both"])
+def test_a_rest_that_comes_back_to_the_old_place_is_seen(plate_of, write, y):
+    """As it was once written: text and the rest's own columns agree, and a bead that names both axes ends right."""
+    treated = write(late(plate_of, y), ooze_mm=0.7)
+    (wait,) = treated.waits
+    at = treated.output.index(b"G0 X1.100 Y0.950", treated.output.index(b"G4 "))
+    wrong = retouched(treated, at, at + 16, b"G0 X1.000 Y1.000")
+    wait.x[-1], wait.y[-1] = 1.0, 1.0
+    for full in (False, True):
+        assert wrong.audit(full=full).differing

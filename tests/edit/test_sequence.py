@@ -335,3 +335,20 @@ def test_what_is_wrong_is_told_with_a_line_of_the_original(right, wrong, told):
     line = int(re.search(r"line (\d+)", sentence)[1])
     first = treated.draft.runs[0].row
     assert treated.original.moves.line[first - 8] < line <= treated.original.moves.line[first] + 1
+
+
+@pytest.mark.parametrize("off", [(0.05, 0.0), (0.0, -0.05)])
+@pytest.mark.parametrize("name", KINDS)
+def test_a_bead_that_begins_beside_its_place_is_seen(name, off):
+    """The way back to it ends 0.05 mm beside, in the draft as in the text; the bead's own words say both axes, so that
+    it ends right."""
+    plate = plate_of(name)
+    fill = np.flatnonzero((plate.beads.feature == SPARSE) & (plate.beads.length_mm > 15))
+    draft = with_hops(without(plate, [(int(fill[1]), 0.0, 0.5), (int(fill[8]), 0.0, 0.5)]))
+    assert emit(draft, ooze_mm=0.0, bed=None).audit().differing == 0
+    assert len(draft.runs) == 2
+    for axis, by in zip("xy", off, strict=True):
+        getattr(draft.runs[1], axis)[-1] += by
+    wrong = emit(draft, ooze_mm=0.0, bed=None)
+    for full in (False, True):
+        assert wrong.audit(full=full).first_difference.startswith("the begin of a move behind")
