@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
-from gcodetools.edit.context import INCH_MM, coordinate_step
-from gcodetools.edit.draft import Draft
+from gcodetools.edit.context import coordinate_step
+from gcodetools.edit.draft import INCH_MM, Draft
 from gcodetools.edit.moves import Wait
 from gcodetools.edit.sequence import covered_rows, ordinary_rows, pauses, sequence_problem
-from gcodetools.edit.wanted import Wanted, behind, edges_of, filament_unit, from_edges
+from gcodetools.edit.wanted import Wanted, behind, e_step_mm, edges_of, from_edges
 from gcodetools.edit.windows import joined
 from gcodetools.gcode.arcs import arc_lengths
 from gcodetools.gcode.program import ARC, Program, Track
@@ -204,8 +204,8 @@ class Comparer:
         length = np.concatenate([[0.0], np.cumsum(_lengths(other))])
         e_new = e_total[at + 1] - e_total[before + 1]
         l_new = length[at + 1] - length[before + 1]
-        units = 10.0 ** -max(program.decimals.get("E", 0), 5) * filament_unit(program, read.line[some])
-        e_off = np.abs(e_new - program.moves.e[rows]) > 0.51 * units * np.maximum(pieces, 1) * 2
+        step = e_step_mm(self.draft, read.line[some])
+        e_off = np.abs(e_new - program.moves.e[rows]) > 1.02 * step * np.maximum(pieces, 1)
         old = self.draft.plate.beads.length_mm[rows]
         l_off = np.abs(l_new - old) > LENGTH_MM * np.maximum(pieces, 1)
         l_off &= rows > 0  # where the machine stands before the first move nobody knows

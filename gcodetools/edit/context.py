@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
-from gcodetools.edit.draft import Draft
+from gcodetools.edit.draft import INCH_MM, Draft
 from gcodetools.edit.splice import EditList
 from gcodetools.gcode.numbers import Pool, fixed
 from gcodetools.gcode.program import Program
@@ -26,7 +26,6 @@ __all__ = [
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
-INCH_MM = 25.4
 _MIN_DECIMALS = 3
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gcodetools.edit.moved import Moved
 
 __all__ = [
+    "INCH_MM",
     "MIN_PIECE_E_UNITS",
     "MIN_PIECE_MM",
     "Draft",
@@ -26,6 +27,7 @@ __all__ = [
     "Run",
     "cuttable",
     "e_decimals",
+    "least_piece_e_mm",
     "pieces_of",
 ]
 
@@ -37,6 +39,8 @@ U1 = NDArray[np.uint8]
 MIN_PIECE_MM = 0.5  # a cut nearer to a corner than this is moved to the corner
 MIN_PIECE_E_UNITS = 20  # of the file's last E decimal: below, rounding would change the flow by over 2.5 %
 MIN_E_DECIMALS = 5
+MIN_E_DECIMALS_INCHES = 6
+INCH_MM = 25.4
 _ROWS = 1 << 14
 
 
@@ -88,8 +92,21 @@ class Run:
 
 
 def e_decimals(plate: Plate) -> int:
-    """Decimals to print E with: the most in the file, at least 5."""
-    return max(plate.program.decimals.get("E", 0), MIN_E_DECIMALS)
+    """Decimals to print E with: the most in the file, at least 5; 6 in inches, where a step is as much more."""
+    least = MIN_E_DECIMALS_INCHES if _in_inches(plate) else MIN_E_DECIMALS
+    return max(plate.program.decimals.get("E", 0), least)
+
+
+def least_piece_e_mm(plate: Plate) -> float:
+    """Filament that a piece of a cut move must carry to be written, mm."""
+    step = 10.0 ** -e_decimals(plate) * (INCH_MM if _in_inches(plate) else 1.0)
+    return float(MIN_PIECE_E_UNITS * step)
+
+
+def _in_inches(plate: Plate) -> bool:
+    """Whether any move of the file is."""
+    inches = plate.program.states.inches
+    return bool(np.any(inches.value == 1.0) and np.any(inches.at(plate.program.moves.line) == 1.0))
 
 
 @dataclass(slots=True)
@@ -347,7 +364,7 @@ def _worth_it(plate: Plate, rows: I8, t: F8, sure: NDArray[np.bool_]) -> tuple[I
     keep &= _splittable(plate, rows)
     keep |= sure
     rows, t, sure = rows[keep], t[keep], sure[keep]
-    smallest_e = MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)
+    smallest_e = least_piece_e_mm(plate)
     while True:
         length, e = plate.beads.length_mm[rows], plate.program.moves.e[rows]
         same_before = np.diff(rows, prepend=-1) == 0

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.displaced import circles_of, ends_of
-from gcodetools.edit.draft import Draft, e_decimals
+from gcodetools.edit.draft import INCH_MM, Draft, e_decimals
 from gcodetools.edit.splice import ranges
 from gcodetools.gcode.arrays import distinct, present
 from gcodetools.gcode.program import ARC, DWELL, RETRACT, UNRETRACT, Program, Track
 
-__all__ = ["Wanted", "behind", "edges_of", "filament_unit", "from_edges"]
+__all__ = ["Wanted", "behind", "e_step_mm", "edges_of", "from_edges"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -192,10 +191,13 @@ def _unit(program: Program, line: NDArray[np.integer]) -> F8 | float:
     return np.where(program.states.inches.at(line) == 1.0, INCH_MM, 1.0)
 
 
-def filament_unit(program: Program, line: NDArray[np.integer]) -> F8 | float:
-    """mm of filament per unit of E in lines, one number where that is all."""
-    unit = _unit(program, line)
-    return unit * program.states.volumetric.at(line) if len(program.states.volumetric.line) else unit
+def e_step_mm(draft: Draft, line: NDArray[np.integer]) -> F8 | float:
+    """mm of filament between two E words as they are printed in lines."""
+    program = draft.plate.program
+    per_unit = _unit(program, line)
+    if len(program.states.volumetric.line):
+        per_unit = per_unit * program.states.volumetric.at(line)
+    return 10.0 ** -e_decimals(draft.plate) * per_unit
 
 
 def _feed_off(draft: Draft, other: Program, piece: I8, out: I8) -> Bool:
@@ -222,7 +224,7 @@ def _filament_off(draft: Draft, other: Program, piece: I8, out: I8, is_cut: Bool
     # A relative word of an untouched move is the file's own; an absolute one may have shifted.
     absolute = program.states.e_relative.at(line) == 0.0
     rounded = is_cut | (flow != 1.0) | absolute
-    slack = np.where(rounded, 1.01 * 10.0 ** -e_decimals(draft.plate) * filament_unit(program, line), 0.0)
+    slack = np.where(rounded, 1.01 * e_step_mm(draft, line), 0.0)
     result: Bool = np.abs(other.moves.e[out] - wanted) > slack + _SAME
     return result
 

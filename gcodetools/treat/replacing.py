@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gcodetools.edit.draft import MIN_PIECE_E_UNITS, MIN_PIECE_MM, e_decimals
+from gcodetools.edit.draft import MIN_PIECE_MM, least_piece_e_mm
 from gcodetools.toolpath.bands import polygons_of, sound
 from gcodetools.toolpath.chains import segments_of
 from gcodetools.toolpath.islands import ARC_TOLERANCE_MM
@@ -247,7 +247,7 @@ def _without_crumbs(plate: Plate, rows: I8, of: I8, a: F8, b: F8, length: F8) ->
     size = (k1 - k0) * length[k_of]
     # What is left of a cut row must carry enough E to be written.
     e = plate.program.moves.e[rows]
-    starved = (e[k_of] * (k1 - k0) < MIN_PIECE_E_UNITS * 10.0 ** -e_decimals(plate)) & (count[k_of] > 0)
+    starved = (e[k_of] * (k1 - k0) < least_piece_e_mm(plate)) & (count[k_of] > 0)
     joined = np.zeros(len(k_of), bool)
     follows = (np.diff(k_of) == 1) & (np.diff(rows[k_of]) == 1)
     joined[1:] = follows & (k1[:-1] >= 1 - 1e-9) & (k0[1:] <= 1e-9)

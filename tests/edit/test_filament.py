@@ -148,5 +148,25 @@ def test_inside_a_bracket_a_travel_does_not_set_the_counter(plate_of, write):
 def test_inches_and_volumes_scale_in_their_own_units(plate_of, write, head):
     inches = [*(["G20"] + [line for line in head if line != "G21"])]
     lines = ["G1 X0 Y0 F180", "G1 X1 Y0 E0.4", "G1 X0 Y0", "G1 X1 Y0 E.8"]
-    assert "G1 X1 Y0 E0.42000" in flown(plate_of, write, lines, {0: 1.05}, inches)
+    assert "G1 X1 Y0 E0.420000" in flown(plate_of, write, lines, {0: 1.05}, inches)
     assert "G1 X1 Y0 E0.42000" in flown(plate_of, write, lines, {0: 1.05}, ["M200 D1.75", *head])
+
+
+INCHES = ["G20", *(line for line in ABSOLUTE if line != "G21")]
+
+
+def test_rounding_to_a_step_of_an_inch_is_no_undeclared_change(plate_of, write):
+    lines = ["G1 X0 Y0 F60", *(f"G1 X{k / 100:g} Y0 E{k * 5e-4:.4f}" for k in range(1, 60)), "G1 X0 Y1", "G1 X1 E1"]
+    got = flown(plate_of, write, lines, {k: 1.05 for k in range(0, 59, 2)}, INCHES)
+    assert sum(line.startswith("G92 E") for line in got) == 1
+
+
+def test_an_e_word_in_inches_has_a_decimal_more(plate_of, write):
+    lines = ["G1 X0 Y0 F60", "G1 X.01 Y0 E.0005", "G1 X0 Y0", "G1 X1 Y0 E.8"]
+    assert "G1 X.01 Y0 E0.000517" in flown(plate_of, write, lines, {0: 1.034}, INCHES)
+
+
+def test_a_piece_cut_off_in_inches_carries_twenty_steps_of_an_inch(plate_of):
+    plate = plate_of("\n".join([*INCHES, "G1 X0 Y0 F60", "G1 X1 Y0 E.00002", "G1 X1 Y1 E.00052"]) + "\n")
+    beads = np.flatnonzero(plate.beads.feature != 0)
+    assert np.bincount(Draft.of(plate, beads, np.array([0.5, 0.5])).row)[beads].tolist() == [1, 2]
