@@ -67,9 +67,8 @@ def _speed_and_flow(plate: Plate, factors: dict[str, Factor], bounds: Bounds, po
     feed = plate.moves.f[rows]
     if len(rows) == 0:
         return
-    own = float(
-        np.nanmax(volumetric_mm3_s(plate, rows, feed, np.ones(len(rows)), material.diameter_mm.value))
-    )
+    diameter = plate.filament_diameter_mm or material.diameter_mm.value
+    own = float(np.nanmax(volumetric_mm3_s(plate, rows, feed, np.ones(len(rows)), diameter)))
     most_speed = speed.values[-1] / 100 if speed else 1.0
     most_flow = flow.values[-1] / 100 if flow else 1.0
     limit = material.melt_rate_mm3_s.value

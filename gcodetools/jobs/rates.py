@@ -77,6 +77,8 @@ class Rates:
 
 def diameter(plate: Plate, profiles: Profiles) -> tuple[float, str]:
     """The filament's, mm, and who says so: the file, else the material."""
+    if plate.volumetric_mm:
+        return plate.volumetric_mm, "the file's M200"
     stated = plate.settings.filament_diameter_mm
     if stated:
         return stated, "the file's settings"

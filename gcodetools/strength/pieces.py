@@ -101,7 +101,7 @@ def instance_of(
 
 def _widths(plate: Plate, rows: I8) -> F8:
     """(n,) widths by the plastic pushed, not by marks: a changed flow stands in no mark."""
-    diameter = plate.settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
+    diameter = plate.filament_diameter_mm or DEFAULT_DIAMETER_MM
     area = plate.moves.e[rows] * (np.pi * diameter**2 / 4) / np.maximum(plate.beads.length_mm[rows], 1e-9)
     return bead_width_mm(area, plate.beads.height[rows].astype(np.float64))
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gcodetools.errors import InputError
 from gcodetools.gcode.containers.base import Container
@@ -25,6 +26,7 @@ __all__ = ["DEFAULT_DIAMETER_MM", "Plate", "marks_of_said"]
 
 _NO_MARKS = "J"
 _MOST_BEAD_MM = 5e4
+_DIAMETER_DIFFERS = 0.01  # share
 DEFAULT_DIAMETER_MM = 1.75  # common practice, no source
 
 
@@ -34,6 +36,8 @@ class Plate:
     `layers`, and `beads` with the index of the moves.
 
     container : what the text was packed in, None for a plain file. notes : sentences on how it was opened.
+    volumetric_mm : diameter by which the machine turns E, a volume, into filament on most beads; None where E is a
+    length.
     """
 
     program: Program
@@ -44,6 +48,7 @@ class Plate:
     beads: Beads
     container: Container | None = field(default=None, repr=False)
     notes: tuple[str, ...] = ()
+    volumetric_mm: float | None = None
 
     @classmethod
     def read(cls, path: Path | str) -> Plate:
@@ -74,10 +79,11 @@ class Plate:
             settings, totals = _with_said(settings, totals, marks, said)
         lay = laying(program)
         layers = find(program, marks, lay, settings.layer_height_mm)
-        diameter = settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
+        volumetric = _volumetric_mm(program, lay)
+        diameter = volumetric or settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
         columns = beads_of.build(program, marks, layers, lay, diameter)
         _refuse_endless(program, columns)
-        return cls(program, marks, settings, totals, layers, columns)
+        return cls(program, marks, settings, totals, layers, columns, volumetric_mm=volumetric)
 
     @property
     def moves(self) -> Moves:
@@ -86,8 +92,15 @@ class Plate:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What was odd about the marks, about what the file was packed in, and whether it looks like two files."""
-        return (*self.notes, *self.marks.warnings, *_homing_told(self.program, self.layers, self.beads))
+        """What was odd about the marks, about what the file was packed in, about its filament, and whether it looks like
+        two files."""
+        joined = _homing_told(self.program, self.layers, self.beads)
+        return (*self.notes, *self.marks.warnings, *_two_diameters(self), *joined)
+
+    @property
+    def filament_diameter_mm(self) -> float | None:
+        """The filament's, as the file states it: by M200 where E is a volume, else in its settings."""
+        return self.volumetric_mm or self.settings.filament_diameter_mm
 
     @property
     def file(self) -> str:
@@ -132,6 +145,28 @@ def _homing_told(program: Program, layers: Layers, beads: Beads) -> tuple[str, .
         f"{program.lines.name}:{found[0] + 1}: the file homes (G28) amid the print, as where two prints are joined; "
         "read as one print, whose times and totals may be those of a part of it. Treat each by itself, then join them",
     )
+
+
+def _volumetric_mm(program: Program, lay: NDArray[np.bool_]) -> float | None:
+    """Diameter that M200 states for most of the beads `lay`, (m,) rows; None where it states none."""
+    track = program.states.volumetric
+    if not np.any(track.value != 1.0) or not np.any(lay):
+        return None
+    factor, count = np.unique(track.at(program.moves.line[lay]), return_counts=True)
+    most = float(factor[np.argmax(count)])
+    return None if most == 1.0 else round(float(np.sqrt(4.0 / (np.pi * most))), 6)
+
+
+def _two_diameters(plate: Plate) -> list[str]:
+    used, stated = plate.volumetric_mm, plate.settings.filament_diameter_mm
+    if not used or not stated or abs(used - stated) <= _DIAMETER_DIFFERS * used:
+        return []
+    track = plate.program.states.volumetric
+    line = int(track.line[track.value != 1.0][0]) + 1
+    return [
+        f"{plate.program.lines.name}:{line}: M200 says a filament of {used:g} mm, the file's settings one of "
+        f"{stated:g} mm: widths and volumes are by M200, as the machine's are. Slice again if that is not what you load"
+    ]
 
 
 def _refuse_endless(program: Program, beads: Beads) -> None:

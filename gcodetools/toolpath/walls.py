@@ -77,7 +77,7 @@ class Wall:
 
 def filament_mm2(plate: Plate) -> float:
     """Section of the plate's filament, pi d^2 / 4."""
-    return float(np.pi / 4 * (plate.settings.filament_diameter_mm or DEFAULT_DIAMETER_MM) ** 2)
+    return float(np.pi / 4 * (plate.filament_diameter_mm or DEFAULT_DIAMETER_MM) ** 2)
 
 
 def bead_areas(plate: Plate, rows: I8) -> F8:

@@ -103,7 +103,8 @@ def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:
     if len(touched) == 0:
         return []
     plate, rows = draft.plate, draft.row[touched]
-    diameter, limit = bounds.material.diameter_mm.value, bounds.material.melt_rate_mm3_s.value
+    diameter = plate.filament_diameter_mm or bounds.material.diameter_mm.value
+    limit = bounds.material.melt_rate_mm3_s.value
     own_feed = plate.program.moves.f[rows]
     feed = np.where(np.isnan(draft.feed[touched]), own_feed, draft.feed[touched])
     flow = np.where(np.isnan(draft.flow[touched]), 1.0, draft.flow[touched])

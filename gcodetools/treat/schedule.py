@@ -153,7 +153,7 @@ class _Settling:
 
     def _stretches(self) -> Stretches:
         draft = self.draft
-        d = self.bounds.material.diameter_mm.value
+        d = draft.plate.filament_diameter_mm or self.bounds.material.diameter_mm.value
         owner = np.full(len(draft.plate.program.moves), -1, np.int16)
         for k, pose in enumerate(self.poses):
             owner[pose.rows] = k

@@ -96,3 +96,11 @@ def test_most_is_the_value_of_the_greatest_length_however_often_it_comes_back():
     assert _most(value[3:5], length[3:5]) == 210.0
     assert _most(np.array([1.0, 2.0, 2.0]), np.array([1.0, 0.6, 0.6])) == 2.0
     assert _most(np.full(3, np.nan), np.ones(3)) is None and _most(np.empty(0), np.empty(0)) is None
+
+
+def test_volumes_are_those_that_the_file_says_where_it_says_volumes():
+    body = b"G28\nM83\n%b;LAYER_CHANGE\n;Z:0.2\n;HEIGHT:0.2\n;TYPE:Perimeter\nG1 Z0.2\nG1 X50 E3.75 F1200\nG1 X0 E3.75\n"
+    filament = record_of(body % b"M200 D2.85\n")["filament"]
+    assert (filament["volume_mm3"], filament["diameter_mm"]) == (7.5, 2.85)
+    assert "the file's M200" in filament["mass_g"]["source"]
+    assert record_of(body % b"")["filament"]["diameter_mm"] == 1.75

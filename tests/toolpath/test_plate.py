@@ -81,3 +81,31 @@ def test_reading_takes_little_more_memory_than_what_is_read(monkeypatch: pytest.
     assert len(plate.beads.layer) > 50_000
     assert held < 3.5  # besides the text itself
     assert peak < held + 0.3
+
+
+VOLUMES = ";LAYER_CHANGE\n;Z:0.2\n;HEIGHT:0.2\n;TYPE:Perimeter\nG1 Z0.2\nG1 X100 E7.5\nG1 X0 E7.5\n"
+
+
+def test_beads_of_a_volume_are_as_wide_as_it_fills() -> None:
+    """A bead's section is what is pushed over its length: 7.5 mm3 over 100 mm are 0.075 mm2."""
+    for diameter in ("2.85", "1.75"):
+        plate = Plate.from_bytes(f"M83\nM200 D{diameter}\n{VOLUMES}".encode())
+        assert plate.filament_diameter_mm == float(diameter)
+        assert (plate.beads.width[1] - 0.2 + 0.2 * 3.14159265 / 4) * 0.2 == pytest.approx(0.075, rel=1e-4)
+        assert not plate.warnings
+
+
+@pytest.mark.parametrize("off", ["M200 D0", "M200 S0", "M200 D2.85 S0"])
+def test_where_volumes_are_off_their_diameter_counts_no_more(off: str) -> None:
+    settings = "; filament_diameter = 1.75\n; layer_height = 0.2\n"
+    plate = Plate.from_bytes(f"M83\nM200 D2.85\n{off}\n{VOLUMES}{settings}".encode())
+    assert plate.volumetric_mm is None and plate.filament_diameter_mm == 1.75
+    assert not plate.warnings
+
+
+@pytest.mark.parametrize(("stated", "said"), [(1.75, 1), (2.85, 0), (2.83, 0), (2.8, 1)])
+def test_another_diameter_in_the_settings_than_in_force_is_told(stated: float, said: int) -> None:
+    settings = f"; filament_diameter = {stated}\n; layer_height = 0.2\n"
+    plate = Plate.from_bytes(f"M83\nM200 D2.85\n{VOLUMES}{settings}".encode(), "two.gcode")
+    assert plate.filament_diameter_mm == 2.85
+    assert sum("two.gcode:2: M200 says a filament of 2.85 mm" in one for one in plate.warnings) == said

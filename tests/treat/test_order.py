@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -218,6 +220,14 @@ def test_more_than_the_melt_rate_is_refused_with_the_line(case):
         one.draft(one.work(Treatment(speed=Speed(scale=4.0))))
     draft, _ = one.draft(one.work(Treatment(speed=Speed(scale=1.2))))
     assert np.nanmax(draft.feed) > 0
+
+
+def test_the_melt_rate_goes_by_the_diameter_that_the_file_states(case):
+    one = case()
+    faster = one.work(Treatment(speed=Speed(scale=1.2)))
+    one.plate = replace(one.plate, settings=replace(one.plate.settings, filament_diameter_mm=2.85))
+    with pytest.raises(Refused, match="the melt rate of petg"):
+        one.draft(faster)
 
 
 def test_what_the_file_itself_exceeds_is_a_warning(case):
