@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from gcodetools.gcode.program import RETRACT, Moves, Program
 
-__all__ = ["Chains", "Paths", "Segments", "chains_of", "dry_path", "segments_of", "spread"]
+__all__ = ["Chains", "Paths", "Segments", "chains_of", "drawn_mm", "dry_path", "segments_of", "spread"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
@@ -118,6 +118,16 @@ def segments_of(program: Program, rows: I8, tolerance_mm: float) -> Segments:
         out[u][inner] = arcs.cx[a] + arcs.radius[a] * np.cos(angle)
         out[v][inner] = arcs.cy[a] + arcs.radius[a] * np.sin(angle)
     return Segments(bead, first, *out)
+
+
+def drawn_mm(program: Program, rows: I8) -> F8:
+    """(k,) length in the plane of the beads `rows`, along their arcs."""
+    moves, arcs = program.moves, program.arcs
+    before = np.maximum(rows - 1, 0)
+    length: F8 = np.hypot(moves.x[rows] - moves.x[before], moves.y[rows] - moves.y[before])
+    bent, arc = _arcs_among(rows, arcs.row, arcs.plane)
+    length[bent] = arcs.radius[arc] * np.abs(arcs.sweep[arc])
+    return length
 
 
 def _arcs_among(rows: I8, arc_row: NDArray[np.int32], plane: NDArray[np.uint8]) -> tuple[I8, I8]:

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.arrays import spans_of
-from gcodetools.gcode.program import Moves, Program
+from gcodetools.gcode.program import Program
 from gcodetools.marks.types import Marks
 from gcodetools.toolpath.beads import Layers
+from gcodetools.toolpath.chains import drawn_mm
 from gcodetools.toolpath.levels import SAME_Z_MM, by_geometry, on_the_bed
 
 __all__ = ["find", "laying"]
@@ -74,7 +75,7 @@ def find(
     if len(marks.layer_line):
         return _by_marks(program, marks, beads, layer_height_mm)
     first, stop, raft = by_geometry(program, beads, layer_height_mm)
-    z, inner_rise = _heights_of(program.moves, beads, first, stop)
+    z, inner_rise = _heights_of(program, beads, first, stop)
     stated = np.full(len(first), np.nan)
     line = program.moves.line[first] if len(first) else np.empty(0, np.int32)
     return _finished(line, first, stop, z, inner_rise, stated, raft, beads, layer_height_mm, "geometry")
@@ -84,7 +85,7 @@ def _by_marks(program: Program, marks: Marks, beads: Bool, layer_height_mm: floa
     moves = program.moves
     first = np.searchsorted(moves.line, marks.layer_line)
     stop = np.append(first[1:], len(moves))
-    z, inner_rise = _heights_of(moves, beads, first, stop)
+    z, inner_rise = _heights_of(program, beads, first, stop)
     keep = np.flatnonzero(~np.isnan(z))
     if len(keep):
         keep = keep[np.concatenate([[True], np.abs(np.diff(z[keep])) > SAME_Z_MM])]
@@ -103,7 +104,7 @@ def _by_marks(program: Program, marks: Marks, beads: Bool, layer_height_mm: floa
     )
 
 
-def _heights_of(moves: Moves, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]:
+def _heights_of(program: Program, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]:
     """z that half of each layer's bead length lies below, and how far z rises inside; NaN without beads."""
     middle, rise = np.full(len(first), np.nan), np.full(len(first), np.nan)
     rows = np.flatnonzero(beads)
@@ -112,22 +113,21 @@ def _heights_of(moves: Moves, beads: Bool, first: I8, stop: I8) -> tuple[F8, F8]
     if len(filled) == 0:
         return middle, rise
     rows = rows[: high[filled[-1]]]
-    heights = moves.z[rows]
+    heights = program.moves.z[rows]
     low, high = low[filled], high[filled]
     rise[filled] = np.maximum.reduceat(heights, low) - np.minimum.reduceat(heights, low)
     # In a layer of one height any bead tells it.
     middle[filled] = heights[(low + high - 1) // 2]
     for k in np.flatnonzero(rise[filled] > SAME_Z_MM).tolist():
-        middle[filled[k]] = _half_below(moves, rows[low[k] : high[k]])
+        middle[filled[k]] = _half_below(program, rows[low[k] : high[k]])
     return middle, rise
 
 
-def _half_below(moves: Moves, rows: I8) -> float:
-    before = np.maximum(rows - 1, 0)
-    length = np.hypot(moves.x[rows] - moves.x[before], moves.y[rows] - moves.y[before])
-    order = np.argsort(moves.z[rows], kind="stable")
-    total = np.cumsum(length[order])
-    return float(moves.z[rows[order[np.searchsorted(total, total[-1] / 2)]]])
+def _half_below(program: Program, rows: I8) -> float:
+    z = program.moves.z[rows]
+    order = np.argsort(z, kind="stable")
+    total = np.cumsum(drawn_mm(program, rows)[order])
+    return float(z[order[np.searchsorted(total, total[-1] / 2)]])
 
 
 def _finished(

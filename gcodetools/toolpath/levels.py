@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Moves, Program
+from gcodetools.toolpath.chains import Segments, drawn_mm, segments_of
 
 __all__ = ["SAME_Z_MM", "by_geometry", "on_the_bed", "turns"]
 
@@ -26,6 +27,7 @@ _BED_SHARE = 1.5  # objects of one plate may start with first layers that differ
 _PRIMING_BEADS = 16  # a start code draws a line or two; a first layer has a skirt or walls
 _PRIMING_FLOW = 2.2  # and pushes this many times the filament of the print's beads a millimetre
 _PRIMING_AWAY_MM = 5.0
+_ARC_MM = 0.05  # how far a piece may stand off its arc
 _LINE_MM = 0.8  # area over length: two lines a millimetre apart have half of one
 _SPIRAL_BEADS = 8
 _SPIRAL_RISE = 1.5  # layers; a ramp at a seam climbs one at most
@@ -64,7 +66,7 @@ def by_geometry(program: Program, beads: Bool, layer_height_mm: float | None) ->
     none = np.empty(0, np.int64)
     if len(row) == 0:
         return none, none, np.empty(0, bool)
-    row = row[_behind_priming(program.moves, row) :]
+    row = row[_behind_priming(program, row) :]
     before = program.moves.z[np.maximum(row - 1, 0)]
     rows = _Rows(row, np.where(row > 0, before, 0.0), program.moves.z[row])
     level = _levels(program.moves, rows, layer_height_mm)
@@ -76,46 +78,51 @@ def by_geometry(program: Program, beads: Bool, layer_height_mm: float | None) ->
     return first, stop, _raft(program.moves, row, begin, level)
 
 
-def _behind_priming(moves: Moves, row: I8) -> int:
+def _behind_priming(program: Program, row: I8) -> int:
     """Index into `row` of the print's first bead: what the start code drew comes before it."""
+    moves = program.moves
     x, y, z = moves.x[row], moves.y[row], moves.z[row]
     head = min(_PRIMING_BEADS + 1, len(row))
     if head < 2:
         return 0
     x0, y0 = moves.x[np.maximum(row[:head] - 1, 0)], moves.y[np.maximum(row[:head] - 1, 0)]
-    length = np.hypot(x[:head] - x0, y[:head] - y0)
-    flow = moves.e[row[:head]] / np.maximum(length, 1e-9)
-    usual = _usual_flow(moves, row)
+    flow = moves.e[row[:head]] / np.maximum(drawn_mm(program, row[:head]), 1e-9)
+    usual = _usual_flow(program, row)
+    drawn = segments_of(program, row[:head], _ARC_MM)
     start = 0
     for k in range(1, head):
         falls = z[k] < z[k - 1] - SAME_Z_MM and z[k - 1] - z[0] <= SAME_Z_MM
         thick = bool(np.all(flow[start:k] > _PRIMING_FLOW * usual)) and flow[k] < _PRIMING_FLOW * usual
         jump = np.hypot(x0[k] - x[k - 1], y0[k] - y[k - 1]) > _PRIMING_AWAY_MM
-        if falls or thick or (jump and _apart(x, y, z, k, x0, y0)):
+        if falls or thick or (jump and _apart(x, y, z, k, drawn)):
             start = k
     return start
 
 
-def _usual_flow(moves: Moves, row: I8) -> float:
+def _usual_flow(program: Program, row: I8) -> float:
     """Filament a millimetre of most beads, by a sample spread over the print."""
     some = row[:: max(1, len(row) // 2000)]
     some = some[some > 0]
-    length = np.hypot(moves.x[some] - moves.x[some - 1], moves.y[some] - moves.y[some - 1])
-    return float(np.median(moves.e[some][length > 0] / length[length > 0])) if np.any(length > 0) else np.inf
+    length = drawn_mm(program, some)
+    some, length = some[length > 0], length[length > 0]
+    return float(np.median(program.moves.e[some] / length)) if len(some) else np.inf
 
 
-def _apart(x: F8, y: F8, z: F8, k: int, x0: F8, y0: F8) -> bool:
+def _apart(x: F8, y: F8, z: F8, k: int, drawn: Segments) -> bool:
     """Whether the first k beads are lines at one height that stand off from all later ones, of which there is
-    more than one layer. A loop is no such line: it holds more area than one drawn to and fro."""
+    more than one layer. A loop is no such line: it holds more area than one drawn to and fro. drawn : the first beads'
+    pieces."""
     if z[k:].max() - z[k:].min() <= SAME_Z_MM or z[:k].max() - z[:k].min() > SAME_Z_MM:
         return False
-    dx, dy = x[:k] - x0[:k], y[:k] - y0[:k]
-    area = abs(float(((x0[:k] - x0[0]) * dy - (y0[:k] - y0[0]) * dx).sum())) / 2
+    stop = int(drawn.first[k])
+    x0, y0, x1, y1 = drawn.x0[:stop], drawn.y0[:stop], drawn.x1[:stop], drawn.y1[:stop]
+    dx, dy = x1 - x0, y1 - y0
+    area = abs(float(((x0 - x0[0]) * dy - (y0 - y0[0]) * dx).sum())) / 2
     if area > _LINE_MM * float(np.hypot(dx, dy).sum()):
         return False
-    for begin, end in ((x0[:k], x), (y0[:k], y)):
-        low, high = min(begin.min(), end[:k].min()), max(begin.max(), end[:k].max())
-        if high < end[k:].min() or low > end[k:].max():
+    for begin, end, later in ((x0, x1, x[k:]), (y0, y1, y[k:])):
+        low, high = min(begin.min(), end.min()), max(begin.max(), end.max())
+        if high < later.min() or low > later.max():
             return True
     return False
 

@@ -202,3 +202,45 @@ def test_heights_that_floats_blur_are_one_layer(pen: Any) -> None:
         pen.layer(z)
         pen.square(50, 50, 20 + pi * z)
     assert len(pen.plate().layers) == 2
+
+
+def _ring(pen: Any, x: float, y: float, radius: float) -> None:
+    """A full circle about (x, y), begun and ended at its right."""
+    pen.travel(x + radius, y)
+    pen.say(f"G3 I{-radius:g} J0 E{tau * radius * pen.e_per_mm:.5f} F1500")
+
+
+@pytest.mark.parametrize("skirt", [False, True])
+def test_full_circles_at_the_start_are_no_priming(pen: Any, skirt: bool) -> None:
+    for z in (0.2, 0.4, 0.6):
+        pen.layer(z)
+        if skirt and z == 0.2:
+            _ring(pen, 100, 100, 18)
+        for radius in (7.35, 7.775):
+            _ring(pen, 100, 100, radius)
+        for y in range(-6, 7):
+            x = (7 * 7 - y * y) ** 0.5
+            pen.line([(100 - x, 100 + y), (100 + x, 100 + y)])
+    plate = pen.plate()
+    assert np.all(plate.beads.layer[plate.moves.e > 0] >= 0)
+    assert len(plate.layers) == 3
+
+
+def test_a_thick_line_before_full_circles_is_priming(pen: Any) -> None:
+    pen.layer(0.2)
+    pen.line([(10, 10), (90, 10)], flow=3.0)
+    for z in (0.2, 0.4, 0.6):
+        pen.layer(z)
+        for radius in (7.35, 7.775, 8.2):
+            _ring(pen, 100, 100, radius)
+    plate = pen.plate()
+    assert (plate.beads.layer[plate.moves.e > 0] < 0).tolist() == [True] + 9 * [False]
+
+
+def test_a_layer_lies_where_most_of_its_full_circles_do(pen: Any) -> None:
+    pen.say(";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2", ";TYPE:Perimeter")
+    pen.layer(0.2)
+    pen.line([(100, 100), (101, 100)])
+    pen.layer(0.3)
+    _ring(pen, 100, 100, 8)
+    assert pen.plate().layers.z_mm.tolist() == [0.3]
