@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from gcodetools.kit.schema import Kit, Part
 from gcodetools.kit.sections import heights_in, outline_of, section_at
+from gcodetools.marks.objects import readable
 
 __all__ = ["ACCENT", "GREY", "INK", "PAPER", "Panel", "Row", "draw", "draw_sections", "plain_text"]
 
@@ -53,7 +54,7 @@ class Row:
 
 def plain_text(text: str) -> str:
     """Text for a drawing or a comment: one line, nothing that XML forbids or UTF-8 can't hold."""
-    kept = "".join(c if c.isprintable() else " " for c in text)
+    kept = "".join(c if c.isprintable() else " " for c in readable(text))
     return kept.encode("utf-8", "replace").decode()
 
 

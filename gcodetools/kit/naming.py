@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,7 +11,7 @@ from gcodetools.kit.drawing import plain_text
 from gcodetools.kit.placing import Pose, label_matches, place
 from gcodetools.kit.schema import FoundBy, Kit, Part, Region
 from gcodetools.kit.shapes import All
-from gcodetools.marks.objects import normal_label
+from gcodetools.marks.objects import normal_label, readable
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["glob_of", "instance_meant"]
@@ -61,18 +60,24 @@ def instance_meant(plate: Plate, label: str | None) -> tuple[Pose, list[str]]:
         )
         length = [float(plate.beads.length_mm[pose.rows].sum()) for pose in poses]
         return poses[int(np.argmax(length))], warnings
-    named = [pose for pose in poses if pose.label == label] or poses
+    alike = [pose for pose in poses if normal_label(pose.label or "") == normal_label(label)]
+    named = [pose for pose in poses if pose.label == label] or alike or poses
     return named[0], []
 
 
 def _meant(label: str, distinct: Sequence[str], plate: Plate) -> str:
-    """The label, or the one name that it means as a glob.
+    """The label, or the one name that is shown like it or that it means as a glob.
 
     Raises
     ------
     InputError : a glob that means several.
     """
-    if normal_label(label) in distinct or not set("*?[") & set(label):
+    if normal_label(label) in distinct:
+        return label
+    shown = [name for name in distinct if normal_label(plain_text(name)) == normal_label(plain_text(label))]
+    if len(shown) == 1:
+        return shown[0]
+    if not set("*?[") & set(label):
         return label
     hits = [name for name in distinct if label_matches(name, label)]
     if len(hits) > 1:
@@ -85,5 +90,6 @@ def _meant(label: str, distinct: Sequence[str], plate: Plate) -> str:
 
 
 def glob_of(text: str) -> str:
-    """A label as a glob that means just it."""
-    return re.sub(r"[*?[]", lambda found: f"[{found[0]}]", plain_text(text))
+    """A label as a glob that means just it, but for letters that can't be shown, for which any will do."""
+    letters = (f"[{c}]" if c in "*?[" else c if c.isprintable() else "?" for c in readable(text))
+    return "".join(letters)

@@ -14,10 +14,11 @@ from gcodetools.marks.conventions import Convention, Pair
 from gcodetools.marks.sifter import Sifter
 from gcodetools.marks.types import Objects
 
-__all__ = ["find_objects", "normal_label"]
+__all__ = ["find_objects", "normal_label", "readable"]
 
 _COPY = re.compile(r"[\s._]id[:_\s]*\d+[\s._]+copy[:_\s]*\d+$")
 _EXTENSION = re.compile(r"[\s._](?:stl|step|stp|3mf|obj|amf|ply|iges|igs)$")
+_BYTE = re.compile("[\udc80-\udcff]")  # as `surrogateescape` decodes what is no UTF-8
 _EXCLUDE = b"EXCLUDE_OBJECT_"
 _NAME = re.compile(rb"NAME\s*=\s*(\"[^\"]*\"|'[^']*'|\S+)")
 _NUMBERED = re.compile(rb"M486\s*S\s*(-?\d+)(?:\s+A(.*))?")
@@ -46,13 +47,19 @@ def normal_label(text: str) -> str:
 
     Composed (Unicode NFC), as labels come from names of files, which macOS may give with its accents apart.
     """
-    text = unicodedata.normalize("NFC", text)
+    text = unicodedata.normalize("NFC", readable(text))
     label = re.sub(r"[\s._]+", "_", text.strip().lower()).strip("_")
     while True:
         shorter = _EXTENSION.sub("", _COPY.sub("", label)).strip("_")
         if shorter == label or not shorter:
             return label or text.strip().lower()
         label = shorter
+
+
+def readable(text: str) -> str:
+    """A name with its bytes that are no UTF-8 as letters of Western Europe (Windows-1252), so that what is shown can be
+    typed."""
+    return _BYTE.sub(lambda found: bytes([ord(found[0]) & 0xFF]).decode("cp1252", "replace"), text)
 
 
 def find_objects(sifter: Sifter, table: Convention) -> Objects:

@@ -213,6 +213,23 @@ def test_labels_with_signs_of_globs_yaml_and_xml_survive() -> None:
     ET.fromstring(kit.drawing.encode())
 
 
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [(b"clip-\xe9", "clip-\xe9"), (b"clip-\x96", "clip-\u2013"), ("clip-\xe9".encode(), "clip-\xe9"),
+     ("clip\u200b-x".encode(), "clip -x"), (b"clip-\x81", "clip-\ufffd")],
+)  # fmt: skip
+def test_the_name_that_is_shown_of_an_object_means_it_and_so_does_the_kit_s(name: bytes, shown: str) -> None:
+    """Windows-1252 as the Unicode Consortium maps it (CP1252.TXT): E9 is e acute, 96 an en dash, 81 undefined."""
+    data = make("B", parts=[Placement(plain(shapely.box(0, 0, 14, 9), "odd"), 60, 60)]).data
+    plate = Plate.from_bytes(data.replace(b"odd.stl", name + b".stl"), "plate.gcode")
+    with pytest.raises(InputError, match=f"found: {shown}\n"):
+        learn(plate, "bracket")
+    for label in (None, shown, plate.marks.objects.names[0], name.decode("utf-8", "surrogateescape"), "clip*"):
+        kit = read(learn(plate, label).kit_text)
+        assert kit.parts["clip-x" if "x" in shown else "clip"].found_by.label
+        assert len(place(kit, plate).poses) == 1
+
+
 def test_a_real_file_is_learnt(samples: Path) -> None:
     plate = Plate.read(samples / "B-two-objects.gcode")
     kit = learn(plate, "lrs_200_psu_bracket_x2")
