@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.context import INCH_MM
 from gcodetools.edit.displaced import circles_of, ends_of
-from gcodetools.edit.draft import Draft, e_decimals
+from gcodetools.edit.draft import INCH_MM, Draft, e_decimals
 from gcodetools.edit.lines import line_words
 from gcodetools.edit.moves import Wait
 from gcodetools.gcode.program import ARC, CLOCKWISE, DWELL, RETRACT, UNRETRACT, Program

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Program
 from gcodetools.marks.features import FEATURE_INDEX
-from gcodetools.toolpath.chains import Paths, chains_of, segments_of
+from gcodetools.toolpath.chains import Chains, Paths, chains_of, drawn_mm, segments_of
 from gcodetools.toolpath.nesting import innermost
 from gcodetools.toolpath.skirts import skirts
 
@@ -62,12 +62,27 @@ def classify(program: Program, beads: Bool, layer: I4, width: NDArray[np.float32
     usual = usual if usual > 0 else 0.4
     segments = segments_of(program, rows, ARC_TOLERANCE_MM)
     chains = chains_of(program, rows, segments, bead_layer, usual)
-    climbs = np.abs(program.moves.z[rows] - program.moves.z[np.maximum(rows - 1, 0)]) > 1e-6
-    share = np.add.reduceat(climbs.astype(np.float64), chains.begin) / (chains.stop - chains.begin)
-    paths = Paths(segments, chains, bead_layer[chains.begin], share > 0.5, usual)
+    paths = Paths(segments, chains, bead_layer[chains.begin], _climbing(program, rows, chains), usual)
     feature = _loops_and_fill(paths, raft)
     result[rows] = np.repeat(feature, chains.stop - chains.begin)
     return result
+
+
+def _climbing(program: Program, rows: I8, chains: Chains) -> Bool:
+    """(c,) whether each chain climbs all along: no level stretch of it is as long as half of it. Z has a last decimal,
+    so a slow climb goes in steps of several beads."""
+    rises = np.abs(program.moves.z[rows] - program.moves.z[np.maximum(rows - 1, 0)]) > 1e-6
+    if not np.any(rises):
+        return np.zeros(len(chains), bool)
+    owner = np.repeat(np.arange(len(chains)), chains.stop - chains.begin)
+    edge = rises | (np.diff(owner, prepend=-1) > 0)
+    begin = np.flatnonzero(edge)
+    level_mm = np.add.reduceat(np.where(rises, 0.0, drawn_mm(program, rows)), begin)
+    longest = np.zeros(len(chains))
+    np.maximum.at(longest, owner[begin], level_mm)
+    some = np.bincount(owner[rises], minlength=len(chains)) > 0
+    climbing: Bool = some & (longest < chains.length_mm / 2)
+    return climbing
 
 
 def _loops_and_fill(paths: Paths, raft: Bool) -> U1:

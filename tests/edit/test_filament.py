@@ -156,8 +156,13 @@ INCHES = ["G20", *(line for line in ABSOLUTE if line != "G21")]
 
 
 def test_rounding_to_a_step_of_an_inch_is_no_undeclared_change(plate_of, write):
-    lines = ["G1 X0 Y0 F60", *(f"G1 X{k / 100:g} Y0 E{k * 5e-4:.4f}" for k in range(1, 60)), "G1 X0 Y1", "G1 X1 E1"]
-    got = flown(plate_of, write, lines, {k: 1.05 for k in range(0, 59, 2)}, INCHES)
+    lines = [
+        "G1 X0 Y0 F60",
+        *(f"G1 X{k / 100:g} Y0 E{k * 5e-4:.4f}" for k in range(1, 60)),
+        "G1 X0 Y1",
+        "G1 X1 E1",
+    ]
+    got = flown(plate_of, write, lines, dict.fromkeys(range(0, 59, 2), 1.05), INCHES)
     assert sum(line.startswith("G92 E") for line in got) == 1
 
 

@@ -99,7 +99,7 @@ def test_most_is_the_value_of_the_greatest_length_however_often_it_comes_back():
 
 
 def test_volumes_are_those_that_the_file_says_where_it_says_volumes():
-    body = b"G28\nM83\n%b;LAYER_CHANGE\n;Z:0.2\n;HEIGHT:0.2\n;TYPE:Perimeter\nG1 Z0.2\nG1 X50 E3.75 F1200\nG1 X0 E3.75\n"
+    body = b"G28\nM83\n%b;LAYER_CHANGE\n;Z:0.2\n;HEIGHT:0.2\n;TYPE:Perimeter\nG1 Z0.2\nG1 X50 E3.75 F9\nG1 X0 E3.75\n"
     filament = record_of(body % b"M200 D2.85\n")["filament"]
     assert (filament["volume_mm3"], filament["diameter_mm"]) == (7.5, 2.85)
     assert "the file's M200" in filament["mass_g"]["source"]

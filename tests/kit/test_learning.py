@@ -224,7 +224,13 @@ def test_the_name_that_is_shown_of_an_object_means_it_and_so_does_the_kit_s(name
     plate = Plate.from_bytes(data.replace(b"odd.stl", name + b".stl"), "plate.gcode")
     with pytest.raises(InputError, match=f"found: {shown}\n"):
         learn(plate, "bracket")
-    for label in (None, shown, plate.marks.objects.names[0], name.decode("utf-8", "surrogateescape"), "clip*"):
+    for label in (
+        None,
+        shown,
+        plate.marks.objects.names[0],
+        name.decode("utf-8", "surrogateescape"),
+        "clip*",
+    ):
         kit = read(learn(plate, label).kit_text)
         assert kit.parts["clip-x" if "x" in shown else "clip"].found_by.label
         assert len(place(kit, plate).poses) == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import cos, pi, sin
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from gcodetools.demo.maker import CONVENTIONS
 from gcodetools.demo.plates import Made
-from gcodetools.toolpath.beads import FEATURES
+from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
 from gcodetools.toolpath.plate import Plate
 
 Read = Callable[..., Plate]
@@ -256,3 +257,44 @@ def test_samples_without_words_have_walls_on_every_layer(samples: Path, name: st
     assert len(np.unique(plate.beads.layer[outer])) == len(plate.layers)
     share = plate.beads.length_mm[outer].sum() / plate.beads.length_mm[plate.beads.is_bead].sum()
     assert 0.1 < share < 0.6
+
+
+def _vase(
+    pen: Any, turns: int, decimals: int, at: Callable[[float], tuple[float, float]], count: int
+) -> None:
+    """A wall that climbs 0.2 mm a turn from 0.4, Z written with few decimals."""
+    points = [at(k / count) for k in range(turns * count + 1)]
+    pen.line(points, [round(0.4 + 0.2 * k / count, decimals) for k in range(1, turns * count + 1)])
+
+
+def _horseshoe(t: float) -> tuple[float, float]:
+    """Around a wall of 4 mm along three quarters of a circle of 16 mm."""
+    t = t % 1.0
+    radius, turn = (18.0, 2 * t) if t < 0.5 else (14.0, 2 - 2 * t)
+    return 100 + radius * cos(1.5 * pi * turn), 100 + radius * sin(1.5 * pi * turn)
+
+
+@pytest.mark.parametrize("decimals", [2, 3, 4])
+def test_a_wall_that_climbs_in_steps_of_several_beads_is_outermost(pen: Any, decimals: int) -> None:
+    for z in (0.2, 0.4):
+        pen.layer(z)
+        pen.loop([_horseshoe(k / 200) for k in range(200)])
+    pen.travel(*_horseshoe(0.0))
+    _vase(pen, 6, decimals, _horseshoe, 200)
+    plate = pen.plate()
+    climbing = plate.moves.z > 0.4 + 1e-6
+    assert np.all(plate.beads.feature[climbing & (plate.moves.e > 0)] == FEATURE_INDEX["outermost"])
+
+
+def test_an_open_run_that_goes_up_a_step_in_its_middle_does_not_climb(pen: Any) -> None:
+    """A run of support with one step, as where a mesh of a bed's heights was put into the file."""
+    for z in (0.2, 0.4):
+        pen.layer(z)
+        pen.square(100, 100, 20)
+        pen.line(
+            [(130 + 2 * (k // 2), 100 + 20 * ((k + 1) // 2 % 2)) for k in range(20)],
+            [z + 0.02 * (k > 9) for k in range(1, 20)],
+        )
+    plate = pen.plate()
+    far = (plate.moves.x > 125) & (plate.moves.e > 0)
+    assert np.all(plate.beads.feature[far] == FEATURE_INDEX["support"])
