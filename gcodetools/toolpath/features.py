@@ -29,6 +29,7 @@ Bool = NDArray[np.bool_]
 
 ARC_TOLERANCE_MM = 0.05  # for nesting, an eighth of a usual width
 _NARROW = 1.6  # widths between the centre lines of loops that touch: 1 where laid side by side, some overlap
+_WIDTHS = 0.8, 1.6  # of a loop, at least and at most, of the file's usual width
 _GAP_FACE = 2.6  # widths across a face that takes no more than a zigzag of gap fill
 _BESIDE = 1.35  # widths between neighbours in solid fill; sparse fill of 50 % has 2
 _SHORT = 1.5  # widths; shorter beads join lines of fill and say nothing about its pitch
@@ -63,7 +64,7 @@ def classify(program: Program, beads: Bool, layer: I4, width: NDArray[np.float32
     segments = segments_of(program, rows, ARC_TOLERANCE_MM)
     chains = chains_of(program, rows, segments, bead_layer, usual)
     paths = Paths(segments, chains, bead_layer[chains.begin], _climbing(program, rows, chains), usual)
-    feature = _loops_and_fill(paths, raft)
+    feature = _loops_and_fill(paths, raft, _loop_widths(paths, width[rows]))
     result[rows] = np.repeat(feature, chains.stop - chains.begin)
     return result
 
@@ -85,8 +86,21 @@ def _climbing(program: Program, rows: I8, chains: Chains) -> Bool:
     return climbing
 
 
-def _loops_and_fill(paths: Paths, raft: Bool) -> U1:
-    """(c,) feature of each chain."""
+def _loop_widths(paths: Paths, width: NDArray[np.float32]) -> F8:
+    """(n,) width of each loop, mm: walls of a first layer are often laid wider. width : (k,) of the beads."""
+    chains = paths.chains
+    loops = np.flatnonzero(chains.closed)
+    if len(loops) == 0:
+        return np.empty(0)
+    known = np.where(np.isfinite(width), width, paths.width).astype(np.float64)
+    mean = np.add.reduceat(known, chains.begin)[loops] / (chains.stop - chains.begin)[loops]
+    low, high = _WIDTHS
+    result: F8 = np.clip(mean, low * paths.width, high * paths.width)
+    return result
+
+
+def _loops_and_fill(paths: Paths, raft: Bool, width: F8) -> U1:
+    """(c,) feature of each chain. width : (n,) of each loop, mm."""
     chains, layer = paths.chains, paths.layer
     feature = np.full(len(chains), _GAP, np.uint8)
     loops = np.flatnonzero(chains.closed)
@@ -96,12 +110,12 @@ def _loops_and_fill(paths: Paths, raft: Bool) -> U1:
     across = _across(paths, loops, parent)
     filled = np.zeros(len(loops), bool)
     filled[face[face >= 0]] = True
-    skirt = skirts(paths, loops, parent, filled, across < _NARROW * paths.width)
+    skirt = skirts(paths, loops, parent, filled, across < _NARROW * width)
     # What stands inside a skirt stands outside all loops.
     outside = parent.copy()
     while np.any(within := (outside >= 0) & skirt[np.maximum(outside, 0)]):
         outside[within] = parent[outside[within]]
-    air = _beside_air(paths, loops, outside, filled, across)
+    air = _beside_air(paths, loops, outside, filled, across, width)
     feature[loops] = np.where(skirt, _SKIRT, np.where(air, _OUTERMOST, _PERIMETER))
     face = np.where((face >= 0) & skirt[np.maximum(face, 0)] if len(loops) else False, -1, face)
     feature[runs] = np.where(paths.rising[runs], _OUTERMOST, _fill(paths, runs, patch, face, across))
@@ -144,16 +158,16 @@ def _breadth(paths: Paths, loops: I8) -> F8:
     return short
 
 
-def _beside_air(paths: Paths, loops: I8, parent: I8, filled: Bool, across: F8) -> Bool:
+def _beside_air(paths: Paths, loops: I8, parent: I8, filled: Bool, across: F8, width: F8) -> Bool:
     """Which loops have air on one side."""
-    narrow = across < _NARROW * paths.width
+    narrow = across < _NARROW * width
     leaf = np.ones(len(loops), bool)
     leaf[parent[parent >= 0]] = False
     # A loop with nothing in it at all is a hole's edge, or the middle of a rib.
-    narrow[leaf] = _breadth(paths, loops[leaf]) < _LEAF * paths.width
+    narrow[leaf] = _breadth(paths, loops[leaf]) < _LEAF * width[leaf]
     # Where a file draws outlines one way round and holes the other, that tells.
     way = np.sign(paths.chains.area_mm2[loops])
-    holes = leaf & ~filled & (parent >= 0) & (across > _SURE_HOLE * paths.width)
+    holes = leaf & ~filled & (parent >= 0) & (across > _SURE_HOLE * width)
     usual = np.sign(way[parent < 0].sum())
     if usual and holes.sum() >= _ENOUGH and np.mean(way[holes] == -usual) >= _SAME_WAY:
         narrow = np.where(leaf & (parent >= 0), way == usual, narrow)

@@ -298,3 +298,17 @@ def test_an_open_run_that_goes_up_a_step_in_its_middle_does_not_climb(pen: Any) 
     plate = pen.plate()
     far = (plate.moves.x > 125) & (plate.moves.e > 0)
     assert np.all(plate.beads.feature[far] == FEATURE_INDEX["support"])
+
+
+@pytest.mark.parametrize("share", [0.8, 1.0, 1.1, 1.3])
+@pytest.mark.parametrize("third", [False, True])
+def test_loops_of_a_wider_first_layer_touch_across_a_wider_face(pen: Any, share: float, third: bool) -> None:
+    """A strip of two loops that leave not two widths between the second's sides, and a short one in there; each layer
+    at its own width: nothing of it but the outer loop stands by air."""
+    for z, width in ((0.2, 0.45 * share), (0.4, 0.45), (0.6, 0.45), (0.8, 0.45)):
+        pen.layer(z)
+        pen.width = width
+        for x, y in ((0.0, 0.0), (width, width), *([(12.0, 1.8 * width)] if third else [])):
+            pen.loop([(x, y), (30 - x, y), (30 - x, 3.95 * width - y), (x, 3.95 * width - y)])
+    plate = pen.plate()
+    assert [_of_layer(plate, layer) for layer in range(4)] == [["outermost", "perimeter"]] * 4
