@@ -32,6 +32,14 @@ _LINE_MM = 0.8  # area over length: two lines a millimetre apart have half of on
 _SPIRAL_BEADS = 8
 _SPIRAL_RISE = 1.5  # layers; a ramp at a seam climbs one at most
 _PASSES_MM = 1.0  # a spiral's turns stand over each other; an overhang shifts them by less
+_TURN_LEAST, _TURN_MOST = (
+    0.4,
+    1.6,
+)  # of a usual turn's height, where the path's next pass over its start is looked for
+_UNEVEN, _UNEVEN_MM = (
+    0.15,
+    0.015,
+)  # of a turn's height, and two steps of Z in hundredths: turns that differ by more
 _UNKNOWN_HEIGHT_MM = 0.3  # to tell a spiral where nothing states a layer height; common practice, no source
 _BESIDE_MM = 0.6  # a spiral's first turn stands this close over the walls of a bottom; a skirt is farther off
 _RAFT_LAYERS = 8
@@ -195,17 +203,47 @@ def turns(x: F8, y: F8) -> float:
 def _spiral(moves: Moves, rows: _Rows, part: slice, layer_height_mm: float | None) -> F8:
     """Levels of a spiral's beads: its rise cut into turns, as the path tells them (`_rise_a_turn`).
 
-    The settings' layer height is taken where it gives as many, within a turn in a hundred: it is exact.
+    The settings' layer height is taken where it gives as many, within a turn in a hundred: it is exact. Turns that
+    differ in height are cut where the path passes over the start of each.
     """
     row, z0, z1 = rows.row[part], rows.z0[part], rows.z1[part]
     base, rise = float(z0[0]), float(z1[-1] - z0[0])
     height = _rise_a_turn(moves, row, z0, z1)
+    middle = np.maximum.accumulate((z0 + z1) / 2)
+    ends = None if height is None else _uneven_turns(moves, row, z0, z1, height)
+    if ends is not None:
+        level: F8 = ends[np.minimum(np.searchsorted(ends, middle - 1e-6), len(ends) - 1)]
+        return level
     if height is None or (
         layer_height_mm and abs(rise / layer_height_mm - rise / height) < 0.5 + 0.01 * rise / height
     ):
         height = layer_height_mm or _UNKNOWN_HEIGHT_MM
-    nth = np.ceil(np.maximum.accumulate((z0 + z1) / 2 - base) / height - 1e-6)
+    nth = np.ceil((middle - base) / height - 1e-6)
     return base + np.maximum(nth, 1.0) * height
+
+
+def _uneven_turns(moves: Moves, row: I8, z0: F8, z1: F8, height: float) -> F8 | None:
+    """z at which each turn ends where turns differ in height; None where they are alike, or one can't be followed.
+    height : of most."""
+    x, y = np.append(moves.x[row[0] - 1], moves.x[row]), np.append(moves.y[row[0] - 1], moves.y[row])
+    middle = np.maximum.accumulate((z0 + z1) / 2)
+    ends, top = [float(z0[0])], float(z1[-1])
+
+    def following() -> float | None:
+        low, high = np.searchsorted(
+            middle, [ends[-1] + share * height for share in (_TURN_LEAST, _TURN_MOST)]
+        )
+        return _height_over(x, y, z0, z1, np.arange(low, high))
+
+    while ends[-1] + _TURN_MOST * height < top:
+        if (passed := following()) is None:
+            return None
+        ends.append(passed)
+    if np.all(np.abs(np.diff(ends) - height) <= max(_UNEVEN * height, _UNEVEN_MM)):
+        return None
+    if (passed := following()) is not None:
+        ends.append(passed if top - passed > _UNEVEN * height else top)
+    return np.append(ends[1:], ends[-1] + height)
 
 
 def _rise_a_turn(moves: Moves, row: I8, z0: F8, z1: F8) -> float | None:

@@ -244,3 +244,24 @@ def test_a_layer_lies_where_most_of_its_full_circles_do(pen: Any) -> None:
     pen.layer(0.3)
     _ring(pen, 100, 100, 8)
     assert pen.plate().layers.z_mm.tolist() == [0.3]
+
+
+@pytest.mark.parametrize("ring", [CIRCLE, STAR, C_SHAPE], ids=["circle", "star", "c"])
+@pytest.mark.parametrize("rest", [0.0, 0.5])
+def test_a_spiral_of_turns_that_differ_in_height_is_cut_where_each_ends(
+    pen: Any, ring: list[tuple[float, float]], rest: float
+) -> None:
+    heights = [0.2, 0.15, 0.15, 0.2, 0.15, 0.24, 0.2]
+    for z in (0.2, 0.4):
+        pen.layer(z)
+        pen.loop([(100 + x, 100 + y) for x, y in ring])
+    each, height = len(ring), [*heights, *([0.2] if rest else [])]
+    count = each * len(heights) + round(rest * each)
+    points = [(100 + ring[k % each][0], 100 + ring[k % each][1]) for k in range(count + 1)]
+    steps = [height[k // each] / each for k in range(count)]
+    pen.line(points, np.round(0.4 + np.cumsum(steps), 4).tolist())
+    plate = pen.plate()
+    assert len(plate.layers) == 2 + len(height)
+    climbing = np.flatnonzero((plate.moves.e > 0) & (plate.beads.layer > 1))
+    turn = np.arange(len(climbing)) // each
+    assert np.mean(plate.beads.layer[climbing] - 2 == turn) > 0.98
