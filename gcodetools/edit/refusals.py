@@ -12,7 +12,6 @@ from gcodetools.gcode.program import Program
 from gcodetools.gcode.states import Commands, several_commands
 
 __all__ = [
-    "asks",
     "origin_lines",
     "require_absolute",
     "require_followed",
@@ -47,7 +46,7 @@ def require_one_unit(draft: Draft) -> None:
             last = end
     inner = track.line[(track.line > lines[0]) & (track.line < last)]
     turns = inner[track.at(inner) != track.at(inner + 1)]
-    if len(turns) and asks(draft):
+    if len(turns) and _asks(draft):
         raise InputError(
             f"{_told(program, int(turns[0]))}: the unit changes in the middle of the print, expected G20 or G21 once, "
             "before the first move",
@@ -74,7 +73,7 @@ def require_single_commands(draft: Draft) -> None:
         return
     ends = program.moves.line[beads[[0, -1]]]
     lines = lines[(lines >= ends[0]) & (lines <= ends[1])]
-    if len(lines) == 0 or not asks(draft):
+    if len(lines) == 0 or not _asks(draft):
         return
     if b"\r" in program.lines.text(int(lines[0])):
         raise InputError(
@@ -88,7 +87,7 @@ def require_single_commands(draft: Draft) -> None:
     )
 
 
-def asks(draft: Draft) -> bool:
+def _asks(draft: Draft) -> bool:
     """Whether anything is to be another than in the file."""
     if draft.runs or draft.rests or draft.removed is not None or draft.moved is not None:
         return True

@@ -19,7 +19,6 @@ from gcodetools.edit.emit import emit_beads
 from gcodetools.edit.moves import Wait
 from gcodetools.edit.progress import Restated
 from gcodetools.edit.refusals import (
-    asks,
     require_absolute,
     require_one_unit,
     require_origins,
@@ -98,7 +97,6 @@ def emit(
     bed: Bed | None,
     record: tuple[int, Callable[[list[Unrested]], bytes]] | None = None,
     restate: Callable[[Reread], Restated] | None = None,
-    settled: Callable[[], object] | None = None,
 ) -> Treated:
     """Turn a draft into text.
 
@@ -108,28 +106,21 @@ def emit(
     record : line (0-based) before which the record goes, and what writes its text once the rests without a
     place are known; left out where nothing changes.
     restate : what brings the file's own times and totals up to date; not asked where nothing changes.
-    settled : waits until nozzle, fan, holds and rests are in the draft; None where they are. Beads are written
-    meanwhile.
 
     Raises
     ------
     InputError : something changes in a file whose unit changes between its moves or that has two commands on a line,
     or beads where it says where the nozzle is or moves in steps.
     """
-    if settled is not None and draft.runs:  # new beads go by what the fan does about them
-        settled()
-        settled = None
-    _require_writable(draft)
-    asked = asks(draft)
+    require_one_unit(draft)
+    require_single_commands(draft)
+    require_origins(draft)
+    require_absolute(draft)
     large = len(draft.plate.program.lines.data) > _LARGE_BYTES
     context = Context(draft)
     emit_beads(context)
     if large:
         give_back()
-    if settled is not None:
-        settled()
-        if not asked:
-            _require_writable(draft)
     emit_nozzle(context)
     emit_fan(context)
     emit_accel(context)
@@ -155,14 +146,6 @@ def emit(
     return Treated(
         draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output, tuple(waits)
     )
-
-
-def _require_writable(draft: Draft) -> None:
-    """Refuse to change a file that can't be: see `edit.refusals`."""
-    require_one_unit(draft)
-    require_single_commands(draft)
-    require_origins(draft)
-    require_absolute(draft)
 
 
 def _restate(context: Context, restate: Callable[[Reread], Restated]) -> None:

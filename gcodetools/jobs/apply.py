@@ -200,7 +200,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         _refuse_treated(plate.recorded_in, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
     # What the way to the output does not wait for is worked out beside it.
-    with ThreadPoolExecutor(1) as beside, ThreadPoolExecutor(1) as scheduling:
+    with ThreadPoolExecutor(1) as beside:
         planning = beside.submit(times, plate, profiles.machine)
         assumed = profiles.material_from == "assumed"
         bounding = beside.submit(bounds_of, plate, profiles.material, profiles.machine, assumed)
@@ -221,24 +221,21 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         changed = None if timed is None else retimed_rows(draft, timed)
         books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, changed)
         books.ahead(beside)
-        scheduled = scheduling.submit(settled, draft, wanted, bounds, timed, placed.poses, changed)
-        del planned, timed, changed  # their columns are large, and who needs them lets go of them
+        done, schedule = settled(draft, wanted, bounds, timed, placed.poses, changed)
+        del planned, timed, changed  # their columns are large, and the books let go of them
         warnings += [*shared.result(), *limits.result()]
         progress("writing")
 
         def text(unrested: list[Unrested]) -> bytes:
-            told = rest.outcome(scheduled.result()[0], draft, unrested)
+            told = rest.outcome(done, draft, unrested)
             file, inside = original.result()
             pairs = record_pairs(file, kit, work, profiles, told, (*inside, *options.noted))
             return record_lines(pairs, plate.program.lines.newline)
 
         ooze_mm, bed = profiles.material.ooze_mm.value, profiles.machine.bed if profiles.machine else None
         record = header_end(plate.program, plate.marks), text
-        treated = emit(
-            draft, ooze_mm=ooze_mm, bed=bed, record=record, restate=books.restate, settled=scheduled.result
-        )
+        treated = emit(draft, ooze_mm=ooze_mm, bed=bed, record=record, restate=books.restate)
         treated, lost = packed(treated, books.totals, full=options.verify, wanted=not options.unpacked)
-        done, schedule = scheduled.result()
         done = rest.outcome(done, draft, treated.unrested)
         telling = beside.submit(_told, books, treated, done, schedule, placed, skipped)
         progress("auditing")
