@@ -92,8 +92,8 @@ class Plate:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What was odd about the marks, about what the file was packed in, about its filament, and whether it looks like
-        two files."""
+        """What was odd about the marks, what the file was packed in and its filament, and whether it looks like two
+        files."""
         joined = _homing_told(self.program, self.layers, self.beads)
         return (*self.notes, *self.marks.warnings, *_two_diameters(self), *joined)
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.context import INCH_MM, coordinate_step
-from gcodetools.edit.draft import Draft, Run
+from gcodetools.edit.context import coordinate_step
+from gcodetools.edit.draft import INCH_MM, Draft, Run
 from gcodetools.edit.moved import Moved, carriers
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
