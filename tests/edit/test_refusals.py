@@ -136,5 +136,5 @@ def test_a_unit_that_changes_behind_the_print_is_refused_where_a_counter_runs_on
 def test_a_unit_that_changes_behind_the_print_is_none_of_ours() -> None:
     text = BEADS.format("G92 E0").replace("G21", "G20") + TURN
     treated = emit(faster(text), ooze_mm=1.0, bed=None)
-    assert treated.output.decode() == text.replace("G1 Y0 E0.3", "G1 Y0 E0.33000")
+    assert treated.output.decode() == text.replace("G1 Y0 E0.3", "G1 Y0 E0.330000")
     assert treated.audit(full=True).differing == 0
