@@ -35,7 +35,7 @@ _PLAIN = (
     b"G92 ",
 )  # heads of nearly all lines of ours, told by a comparison
 _BLANKS = 100  # that may stand before a comment
-_COMMENT = re.compile(rb"[ \t]*(?:" + _NOTE + rb")*(?:[;(]|\r?$)")
+_COMMENT = re.compile(rb"[ \t]*(?:" + _NOTE + rb")*+(?:[;(]|\r?$)")
 
 
 def foreign_problem(program: Program, edits: Edits, output: bytes, line: I8 | None = None) -> str:

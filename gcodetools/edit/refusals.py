@@ -67,8 +67,10 @@ def require_single_commands(draft: Draft) -> None:
     """
     program = draft.plate.program
     words, beads = program.words, np.flatnonzero(draft.plate.beads.is_bead)
-    acting = words.line[(words.letter == ord("G")) & np.isin(words.value, _ACTING)]
-    lines = np.intersect1d(acting[:-1][acting[1:] == acting[:-1]], several_commands(Commands(words)))
+    commands = Commands(words)
+    acting = (words.letter == ord("G")) & np.isin(words.value, _ACTING)
+    acting[commands.at] = False  # what is not read: all but the first
+    lines = np.intersect1d(words.line[acting], several_commands(commands))
     if len(lines) == 0 or len(beads) == 0:
         return
     ends = program.moves.line[beads[[0, -1]]]

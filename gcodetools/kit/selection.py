@@ -141,7 +141,7 @@ def _is_any(beads: str) -> NDArray[np.bool_]:
 
 def _paths(plate: Plate, pose: Pose, rows: I8, layer: NDArray[np.int32]) -> Paths:
     """Beads in the part's frame, at mid-height of their layers."""
-    moves, first = plate.program.moves, np.flatnonzero(np.diff(rows, prepend=-1) != 1)
+    moves, first = plate.program.moves, np.flatnonzero(np.diff(rows, prepend=-2) != 1)
     # Beads mostly begin where the one before ends.
     before = np.maximum(rows[first] - 1, 0)
     end_x, end_y = pose.to_part(moves.x[rows], moves.y[rows])

@@ -233,7 +233,9 @@ def _uneven_turns(moves: Moves, row: I8, z0: F8, z1: F8, height: float) -> F8 | 
         low, high = np.searchsorted(
             middle, [ends[-1] + share * height for share in (_TURN_LEAST, _TURN_MOST)]
         )
-        return _height_over(x, y, z0, z1, np.arange(low, high))
+        passed = _height_over(x, y, z0, z1, np.arange(low, high))
+        # A bead that climbs a whole turn at once may pass at its own begin, and get no further.
+        return None if passed is None or passed - ends[-1] < _TURN_LEAST * height / 2 else passed
 
     while ends[-1] + _TURN_MOST * height < top:
         if (passed := following()) is None:

@@ -128,8 +128,8 @@ class Plate:
 
 
 def _homing_told(program: Program, layers: Layers, beads: Beads) -> tuple[str, ...]:
-    """A sentence where the file homes X or Y (G28) above its first layer and prints on: nothing but a second print put
-    behind the first does (common practice, no source)."""
+    """A sentence where the file homes X or Y (G28) above its first layer and goes on upon the bed, as where a second
+    print is put behind the first (common practice, no source)."""
     commands = Commands(program.words)
     lines = commands.lines("G", 28)
     if len(lines) == 0 or len(layers) < 2:
@@ -139,6 +139,9 @@ def _homing_told(program: Program, layers: Layers, beads: Beads) -> tuple[str, .
     first = rows[np.argmax(beads.layer[rows] > 0)]
     between = (lines > program.moves.line[first]) & (lines < program.moves.line[rows[-1]])
     found = lines[between & (x | y | ~z)]
+    at = np.searchsorted(program.moves.line[rows], found)
+    run = layers.run[beads.layer[rows[at]]]
+    found = found[run > layers.run[beads.layer[rows[at - 1]]]]
     if len(found) == 0:
         return ()
     return (

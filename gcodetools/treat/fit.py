@@ -196,7 +196,8 @@ class _Builder:
 
 def _least_mm(plate: Plate) -> float:
     """The least offset that shows in coordinates as they are printed: half of their last decimal."""
-    inches = bool(np.any(plate.program.states.inches.at(plate.program.moves.line[-1:]) == 1.0))
+    last = plate.program.moves.line[plate.beads.is_bead][-1:]  # an end code may speak in another unit
+    inches = bool(np.any(plate.program.states.inches.at(last) == 1.0))
     step = min(coordinate_step(plate.program, letter) for letter in "XY")
     return step / 2 * (INCH_MM if inches else 1.0)
 

@@ -99,8 +99,11 @@ def plan(plate: Plate, work: Iterable[Item], bounds: Bounds) -> Plan:
     result.runs.sort(key=lambda run: run.row)
     if gone:
         row, t0, t1 = (np.concatenate(columns) for columns in zip(*gone, strict=True))
+        closed = np.array(
+            [s.room.wall_rows[-1] for one in result.sites for _, s in one.all() if s.laid], np.int64
+        )
         order = np.lexsort((t0, row))
-        result.row, result.t0, result.t1 = with_useless(plate, row[order], t0[order], t1[order])
+        result.row, result.t0, result.t1 = with_useless(plate, row[order], t0[order], t1[order], closed)
     return result
 
 

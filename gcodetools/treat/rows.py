@@ -23,17 +23,19 @@ _PLAIN = {
 }  # commands that may stand between beads that go
 
 
-def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
+def with_useless(plate: Plate, row: I8, t0: F8, t1: F8, closed: I8 | None = None) -> tuple[I8, F8, F8]:
     """Add the travels, retractions and lifts between removed beads to what is removed.
 
     From the last bead that stays to the last one that goes, all moves go, where they leave the filament and
     the height as they found them, on one layer, of one tool and inside one object's bracket. Behind a macro,
     whose moves belong to its other commands, they go from the first bead that goes. The moves on which a wall is
-    run dry to its start are part of it, and stay.
+    run dry to its start are part of it, and stay; those on which it is wiped closed stay but where new beads follow,
+    which go that way first.
 
     Parameters
     ----------
-    row, t0, t1 : stretches of beads that are removed, sorted; touching ones may overlap.
+    row, t0, t1 : stretches of beads that are removed, sorted; touching ones may overlap. closed : (n,) last
+    bead's rows of walls behind which new beads go.
     """
     row, t0, t1 = _merged(row, t0, t1)
     beads, moves = plate.beads, plate.program.moves
@@ -73,6 +75,9 @@ def with_useless(plate: Plate, row: I8, t0: F8, t1: F8) -> tuple[I8, F8, F8]:
     for column in (moves.tool, beads.layer, beads.instance):
         ok &= column[before] == column[last]
     ok &= macro[head] | (index[head] > before)
+    coasts = coasts_of(plate)
+    wiped = coasts.last[coasts.wipes]
+    ok &= ~np.isin(before, wiped if closed is None else np.setdiff1d(wiped, closed))
     gone = between[ok[owner]]
     row = np.concatenate([row, gone])
     t0, t1 = np.concatenate([t0, np.zeros(len(gone))]), np.concatenate([t1, np.ones(len(gone))])

@@ -27,6 +27,7 @@ F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 
 _EMPTY = shapely.MultiPolygon()
+_BED = Below(None, _EMPTY)
 _MOST_SHAPES = 16
 
 
@@ -141,11 +142,12 @@ class Sites:
         part = slice(max(first - 1, 0), int(rows[-1]) + 1)
         z = np.round(moves.z[part] - moves.z[first], 6) + 0.0
         height = float(self.plate.layers.height_mm[layer])
-        # Whether the last wall is run dry is told by what lies behind it.
+        # Whether and how the last wall is run dry is told by what lies behind it.
         coasts, last = coasts_of(self.plate), int(rows[-1])
-        dry = len(coasts.behind(last)) * (-1 if len(coasts.wiped(last)) else 1)
+        dry, wiped = coasts.behind(last), len(coasts.wiped(last)) > 0
         columns = (moves.x[part], moves.y[part], moves.e[part], moves.kind[part], beads.feature[part],
-                   beads.width[part], z, rows - first, np.array([height, dry]))  # fmt: skip
+                   beads.width[part], z, rows - first, np.array([height, wiped]),
+                   moves.x[dry], moves.y[dry])  # fmt: skip
         key = tuple(column.tobytes() for column in columns)
         if key not in self._shapes:
             if len(self._shapes) >= _MOST_SHAPES:
@@ -163,7 +165,7 @@ class Sites:
         """What lies under a plate layer of the instance; what regions lay there must be settled before."""
         at = int(np.searchsorted(self._layers, layer))
         if at == 0 or self.pose.layer[at] <= 1:
-            return Below(None, _EMPTY)
+            return _BED
         under = self.at(int(self._layers[at - 1]))
         key = tuple(site.state for site in under)
         if key not in self._below:

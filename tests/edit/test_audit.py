@@ -278,6 +278,8 @@ LINES = b"G21\nG90\nM83\nM117 A\nG1 X0 Y0 F1800\n;TYPE:Perimeter\nG1 X10 E.4\n"
         ([(12, 12, b"M117"), (12, 12, b"M204 S9\n")], "M117M204"),
         ([(12, 19, b"M204 S9\n")], "M117"),
         ([(12, 12, b"M204 S9\nM84")], "M84"),
+        ([(19, 19, b"(x) M600\n")], "M600"),
+        ([(19, 19, b"(a) (b) M117 hi\n")], "M117 hi"),
     ],
 )
 def test_lines_of_others_are_seen_beside_lines_of_ours(plate_of, changes, told):

@@ -40,6 +40,7 @@ def refused(draft: Draft) -> str:
         "G1 X9 Y9 E0.3 G92 E0",
         "N7 G1 X9 Y9 E0.3 G3 X1 I-4",
         "G92 E0 G1 X9 Y9 E0.3",
+        "G90 G1 X9 Y9 E0.3",
     ],
 )
 def test_two_commands_that_move_on_one_line_are_refused_by_line(line: str) -> None:

@@ -268,3 +268,22 @@ def _assert_alike(plate: Plate, found: list[dict[str, RegionHit]], alone: list[d
             assert len(hit.selection.row)
             for column in ("row", "t0", "t1"):
                 assert np.array_equal(getattr(hit.selection, column), getattr(other.selection, column))
+
+
+def test_a_bead_that_is_the_first_move_of_all_begins_where_the_machine_stands() -> None:
+    """At the origin, as nothing else is said; a corner of memory that nobody wrote to decided it once."""
+    square = ["G1 X10 Y0 Z.2 E1", "G1 X10 Y10 E1", "G1 X0 Y10 E1", "G1 X0 Y0 E1"]
+    text = "\n".join(
+        ["M83", ";LAYER_CHANGE", ";Z:0.2", ";HEIGHT:0.2", ";TYPE:External perimeter", *square, ""]
+    )
+    plate = Plate.from_bytes(text.encode(), "first.gcode")
+    rows = np.flatnonzero(plate.beads.feature != 0).astype(np.int32)
+    layer = (plate.beads.layer[rows] + 1).astype(np.int32)
+    pose = Pose("b", 1, None, 0.0, 0.0, 0.0, 0.0, 1.0, False, 0.0, rows, layer, 1)
+    region = schema.Region(shapes.Box(x=(-1.0, 5.0), y=(-1.0, 11.0)))
+    for junk in (1234.5, -3.0, 2.0):
+        scraps = [np.full(count, junk) for count in range(1, 12)]
+        del scraps
+        found = select(plate, pose, region, "r").selection
+        assert rows[0] == 0 and found.row.tolist() == [2, 3]
+        assert np.column_stack([found.t0, found.t1]).tolist() == [[0.5, 1.0], [0.0, 1.0]]

@@ -265,3 +265,25 @@ def test_a_spiral_of_turns_that_differ_in_height_is_cut_where_each_ends(
     climbing = np.flatnonzero((plate.moves.e > 0) & (plate.beads.layer > 1))
     turn = np.arange(len(climbing)) // each
     assert np.mean(plate.beads.layer[climbing] - 2 == turn) > 0.98
+
+
+def test_a_layer_that_is_reached_in_one_climbing_bead_ends_somewhere(pen: Any) -> None:
+    """The bead passes over the start of its turn at its own begin."""
+    pen.say("G1 F1800", "G0 X100 Y100 Z.2")
+    for turn in range(1, 9):
+        corners = ((120, 100), (120, 120), (100, 120), (100, 105))
+        pen.say(*(f"G1 X{x} Y{y} Z{0.2 * turn:.1f} E.7" for x, y in corners))
+        pen.say(f"G1 X100 Y100 Z{0.2 * turn + 0.2:.1f} E.02")
+    assert 8 <= len(pen.plate().layers) <= 10
+
+
+def test_a_spiral_that_goes_down_on_its_way_ends_somewhere(pen: Any) -> None:
+    for z in (0.2, 0.4):
+        pen.layer(z)
+        pen.loop([(100 + x, 100 + y) for x, y in CIRCLE])
+    each = len(CIRCLE)
+    at = np.arange(20 * each + 1) / each
+    points = [(100 + CIRCLE[k % each][0], 100 + CIRCLE[k % each][1]) for k in range(len(at))]
+    wave = 0.025 * at * np.sin(3 * tau * at)
+    pen.line(points, np.round(0.4 + 0.2 * at + wave, 4)[1:].tolist())
+    assert 20 <= len(pen.plate().layers) <= 26

@@ -53,7 +53,9 @@ def test_a_file_of_two_joined_prints_is_told_by_line(home: str) -> None:
     assert told.endswith("Treat each by itself, then join them")
 
 
-@pytest.mark.parametrize("text", [two_layers(), two_layers() + "G28\nM84\n", two_layers("G28 Z\n")])
+@pytest.mark.parametrize(
+    "text", [two_layers(), two_layers() + "G28\nM84\n", two_layers("G28 Z\n"), two_layers("G28 X Y\n")]
+)
 def test_a_file_that_homes_elsewhere_is_no_joined_one(text: str) -> None:
     assert Plate.from_bytes(text.encode()).warnings == ()
 

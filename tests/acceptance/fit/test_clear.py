@@ -10,6 +10,8 @@ from fit_read import crossings
 from shapely import Point, box
 
 from gcodetools.demo.slicing import Recipe
+from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.fit import _least_mm
 
 PITCH = Recipe().spacing_mm  # between walls side by side
 
@@ -167,6 +169,13 @@ def test_an_offset_that_the_decimals_of_the_file_do_not_show_moves_nothing(move,
     assert done.done().why == (
         f"the offset is below half of the last decimal of the file's coordinates, {step:g} mm"
     )
+
+
+def test_the_unit_of_an_end_code_is_not_that_of_the_walls(move):
+    """An inch there makes the step no larger: the same offset that shows without it shows with it."""
+    plain = move(box(-6, -6, 6, 6), 0.01).plate.render()
+    plate = Plate.from_bytes(plain + b"G20\nG1 X1 Y1 F100\n", "end.gcode")
+    assert _least_mm(plate) == _least_mm(Plate.from_bytes(plain, "plain.gcode")) == 0.0005
 
 
 def test_an_offset_of_one_step_of_the_last_decimal_is_seen(move):
