@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common, expect_folder, profile_options
+from gcodetools.cli.options import Output, buries, common, expect_folder, profile_options
 from gcodetools.cli.text import show_check
 from gcodetools.errors import UsageError
 from gcodetools.jobs.check import check_kit
@@ -41,7 +41,7 @@ def command(
     """
     with Output(**kw) as output:
         if drawing is not None:
-            expect_folder(drawing)
+            _check_out(drawing, kits)
         if squeeze is not None and not -_WIDEST_MM <= squeeze <= _WIDEST_MM:
             raise UsageError(
                 f"--squeeze {squeeze:g}: expected mm from -{_WIDEST_MM:g} (play) to {_WIDEST_MM:g}",
@@ -51,3 +51,17 @@ def command(
             kits, drawing, output.warn_all, material=material, machine=machine, sets=sets, squeeze_mm=squeeze
         )
         output.record(record, show_check)
+
+
+def _check_out(drawing: Path, kits: tuple[Path, ...]) -> None:
+    """Refuse a drawing that can't be written or would bury a kit, before any work is done.
+
+    Raises
+    ------
+    UsageError : `-`, or a kit. CannotWrite : its folder is not there.
+    """
+    if str(drawing) == "-":
+        raise UsageError("-o -: a drawing goes into a file", "For example -o kit.svg.")
+    expect_folder(drawing)
+    if buries(drawing, kits):
+        raise UsageError(f"-o {drawing}: the kit itself", "Name another file.")

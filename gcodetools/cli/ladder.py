@@ -11,6 +11,7 @@ from click.core import ParameterSource
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.options import (
     Output,
+    buries,
     common,
     expect_folder,
     file_argument,
@@ -163,7 +164,7 @@ def _check_outputs(out: Path, sheet: Path | None, file: Path, kits: tuple[Path, 
         raise CannotWrite(f"--sheet {sheet}: no such folder", "Make the folder first, or check the path.")
     for path in (out, *sheet_paths(out, sheet)):
         for given in (file, *kits):
-            if path.exists() and given.exists() and path.samefile(given):
+            if buries(path, [given]):
                 raise UsageError(f"{path}: would be written over {given}", "Name another -o.")
     table = sheet_paths(out, sheet)[1]
     if table.is_file() and table.stat().st_size:

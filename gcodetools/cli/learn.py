@@ -7,10 +7,11 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common, expect_folder, file_argument, plate_option
+from gcodetools.cli.options import Output, common, file_argument, plate_option
+from gcodetools.cli.outputs import check_out
 from gcodetools.cli.text import show_learn
 from gcodetools.errors import UsageError
-from gcodetools.jobs.learn import learn_file
+from gcodetools.jobs.learn import drawing_beside, learn_file
 
 
 @click.command("learn")
@@ -34,8 +35,15 @@ def command(file: Path, label: str | None, out: Path, overwrite: bool, plate: in
     Example:  beadwright learn plate.gcode --object bracket -o bracket.kit.yaml
     """
     with Output(**kw) as output:
-        expect_folder(out)
-        if out.exists() and not overwrite:
-            raise UsageError(f"-o {out}: is there already", "Name another file, or give --overwrite.")
+        if str(out) == "-":
+            raise UsageError(
+                "-o -: a kit and its drawing go into two files", "For example -o bracket.kit.yaml."
+            )
+        check_out(out, file, (), hint="Name another file.")
+        drawing = drawing_beside(out)
+        for path, what in ((out, ""), (drawing, f" {drawing}, its drawing,")):
+            if path.exists() and not overwrite:
+                hint = "Name another file, or give --overwrite."
+                raise UsageError(f"-o {out}:{what} is there already", hint)
         record, _ = learn_file(file, label, out, output.warn_all, plate)
         output.record(record, show_learn)

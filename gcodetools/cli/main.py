@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import os
 import signal
@@ -175,6 +176,9 @@ def status_of(args: list[str] | None = None) -> int:
     except MemoryError:
         return _out_of_memory(sys.argv[1:] if args is None else args)
     except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:  # what asks whether a file is there raises that alone
+            _say(f"error: {error.filename}: {error.strerror}", "Check the path.")
+            return click.UsageError.exit_code
         return _unwritable_stdout(error) if error.filename is None and error.errno else _fault(error)
     except Exception as error:
         return _fault(error)

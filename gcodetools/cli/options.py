@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -19,6 +20,7 @@ from gcodetools.errors import BeadwrightError, CannotWrite, StrictWarning, Usage
 
 __all__ = [
     "Output",
+    "buries",
     "common",
     "expect_folder",
     "file_argument",
@@ -35,6 +37,9 @@ __all__ = [
 ]
 
 Show = Callable[[dict[str, Any], Paper], None]
+
+_KITS = (".yaml", ".yml")
+_STAMP = "%Y-%m-%dT%H:%M:%S"
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -137,18 +142,36 @@ def file_argument(name: str = "file") -> Callable[[Command], Command]:
     return click.argument(name, type=click.Path(path_type=Path, readable=False))
 
 
-def expect_folder(out: Path) -> None:
-    """Refuse an output whose folder is not there, before any work is done.
+def expect_folder(out: Path, option: str = "-o") -> None:
+    """Refuse an output whose folder is not there or whose name no file can have, before any work is done.
 
     Raises
     ------
-    CannotWrite : naming the folder.
+    CannotWrite : naming the folder, or the file.
     """
     if not os.path.isdir(out.parent):  # noqa: PTH112 (never raises)
         what = "is no folder" if os.path.lexists(out.parent) else "does not exist"
         raise CannotWrite(
-            f"-o {out}: the folder {out.parent} {what}", "Make the folder first, or check the path."
+            f"{option} {out}: the folder {out.parent} {what}", "Make the folder first, or check the path."
         )
+    try:
+        out.lstat()
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            raise CannotWrite(f"{option} {out}: {error.strerror}", "Give a shorter name.") from None
+
+
+def buries(out: Path, inputs: Iterable[Path | None]) -> bool:
+    """Whether a file to write is one of those to read: itself, by another path, or as a kit in a folder of kits."""
+    there = os.path.exists(out)  # noqa: PTH110 (these never raise)
+    for one in inputs:
+        if one is None or not os.path.exists(one):  # noqa: PTH110
+            continue
+        if there and out.samefile(one):
+            return True
+        if there and os.path.isdir(one) and out.parent.samefile(one) and out.suffix.lower() in _KITS:  # noqa: PTH112
+            return True
+    return False
 
 
 class Output:
@@ -163,7 +186,7 @@ class Output:
 
     Raises
     ------
-    UsageError : JSON and `-o -` together. CannotWrite : the log.
+    UsageError : JSON and `-o -` together, or a log that is another file of the command. CannotWrite : the log.
     """
 
     def __init__(
@@ -180,6 +203,8 @@ class Output:
             raise UsageError("--json and `-o -` both want standard output", "Give -o a file name.")
         self.as_json, self.quiet, self.verbose, self.log, self.strict = as_json, quiet, verbose, log, strict
         self.warnings: list[str] = []
+        if log is not None:
+            _expect_own(log)
         self._write_log("begin")
         self._began = time.monotonic()
         self._shown = False
@@ -237,7 +262,7 @@ class Output:
     def _write_log(self, sentence: str) -> None:
         if self.log is None:
             return
-        stamp = time.strftime("%Y-%m-%dT%H:%M:%S")
+        stamp = time.strftime(_STAMP)
         try:
             with self.log.open("a", encoding="utf-8", errors="backslashreplace") as file:
                 file.write(f"{stamp} {sentence}\n")
@@ -266,6 +291,47 @@ class Output:
     def record(self, record: dict[str, Any], show: Show) -> None:
         """Print the record as JSON, or by `show` unless quiet."""
         self.say(self.prepared(record, show))
+
+
+def _expect_own(log: Path) -> None:
+    """Refuse a log that is another file of the command, or holds something else: messages behind it would spoil it.
+
+    Raises
+    ------
+    UsageError : naming it.
+    """
+    context = click.get_current_context(silent=True)
+    given = context.params.items() if context is not None else ()
+    named = {os.path.abspath(one) for key, value in given if key != "log" for one in _flat(value)}  # noqa: PTH100
+    if os.path.abspath(log) in named:  # noqa: PTH100 (nothing is looked up)
+        raise UsageError(f"--log {log}: a file that this command reads or writes", "Name another file.")
+    if _foreign(log):
+        raise UsageError(
+            f"--log {log}: is there already and holds no log of Beadwright", "Name another file."
+        )
+
+
+def _flat(value: Any) -> list[str | Path]:
+    """The paths in what an option was given; text may be one."""
+    if isinstance(value, tuple | list):
+        return [path for one in value for path in _flat(one)]
+    return [value] if isinstance(value, str | Path) else []
+
+
+def _foreign(log: Path) -> bool:
+    """Whether a file is there that does not begin as our logs do."""
+    try:
+        if not os.path.isfile(log):  # noqa: PTH113 (never raises; a device or a pipe is no file to read)
+            return False
+        with log.open(encoding="utf-8", errors="replace") as file:
+            begin = file.read(len("2026-01-01T00:00:00"))
+    except OSError:
+        return False
+    try:
+        time.strptime(begin, _STAMP)
+    except ValueError:
+        return bool(begin)
+    return False
 
 
 def to_stderr(text: str, nl: bool = True) -> None:

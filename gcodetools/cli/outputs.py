@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from gcodetools.cli.options import expect_folder
+from gcodetools.cli.options import buries, expect_folder
 from gcodetools.cli.process import discard_stdout, stdout_is_closed
 from gcodetools.edit.treated import Treated
 from gcodetools.errors import CannotWrite, UsageError
@@ -81,11 +81,9 @@ def check_out(
     expect_folder(out)
     if out.is_dir():
         raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / file.name}.")
-    if not out.exists():
-        return
-    if file.exists() and out.samefile(file):
+    if buries(out, [file]):
         raise UsageError(f"-o {out}: {own}", hint)
-    if any(one.exists() and out.samefile(one) for one in others):
+    if buries(out, others):
         raise UsageError(f"-o {out}: {other}", "Name another file.")
 
 

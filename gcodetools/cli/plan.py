@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from gcodetools.cli.options import Output, common, file_argument, profile_options
+from gcodetools.cli.options import Output, common, expect_folder, file_argument, profile_options
 from gcodetools.cli.text_plan import show_plan
-from gcodetools.errors import CannotWrite, UsageError
+from gcodetools.errors import UsageError
 from gcodetools.jobs.apply import Options
 from gcodetools.jobs.plan import Wanted, plan_file
 
@@ -69,8 +69,4 @@ def _check_out(name: str, out: Path | None) -> None:
         )
     if os.path.isdir(out):  # noqa: PTH112 (never raises)
         raise UsageError(f"{name} {out}: a folder, expected a file name", "Name a file in it.")
-    if not os.path.isdir(out.parent):  # noqa: PTH112
-        what = "is no folder" if os.path.exists(out.parent) else "does not exist"  # noqa: PTH110
-        raise CannotWrite(
-            f"{name} {out}: the folder {out.parent} {what}", "Make the folder first, or check the path."
-        )
+    expect_folder(out, name)

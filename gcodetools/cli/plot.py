@@ -10,6 +10,7 @@ import click
 
 from gcodetools.cli.options import (
     Output,
+    buries,
     common,
     expect_folder,
     file_argument,
@@ -135,6 +136,5 @@ def _size(text: str) -> tuple[float, float]:
 def _check_out(out: Path, file: Path, against: Path | None, kits: tuple[Path, ...]) -> None:
     """Refuse a picture that would bury what it is drawn from."""
     expect_folder(out)
-    for path in (file, against, *kits):
-        if path is not None and out.exists() and path.exists() and out.samefile(path):
-            raise UsageError(f"-o {out}: a file that is to be read", "Name another.")
+    if buries(out, (file, against, *kits)):
+        raise UsageError(f"-o {out}: a file that is to be read", "Name another.")

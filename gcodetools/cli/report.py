@@ -10,6 +10,7 @@ import click
 from gcodetools.cli.layout import Paper
 from gcodetools.cli.options import (
     Output,
+    buries,
     common,
     expect_folder,
     file_argument,
@@ -94,5 +95,5 @@ def _check_out(out: Path, inputs: list[Path]) -> None:
     expect_folder(out)
     if out.is_dir():
         raise UsageError(f"-o {out}: a folder, expected a file name", f"For example -o {out / 'plate.html'}.")
-    if out.exists() and any(one.exists() and out.samefile(one) for one in inputs):
+    if buries(out, inputs):
         raise UsageError(f"-o {out}: one of the files that the page is made from", "Name another file.")

@@ -76,9 +76,9 @@ def command(
     Example:  beadwright tune ladder.sheet.csv -o my-petg.yaml --plot ladder.svg
     """
     with Output(out=out, **kw) as output:
-        for path in (out, plot):
+        for path, option in ((out, "-o"), (plot, "--plot")):
             if path is not None:
-                expect_folder(path)
+                expect_folder(path, option)
         asked = Asked(
             answer,
             material,

@@ -18,6 +18,7 @@ from gcodetools.demo.maker import Placement
 KIT = "hoophouse.kit.yaml"
 KEYS = (Placement("wedge-key-snug", 60, 110), Placement("wedge-key-snug", 90, 110))
 STRANGER = (Placement("wedge-key-easy", 110, 110),)
+LONG = "9" * 300
 KEY_KIT = """\
 beadwright: 1
 kit: keys
@@ -106,6 +107,82 @@ def test_a_log_that_cannot_be_written_is_status_7(keys, run):
     ran = run("inspect", "plate.gcode", "--log", "no/such/folder/run.log")
     assert ran.status == 7
     assert ran.first == "error: --log no/such/folder/run.log: can't write: No such file or directory"
+
+
+@pytest.mark.parametrize(
+    "args, log",
+    [
+        (["inspect", "plate.gcode"], "plate.gcode"),
+        (["inspect", "plate.gcode", "--kit", "key.kit.yaml"], "./key.kit.yaml"),
+        (["inspect", "plate.gcode", "--kit", "."], "key.kit.yaml"),
+        (["post", "--kit", "key.kit.yaml", "plate.gcode"], "plate.gcode"),
+        (["apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "out.gcode"], "out.gcode"),
+        (["inspect", "plate.gcode", "--machine", "./mine.yaml"], "mine.yaml"),
+        (["batch", ".", "--kit", "key.kit.yaml", "-o", "out"], "plate.gcode"),
+    ],
+)
+def test_a_log_spoils_no_file(keys, run, args, log):
+    """Messages put behind G-code or a kit would spoil it, whether the command names it or not."""
+    (keys / "mine.yaml").write_text("beadwright: 1\n")
+    before = {path: path.read_bytes() for path in keys.iterdir()}
+    ran = run(*args, "--log", log)
+    assert ran.status == 2 and ran.first.startswith(f"error: --log {log.removeprefix('./')}: ")
+    assert {path: path.read_bytes() for path in keys.iterdir()} == before
+
+
+def test_a_log_lies_beside_the_kits_of_a_folder(keys, run):
+    (keys / "kits").mkdir()
+    (keys / "key.kit.yaml").rename(keys / "kits" / "key.kit.yaml")
+    for _ in range(2):
+        assert run("inspect", "plate.gcode", "--kit", "kits", "--log", "kits/run.log", "-q").status == 0
+    assert (keys / "kits" / "run.log").read_text().count(" begin\n") == 2
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["check", "key.kit.yaml", "-o", "key.kit.yaml"],
+        ["check", ".", "-o", "key.kit.yaml"],
+        ["check", "key.kit.yaml", "-o", "-"],
+        ["learn", "plate.gcode", "--object", "*", "--overwrite", "-o", "plate.gcode"],
+        ["learn", "plate.gcode", "--object", "*", "--overwrite", "-o", "-"],
+        ["apply", "plate.gcode", "--kit", ".", "-o", "key.kit.yaml"],
+        ["report", "plate.gcode", "--kit", ".", "-o", "key.kit.yaml"],
+    ],
+)
+def test_no_output_buries_what_it_is_made_from(keys, run, args):
+    before = {path: path.read_bytes() for path in keys.iterdir()}
+    ran = run(*args)
+    assert ran.status == 2 and ran.first.startswith(f"error: -o {args[-1]}: ")
+    assert {path: path.read_bytes() for path in keys.iterdir()} == before
+
+
+def test_learn_asks_before_it_writes_over_a_drawing(keys, run):
+    (keys / "mine.svg").write_text("<svg/>")
+    label = "wedge-key-snug*"
+    ran = run("learn", "plate.gcode", "--object", label, "-o", "mine.kit.yaml")
+    assert ran.status == 2 and "mine.svg, its drawing, is there already" in ran.first
+    assert (keys / "mine.svg").read_text() == "<svg/>" and not (keys / "mine.kit.yaml").exists()
+    assert run("learn", "plate.gcode", "--object", label, "-o", "mine.kit.yaml", "--overwrite").status == 0
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows tells a name too long as no such file")
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["learn", "plate.gcode", "--object", "*", "-o", LONG],
+        ["plot", "plate.gcode", "--layer", "2", "-o", f"{LONG}.svg"],
+        ["apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", LONG],
+        ["inspect", LONG],
+        ["compare", "plate.gcode", LONG],
+        ["profile", "show", LONG],
+        ["demo", LONG],
+        ["plan", "no.order.yaml", "--csv", LONG],
+    ],
+)
+def test_a_name_that_no_file_can_have_is_told(keys, run, args):
+    ran = run(*args)
+    assert ran.status in (2, 3, 7) and "File name too long" in ran.first
 
 
 # A kit without an outline is warned of, so that `--strict` has something to refuse.

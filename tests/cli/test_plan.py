@@ -129,7 +129,7 @@ def test_a_strict_run_writes_nothing_where_something_is_remarked(order, run):
             7,
             "error: --ics no/such/run.ics: the folder no/such does not exist",
         ),
-        ([NAME, "--csv", "n" * 300], 7, f"error: {'n' * 300}: can't write"),
+        ([NAME, "--csv", "n" * 300], 7, f"error: --csv {'n' * 300}: File name too long"),
         ([NAME, "--csv", NAME], 2, f"error: {NAME}: a file that the order is made of"),
         ([NAME, "--csv", "keys.gcode"], 2, "error: keys.gcode: a file that the order is made of"),
         ([NAME, "--against", "untreated"], 2, "error: --against untreated: no plate of"),

@@ -26,6 +26,7 @@ from typing import Any
 
 import numpy as np
 import yaml
+from command_lines import command_line, may_write
 from mutants import Choose, mutated_bytes, mutated_lines, mutated_tree, one_of, reshaped, swapped
 from rewrites import encoded, rewritten
 
@@ -406,9 +407,20 @@ def _repacked(data: bytes, choose: Choose) -> bytes:
     return made.getvalue()
 
 
+def options(choose: Choose) -> Case:
+    """Files that are well, and a command line that is not."""
+    files = {
+        "plate.gcode": plate("B"), "other.gcode": plate("B", 2), "p.3mf": package("B"),
+        "k.kit.yaml": kit_text().encode(), "run.order.yaml": ORDER.encode(), "s.csv": sheet(), "s.ini": INI,
+        "s.json": JSON,
+    }  # fmt: skip
+    return files, [command_line(choose)]
+
+
 TARGETS: dict[str, Callable[[Choose], Case]] = {
     "gcode": gcode, "kits": kits, "orders": orders, "sheets": sheets, "settings": settings, "profiles": profiles,
     "containers": containers, "respoken": respoken, "regions": regions,
+    "options": options,
 }  # fmt: skip
 
 
@@ -457,14 +469,15 @@ def _run(command: list[str], files: dict[str, bytes], folder: Path, bound_s: flo
         raise Broken(told)
     if status and not (err.text().startswith(("error: ", "warning: ")) and "\nerror: " in f"\n{err.text()}"):
         raise Broken(f"no error said: {told}")
-    written = {command[k + 1] for k, word in enumerate(command) if word in ("-o", "--csv", "--ics")}
-    changed = {command[-1]} if command[0] == "post" and status == 0 else set()
+    may = may_write(command, status)
     for name, data in files.items():
-        if name not in changed and (folder / name).read_bytes() != data:
+        # What is read is written over by `post` alone.
+        read = command[0] != "post" and command.count(name) > 1
+        if (name not in may or read) and (folder / name).read_bytes() != data:
             raise Broken(f"{name} is another: {told}")
     there = {p.name for p in folder.iterdir()} - was
-    if there - (written if status == 0 else set()):
-        raise Broken(f"{there} is there: {told}")
+    if there - may:
+        raise Broken(f"{sorted(there - may)} is there: {told}")
     return status
 
 
