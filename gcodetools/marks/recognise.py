@@ -20,6 +20,7 @@ __all__ = ["Sifter", "recognise"]
 I4 = NDArray[np.int32]
 F8 = NDArray[np.float64]
 _OTHER = FEATURE_INDEX["other"]
+_MOST_BEAD_MM = 50.0  # wide or high: room for the largest bores (common practice, no source)
 _PROGRESS = 73  # M73: percent done and minutes left
 
 
@@ -30,8 +31,9 @@ def recognise(program: Program) -> Marks:
     sifter = everything.without(ignored)
     table = _table(sifter)
     none = (np.empty(0, np.int32), np.empty(0))
-    width = sifter.numbers(table.width) if table.width else none
-    height = sifter.numbers(table.height) if table.height else none
+    name = program.lines.name
+    width, wide = _of_beads(*(sifter.numbers(table.width) if table.width else none), "width", name)
+    height, high = _of_beads(*(sifter.numbers(table.height) if table.height else none), "height", name)
     layers = find_layer_marks(sifter, table, height)
     feature = _features(sifter, table, layers.line)
     last = len(program.lines) - 1
@@ -52,7 +54,7 @@ def recognise(program: Program) -> Marks:
         objects=find_objects(sifter, table),
         wipes=_spans(sifter, [table.wipe] if table.wipe else [], last),
         towers=_spans(sifter, list(table.towers), last),
-        warnings=feature.warnings(program.lines.name, table.letter),
+        warnings=(*feature.warnings(name, table.letter), *wide, *high),
         ignored=ignored,
         progress_line=_progress(sifter, table),
     )
@@ -82,6 +84,17 @@ def _ignored(sifter: Sifter) -> Spans:
     move = sifter.program.moves.line
     empty = np.searchsorted(move, spans.first) == np.searchsorted(move, spans.last)
     return Spans(spans.first[empty], spans.last[empty])
+
+
+def _of_beads(line: I4, mm: F8, what: str, name: str) -> tuple[tuple[I4, F8], tuple[str, ...]]:
+    """Marks of widths or heights that a bead can have, and a sentence on the first of the others."""
+    beyond = np.flatnonzero(mm > _MOST_BEAD_MM)
+    if len(beyond) == 0:
+        return (line, mm), ()
+    first, kept = beyond[0], mm <= _MOST_BEAD_MM
+    more = f" (and {len(beyond) - 1:,} more)" if len(beyond) > 1 else ""
+    told = f"{name}:{line[first] + 1}: a mark says {mm[first]:g} mm of {what}{more}, no bead is over {_MOST_BEAD_MM:g} mm"
+    return (line[kept], mm[kept]), (f"{told}: not heeded",)
 
 
 def _progress(sifter: Sifter, table: Convention) -> I4:

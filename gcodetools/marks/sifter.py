@@ -187,7 +187,7 @@ def _numbers(lines: Sequence[int] | I4, texts: Sequence[bytes | str]) -> tuple[I
 
 def _number(text: bytes | str) -> float | None:
     shown = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
-    found = re.match(rf"\s*({NUMBER})", shown)
+    found = re.match(rf"\s*({NUMBER}(?:[eE][-+]?[0-9]+)?)", shown)
     number = float(found.group(1)) if found else None
     return number if number is not None and abs(number) < _MOST else None
 

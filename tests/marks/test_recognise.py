@@ -141,6 +141,20 @@ def test_an_unknown_word_is_other_and_told_once(read: Read) -> None:
     )
 
 
+def test_a_width_that_no_bead_has_is_told_and_not_heeded(read: Read) -> None:
+    """A mark of 65535 mm was taken for a bead that fills everything: making a 60 kB part solid took over 20 s."""
+    _, marks = read(
+        ";LAYER_CHANGE\n;HEIGHT:0.2\n;TYPE:Perimeter\n;WIDTH:0.45\nG1 X1 E1\n;WIDTH:65535\n;HEIGHT:500\nG1 X2 E1\n"
+        ";WIDTH:1e5 mm\nG1 X3 E1\n;WIDTH:50\nG1 X4 E1\n"
+    )
+    assert marks.width.tolist() == [0.45, 50.0] and marks.width_line.tolist() == [3, 10]
+    assert marks.height.tolist() == [0.2]
+    assert marks.warnings == (
+        "plate.gcode:6: a mark says 65535 mm of width (and 1 more), no bead is over 50 mm: not heeded",
+        "plate.gcode:7: a mark says 500 mm of height, no bead is over 50 mm: not heeded",
+    )
+
+
 def test_an_unknown_support_stays_support(read: Read) -> None:
     _, marks = read(";LAYER_CHANGE\n;TYPE:Perimeter\nG1 X1 E1\n;TYPE:Support of a kind\nG1 X2 E1\n")
     assert FEATURES[marks.feature[1]] == "support"
