@@ -93,8 +93,8 @@ def _of_beads(line: I4, mm: F8, what: str, name: str) -> tuple[tuple[I4, F8], tu
         return (line, mm), ()
     first, kept = beyond[0], mm <= _MOST_BEAD_MM
     more = f" (and {len(beyond) - 1:,} more)" if len(beyond) > 1 else ""
-    told = f"{name}:{line[first] + 1}: a mark says {mm[first]:g} mm of {what}{more}, no bead is over {_MOST_BEAD_MM:g} mm"
-    return (line[kept], mm[kept]), (f"{told}: not heeded",)
+    told = f"{name}:{line[first] + 1}: a mark says {mm[first]:g} mm of {what}{more}"
+    return (line[kept], mm[kept]), (f"{told}, no bead is over {_MOST_BEAD_MM:g} mm: not heeded",)
 
 
 def _progress(sifter: Sifter, table: Convention) -> I4:
