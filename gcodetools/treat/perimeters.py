@@ -234,6 +234,8 @@ class _Builder:
         moves = self.plate.program.moves
         if float(np.ptp(moves.z[room.wall_rows])) > 1e-6:
             return "a spiral vase: its wall climbs"
+        if room.height_mm > self.sites.gauge.width_mm:
+            return f"its layer is {room.height_mm:.3g} mm high, higher than beads are wide"
         lines = moves.line[np.concatenate([room.wall_rows[-1:], room.fill_rows])]
         relative = self.plate.program.states.xyz_relative
         if self._ever_relative and np.any(relative.at(lines) == 1.0):

@@ -489,3 +489,13 @@ def test_a_way_back_where_the_file_moves_in_steps() -> None:
         3,
     )
     assert case(text, APPLY, SIX) == [0]
+
+
+@pytest.mark.parametrize("letter, head", [("A", rb"(?m)^;LAYER:\d+\n"), ("H", rb"(?m)^\(<layer>.*\n")])
+def test_a_layer_higher_than_beads_are_wide(letter: str, head: bytes) -> None:
+    """With layers left out the next is 3.6 mm high: beads of less than no breadth were to be laid there."""
+    data = plate(letter)
+    at = [found.start() for found in re.finditer(head, data)]
+    data = data[: at[3]] + data[at[20] :]
+    assert Plate.from_bytes(data).layers.height_mm[3] == pytest.approx(3.6)
+    assert case(data, APPLY, "{perimeters: {add: 2, over_air: true}, infill: solid}") == [0]
