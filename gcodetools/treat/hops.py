@@ -36,9 +36,15 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
         row = int(draft.row[piece])
         here, there = found.here[k], found.there[k]
         ground, site, last = grounds.before(row)
+        coasted = coasts_of(draft.plate).end_of(last)
+        since = int(found.since[k])
+        # A move of the file that stays has left what stood there: back there is no place for a way.
+        left = since >= 0 and int(draft.row[since]) > coasted
+        if left:
+            ground, site, last = grounds.own(row) or (ground, site, last)
         layer, own = int(draft.plate.beads.layer[last]), int(draft.plate.beads.layer[row])
         # On the next layer other outlines count: go back before the file leaves this one.
-        early = layer != own
+        early = layer != own and not left
         goal = there
         pulled = bool(found.pulled[k])
         if found.free[k]:
@@ -55,8 +61,7 @@ def add_hops(draft: Draft, sites: list[Sites]) -> None:
         columns = MovesColumns(float(moves.z[last if early else max(row - 1, 0)]))
         way_moves(columns, way, here, here, style_at(draft.plate, layer))
         if columns.kind:
-            behind = coasts_of(draft.plate).end_of(last) + 1
-            at = (behind, 0.0, True) if early else (row, float(draft.t0[piece]), False)
+            at = (coasted + 1, 0.0, True) if early else (row, float(draft.t0[piece]), False)
             hops.append(columns.run(*at, 0.0, ""))
     draft.runs += hops
     draft.runs.sort(key=lambda run: (run.row, run.t0, not run.early))
@@ -90,6 +95,11 @@ class _Grounds:
         if n not in self._made:
             self._made[n] = ground_of(site.room.island.polygon, group.gauge.width_mm)
         return self._made[n], site, int(self._rows[at])
+
+    def own(self, row: int) -> tuple[Ground | None, Site | None, int] | None:
+        """The same of a bead's own site and row; None where the row is none of a site's."""
+        at = int(np.searchsorted(self._rows, row))
+        return self.before(row + 1) if at < len(self._rows) and self._rows[at] == row else None
 
     def shared(self, site: Site, layer: int) -> Ground:
         """What a site and a layer of its instance have in common: a file without marks tells neither from the

@@ -10,6 +10,9 @@ from shapely import box
 from gcodetools.edit.displaced import displaced
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.treated import emit
+from gcodetools.jobs.apply import Options, apply_plate
+from gcodetools.kit.schema import kit_from_bytes
+from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.style import style_at
 from gcodetools.treat import hops
 from gcodetools.treat.hops import add_hops
@@ -148,6 +151,9 @@ class Grounds:
     def before(self, row):
         return self.answer
 
+    def own(self, row):
+        return None
+
     def shared(self, site, layer):
         return Ground(self.polygon, 0.45)
 
@@ -204,3 +210,33 @@ def test_a_free_travel_that_would_cross_an_outline_is_led_there_first(plate, mon
         assert len(runs) == count
         if count:
             assert runs[0].row == beads[1] + 1 and (runs[0].x[-1], runs[0].y[-1]) == (18.0, 12.0)
+
+
+def test_the_first_bead_of_a_layer_cut_at_its_head_is_reached_behind_the_travel_to_it():
+    """Fill before walls: what the nozzle left before the layer is an island of the layer below."""
+    text = "G21\nG90\nM83\nM104 S230\nM106 S100\n"
+    for layer in range(1, 6):
+        z = round(0.2 * layer, 1)
+        text += f";LAYER_CHANGE\n;Z:{z}\n;HEIGHT:0.2\nG1 Z{z} F600\n; printing object plate id:0 copy 0\n"
+        text += ";TYPE:Internal infill\n;WIDTH:0.45\n"
+        for k in range(27 if layer == 1 else 4):
+            x = 50.6 + 0.48 * k if layer == 1 else 52.4 + 3 * k
+            low, high = (50.5, 63.5) if k % 2 else (63.5, 50.5)
+            text += f"G1 X{x:.2f} Y{low} F6000\nG1 X{x:.2f} Y{high} E.433 F1800\n"
+        text += ";TYPE:External perimeter\nG1 X50 Y50 F6000\nG1 F1800\n"
+        text += "G1 X64 Y50 E.466\nG1 X64 Y64 E.466\nG1 X50 Y64 E.466\nG1 X50 Y50 E.466\n"
+        text += "; stop printing object plate id:0 copy 0\n"
+    plate = Plate.from_bytes((text + "G1 E-1 F2000\nG1 X0 Y0 F6000\n").encode(), "plate.gcode")
+    kit = kit_from_bytes(
+        b"beadwright: 1\nkit: plates\nmaterial: petg\nbase: {nozzle: 230}\nparts:\n  plate:\n"
+        b"    found_by: {label: ['*']}\n"
+        b"    regions: {zone: {within: {slab: {layers: [2, 4]}}, treat: {perimeters: {add: 1}}}}\n",
+        "plates.kit.yaml",
+    )
+    applied = apply_plate(plate, kit, Options((), verify=True))
+    assert applied.audit.differing == 0
+    steps = replay(applied.treated.output)
+    fill = [s for s in steps if s.is_bead and 0.3 < s.end[2] < 0.9 and s.begin[0] in (52.4, 55.4, 58.4, 61.4)]
+    assert len(fill) == 12
+    for bead in fill:
+        assert bead.end[0] == bead.begin[0] and 50.5 < min(bead.begin[1], bead.end[1]) < 51.5
