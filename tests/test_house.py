@@ -53,6 +53,7 @@ LAZY_IMPORTS = (
     "gcodetools.kit.drawing.",
     "gcodetools.kit.sections.",
     "gcodetools.kit.stacks.",
+    "gcodetools.toolpath.diameters.",
     "gcodetools.toolpath.features.",
     "gcodetools.treat.fit.",
     "gcodetools.treat.perimeters.",

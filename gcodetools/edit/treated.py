@@ -82,7 +82,7 @@ class Treated:
     def plate(self) -> Plate:
         """The treated file as a plate."""
         said = self.original.said if self.said is None else self.said
-        return Plate.from_bytes(self.output, self.original.program.lines.name, said)
+        return Plate.from_bytes(self.output, self.original.program.lines.name, said, self.original)
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
@@ -154,7 +154,8 @@ def _restate(context: Context, restate: Callable[[Reread], Restated]) -> None:
 
     def reread() -> tuple[Plate, Edits]:
         edits = context.edits.finish(lines.data)
-        return Plate.from_bytes(apply_edits(lines.data, edits), lines.name, context.draft.plate.said), edits
+        plate = context.draft.plate
+        return Plate.from_bytes(apply_edits(lines.data, edits), lines.name, plate.said, plate), edits
 
     new = restate(reread)
     if len(new.begin):

@@ -28,6 +28,14 @@ _NO_MARKS = "J"
 _MOST_BEAD_MM = 5e4
 _DIAMETER_DIFFERS = 0.01  # share
 DEFAULT_DIAMETER_MM = 1.75  # common practice, no source
+_THICK_FILAMENT_MM = 2.85  # the other that is sold; common practice, no source
+_VOLUME_MM = float(np.sqrt(4.0 / np.pi))  # of which a length is its volume
+_THIN_MM, _THIN, _WIDE = (
+    0.22,
+    1.3,
+    3.2,
+)  # mm, and heights: beads that are worth a second look; common practice, no source
+_MANY_ROWS = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +44,7 @@ class Plate:
     `layers`, and `beads` with the index of the moves.
 
     container : what the text was packed in, None for a plain file. notes : sentences on how it was opened.
+    beads_mm : diameter of the filament where none is stated and the beads tell another than the usual one.
     volumetric_mm : diameter by which the machine turns E, a volume, into filament on most beads; None where E is a
     length.
     """
@@ -49,6 +58,7 @@ class Plate:
     container: Container | None = field(default=None, repr=False)
     notes: tuple[str, ...] = ()
     volumetric_mm: float | None = None
+    beads_mm: float | None = None
 
     @classmethod
     def read(cls, path: Path | str) -> Plate:
@@ -61,10 +71,13 @@ class Plate:
         return cls.from_bytes(read_bytes(path), str(path))
 
     @classmethod
-    def from_bytes(cls, data: bytes, name: str = "<bytes>", said: bytes = b"") -> Plate:
+    def from_bytes(
+        cls, data: bytes, name: str = "<bytes>", said: bytes = b"", like: Plate | None = None
+    ) -> Plate:
         """Read bytes.
 
-        said : comment lines from elsewhere, for settings and totals that the text itself does not state.
+        said : comment lines from elsewhere, for settings and totals that the text itself does not state. like : a
+        plate whose filament this one has where none is stated; left out, its beads are asked.
 
         Raises
         ------
@@ -80,10 +93,18 @@ class Plate:
         lay = laying(program)
         layers = find(program, marks, lay, settings.layer_height_mm)
         volumetric = _volumetric_mm(program, lay)
-        diameter = volumetric or settings.filament_diameter_mm or DEFAULT_DIAMETER_MM
-        columns = beads_of.build(program, marks, layers, lay, diameter)
+        stated = volumetric or settings.filament_diameter_mm
+        taken = like.beads_mm if like is not None and not stated else None
+        columns = beads_of.build(program, marks, layers, lay, stated or taken or DEFAULT_DIAMETER_MM)
         _refuse_endless(program, columns)
-        return cls(program, marks, settings, totals, layers, columns, volumetric_mm=volumetric)
+        plate = cls(program, marks, settings, totals, layers, columns, None, (), volumetric, taken)
+        other = _other_diameter(plate) if like is None and not stated else None
+        if other is None:
+            return plate
+        from gcodetools.toolpath.diameters import fits
+
+        rebuilt = replace(plate, beads=beads_of.build(program, marks, layers, lay, other), beads_mm=other)
+        return rebuilt if fits(rebuilt) and not fits(plate) else plate
 
     @property
     def moves(self) -> Moves:
@@ -95,12 +116,13 @@ class Plate:
         """What was odd about the marks, what the file was packed in and its filament, and whether it looks like two
         files."""
         joined = _homing_told(self.program, self.layers, self.beads)
-        return (*self.notes, *self.marks.warnings, *_two_diameters(self), *joined)
+        return (*self.notes, *self.marks.warnings, *_two_diameters(self), *_odd_diameter(self), *joined)
 
     @property
     def filament_diameter_mm(self) -> float | None:
-        """The filament's, as the file states it: by M200 where E is a volume, else in its settings."""
-        return self.volumetric_mm or self.settings.filament_diameter_mm
+        """The filament's, as the file states it: by M200 where E is a volume, else in its settings; else what its
+        beads tell where that is not the usual one; None where nobody says."""
+        return self.volumetric_mm or self.settings.filament_diameter_mm or self.beads_mm
 
     @property
     def file(self) -> str:
@@ -169,6 +191,36 @@ def _two_diameters(plate: Plate) -> list[str]:
     return [
         f"{plate.program.lines.name}:{line}: M200 says a filament of {used:g} mm, the file's settings one of "
         f"{stated:g} mm: widths and volumes are by M200, as the machine's are. Slice again if that is not what you load"
+    ]
+
+
+def _other_diameter(plate: Plate) -> float | None:
+    """The filament of which a plate's beads may be, where they are too thin or too wide for one of the usual diameter
+    to be laid by any nozzle; None where they are not."""
+    beads, rows = plate.beads, np.flatnonzero(plate.beads.is_bead & (plate.beads.layer > 0))
+    rows = rows[:: len(rows) // _MANY_ROWS + 1]
+    length, height = beads.length_mm[rows], beads.height[rows].astype(np.float64)
+    known = (length > 0) & (height > 0)
+    if not np.any(known):
+        return None
+    rows, length, height = rows[known], length[known], height[known]
+    area = plate.program.moves.e[rows] * (np.pi / 4 * DEFAULT_DIAMETER_MM**2) / length
+    width = area / height + height * (1 - np.pi / 4)
+    order = np.argsort(width, kind="stable")
+    middle = order[np.searchsorted(np.cumsum(length[order]), length.sum() / 2)]
+    if width[middle] < max(_THIN_MM, _THIN * height[middle]):
+        return _THICK_FILAMENT_MM
+    return _VOLUME_MM if width[middle] > _WIDE * height[middle] else None
+
+
+def _odd_diameter(plate: Plate) -> list[str]:
+    if plate.beads_mm is None:
+        return []
+    volume = plate.beads_mm == _VOLUME_MM
+    told = "E of volumes in mm3" if volume else f"a filament of {plate.beads_mm:g} mm"
+    return [
+        f"{plate.program.lines.name}: states no diameter of the filament, and its walls lie as far apart as "
+        f"beads by {told} do: taken so, not as {DEFAULT_DIAMETER_MM:g} mm. Check that, or let the file state it"
     ]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from gcodetools.demo import maker
+from gcodetools.jobs.apply import Options, apply_plate
 from gcodetools.toolpath.filament import filament
 from gcodetools.toolpath.plate import Plate
 
@@ -85,3 +86,30 @@ def test_the_miss_counts_refilled_retractions(samples, walk):
     data = (samples / "E0-tpu.gcode").read_bytes()
     pushed = walk(data).column("e")
     assert pushed[pushed > 0].sum() - 2.8 == pytest.approx(stated_mm("E0-tpu.gcode", data), abs=0.1)
+
+
+@pytest.mark.parametrize("diameter", [2.85, 2 / np.pi**0.5], ids=["thick", "volume"])
+def test_new_beads_push_what_the_files_own_do_where_no_diameter_is_stated(diameter, probe, walk):
+    """One wall around sparse fill, E for beads 0.45 mm wide by a filament that the file does not name; the second is
+    E in mm3."""
+    per_mm = ((0.45 - 0.2) * 0.2 + np.pi / 4 * 0.2**2) / (np.pi / 4 * diameter**2)
+    text = "G21\nG90\nM83\nM104 S210\nM106 S100\n"
+    for layer in range(1, 9):
+        text += f"G1 Z{0.2 * layer:.1f} F600\nG1 X50 Y50 F6000\nG1 F1800\n"
+        for x, y in ((70, 50), (70, 70), (50, 70), (50, 50)):
+            text += f"G1 X{x} Y{y} E{20 * per_mm:.5f}\n"
+        step = 0.407 if layer < 4 else 4.07
+        for k in range(1, int(19.6 / step) + 1):
+            x = 50 + step * k
+            text += f"G1 X{x:.3f} Y50.407 F6000\nG1 X{x:.3f} Y69.593 E{19.186 * per_mm:.5f} F1800\n"
+    plate = Plate.from_bytes((text + "G1 E-1 F2000\nG1 X0 Y0 F6000\n").encode(), "square.gcode")
+    kit = probe.kit(plate, "{slab: {layers: [5, 7]}}", "{perimeters: {add: 1}}")
+    applied = apply_plate(plate, kit, Options((), verify=True))
+    assert len(applied.treated.draft.runs) >= 3
+    assert applied.treated.plate.filament_diameter_mm == pytest.approx(diameter)
+    walked = walk(applied.treated.output)
+    x, y, z, e = (walked.column(name) for name in "xyze")
+    length = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
+    laid = (e > 0) & (length > 3) & (z > 0.9) & (z < 1.5)
+    assert laid.sum() > 3 * 8
+    assert e[laid] / length[laid] == pytest.approx(per_mm, rel=0.03)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import tracemalloc
 from pathlib import Path
 
@@ -111,3 +112,57 @@ def test_another_diameter_in_the_settings_than_in_force_is_told(stated: float, s
     plate = Plate.from_bytes(f"M83\nM200 D2.85\n{VOLUMES}{settings}".encode(), "two.gcode")
     assert plate.filament_diameter_mm == 2.85
     assert sum("two.gcode:2: M200 says a filament of 2.85 mm" in one for one in plate.warnings) == said
+
+
+def squares(e_per_mm: float, walls: int = 2, extra: str = "") -> bytes:
+    """Six layers of 0.2 mm of a solid square in loops and lines 0.407 mm apart, the pitch of beads 0.45 mm wide
+    (w - h (1 - pi / 4), common practice, no source), without a mark."""
+    lines = [extra + "G21\nG90\nM83\nM104 S210"]
+    for layer in range(1, 7):
+        lines.append(f"G1 Z{0.2 * layer:.1f} F600")
+        for k in reversed(range(walls)):
+            low, high = 50 + 0.407 * k, 70 - 0.407 * k
+            lines.append(f"G1 X{low:.3f} Y{low:.3f} F6000")
+            lines += [
+                f"G1 X{x:.3f} Y{y:.3f} E{(high - low) * e_per_mm:.5f} F1800"
+                for x, y in ((high, low), (high, high), (low, high), (low, low))
+            ]
+        first = 50 + 0.407 * walls
+        for k in range(round((20 - 0.814 * walls) / 0.407) + 1):
+            x = first + 0.407 * k
+            lines.append(f"G1 X{x:.3f} Y{first:.3f} F6000")
+            lines.append(f"G1 X{x:.3f} Y{120 - first:.3f} E{(120 - 2 * first) * e_per_mm:.5f} F1800")
+    return "\n".join([*lines, "G1 E-1 F2000", "G1 X0 Y0 F6000", ""]).encode()
+
+
+@pytest.mark.parametrize("walls", [1, 2, 3])
+@pytest.mark.parametrize("diameter", [1.75, 2.85, 2 / math.pi**0.5], ids=["thin", "thick", "volume"])
+def test_where_no_diameter_is_stated_the_pitch_of_beads_tells_it(diameter: float, walls: int) -> None:
+    """E pi d^2 / 4 = A L: with the wrong diameter beads are 2.65 times too thin, or 2.41 times too thick. 2.85 mm is
+    the other filament that is sold; common practice, no source."""
+    area = (0.45 - 0.2) * 0.2 + math.pi / 4 * 0.2**2
+    plate = Plate.from_bytes(squares(area / (math.pi / 4 * diameter**2), walls))
+    width = plate.beads.width[plate.beads.is_bead]
+    assert width == pytest.approx(0.45, abs=0.002)
+    told = [w for w in plate.warnings if "diameter" in w]
+    if diameter == 1.75:
+        assert plate.filament_diameter_mm is None and told == []
+    else:
+        assert plate.filament_diameter_mm == pytest.approx(diameter) and len(told) == 1
+
+
+def test_a_stated_diameter_stands_whatever_the_beads_look_like() -> None:
+    """Thin beads on purpose: what the file says of its filament is no guess of ours."""
+    said = "; filament_diameter = 1.75\n; layer_height = 0.2\n;LAYER_CHANGE\n;Z:0.2\n;HEIGHT:0.2\n;TYPE:Perimeter\n"
+    plate = Plate.from_bytes(squares(0.0128, extra=said))
+    assert plate.filament_diameter_mm == 1.75 and not any("diameter" in w for w in plate.warnings)
+
+
+def test_walls_of_one_thin_bead_are_no_thick_filament() -> None:
+    """Nothing lies beside them that could tell."""
+    text = "G21\nG90\nM83\n" + "".join(
+        f"G1 Z{0.2 * n:.1f}\nG1 X50 Y50 F1800\nG1 X70 Y50 E.25\nG1 X70 Y70 E.25\nG1 X50 Y70 E.25\nG1 X50 Y50 E.25\n"
+        for n in range(1, 6)
+    )
+    plate = Plate.from_bytes((text + "G1 X0 Y0 F6000\n").encode())
+    assert plate.filament_diameter_mm is None
