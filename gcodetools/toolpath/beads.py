@@ -134,7 +134,7 @@ def build(program: Program, marks: Marks, layers: Layers, beads: Bool, diameter_
     if feature is None:
         from gcodetools.toolpath import features
 
-        feature = features.classify(program, beads, layer, width, layers.raft)
+        feature = features.classify(program, beads, layer, width, layers.raft, layers.run)
         source = "geometry"
     feature[beads & (layer < 0)] = _OTHER
     instance = marks.objects.at(line)

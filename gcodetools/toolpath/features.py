@@ -46,13 +46,15 @@ _SOLID, _SPARSE, _GAP = FEATURE_INDEX["solid"], FEATURE_INDEX["sparse"], FEATURE
 _SUPPORT, _SKIRT, _OTHER = FEATURE_INDEX["support"], FEATURE_INDEX["skirt"], FEATURE_INDEX["other"]
 
 
-def classify(program: Program, beads: Bool, layer: I4, width: NDArray[np.float32], raft: Bool) -> U1:
+def classify(
+    program: Program, beads: Bool, layer: I4, width: NDArray[np.float32], raft: Bool, run: NDArray[np.integer]
+) -> U1:
     """(m,) own feature of each row, from geometry alone.
 
     Parameters
     ----------
     beads : (m,) rows that lay a bead. layer : (m,) layer of each row, -1 outside. width : (m,) mm.
-    raft : (layers,) whether a layer is a raft's.
+    raft : (layers,) whether a layer is a raft's. run : (layers,) of each, see `Layers`.
     """
     result = np.where(beads, _OTHER, 0).astype(np.uint8)
     rows = np.flatnonzero(beads & (layer >= 0))
@@ -64,7 +66,7 @@ def classify(program: Program, beads: Bool, layer: I4, width: NDArray[np.float32
     segments = segments_of(program, rows, ARC_TOLERANCE_MM)
     chains = chains_of(program, rows, segments, bead_layer, usual)
     paths = Paths(segments, chains, bead_layer[chains.begin], _climbing(program, rows, chains), usual)
-    feature = _loops_and_fill(paths, raft, _loop_widths(paths, width[rows]))
+    feature = _loops_and_fill(paths, raft, run, _loop_widths(paths, width[rows]))
     result[rows] = np.repeat(feature, chains.stop - chains.begin)
     return result
 
@@ -99,7 +101,7 @@ def _loop_widths(paths: Paths, width: NDArray[np.float32]) -> F8:
     return result
 
 
-def _loops_and_fill(paths: Paths, raft: Bool, width: F8) -> U1:
+def _loops_and_fill(paths: Paths, raft: Bool, run: NDArray[np.integer], width: F8) -> U1:
     """(c,) feature of each chain. width : (n,) of each loop, mm."""
     chains, layer = paths.chains, paths.layer
     feature = np.full(len(chains), _GAP, np.uint8)
@@ -110,7 +112,7 @@ def _loops_and_fill(paths: Paths, raft: Bool, width: F8) -> U1:
     across = _across(paths, loops, parent)
     filled = np.zeros(len(loops), bool)
     filled[face[face >= 0]] = True
-    skirt = skirts(paths, loops, parent, filled, across < _NARROW * width)
+    skirt = skirts(paths, loops, parent, filled, across < _NARROW * width, run)
     # What stands inside a skirt stands outside all loops.
     outside = parent.copy()
     while np.any(within := (outside >= 0) & skirt[np.maximum(outside, 0)]):

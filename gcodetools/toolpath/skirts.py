@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +20,7 @@ _COVERED = 0.3  # of a loop's length under the layer above
 _LAYERS = 8  # a skirt is this high at most; a wall around the whole print is not told from a part
 
 
-def skirts(paths: Paths, loops: I8, parent: I8, filled: Bool, narrow: Bool) -> Bool:
+def skirts(paths: Paths, loops: I8, parent: I8, filled: Bool, narrow: Bool, run: NDArray[np.integer]) -> Bool:
     """(n,) which loops are skirt or brim.
 
     A brim is a first layer's loops that stand outside all that goes on above. A skirt is a thin wall of loops
@@ -27,12 +29,22 @@ def skirts(paths: Paths, loops: I8, parent: I8, filled: Bool, narrow: Bool) -> B
     Parameters
     ----------
     loops : (n,) index into the chains. parent : (n,) loop around each, -1 for none. filled, narrow : (n,)
-    whether the face inside each holds fill, or is so narrow that its loops touch across it.
+    whether the face inside each holds fill, or is so narrow that its loops touch across it. run : (layers,) of each
+    layer; one begins where a print of objects one after another goes back to the bed.
     """
     skirt = np.zeros(len(loops), bool)
     layer = paths.layer[loops]
-    last = int(paths.layer.max(initial=0))
-    for k in range(min(_LAYERS, last) - 1, -1, -1):
+    begins = np.append(np.flatnonzero(np.diff(run, prepend=-1)), len(run)).tolist()
+    for first, end in pairwise(begins):
+        _of_one_run(paths, loops, parent, filled, narrow, layer, range(first, end), skirt)
+    return skirt
+
+
+def _of_one_run(
+    paths: Paths, loops: I8, parent: I8, filled: Bool, narrow: Bool, layer: I8, layers: range, skirt: Bool
+) -> None:
+    """Those of some layers, marked in `skirt`. layer : (n,) of each loop."""
+    for k in reversed(layers[: min(_LAYERS, len(layers) - 1)]):
         mine = np.flatnonzero(layer == k)
         if len(mine) == 0:
             continue
@@ -41,8 +53,9 @@ def skirts(paths: Paths, loops: I8, parent: I8, filled: Bool, narrow: Bool) -> B
             continue
         bare = np.zeros(len(loops), bool)
         bare[mine] = ~_covered(paths, loops[mine], above)
-        skirt |= _outer(mine, parent, bare) if k == 0 else _thin_walls(mine, parent, bare, filled, narrow)
-    return skirt
+        skirt |= (
+            _outer(mine, parent, bare) if k == layers[0] else _thin_walls(mine, parent, bare, filled, narrow)
+        )
 
 
 def _outer(mine: I8, parent: I8, bare: Bool) -> Bool:

@@ -146,6 +146,26 @@ def test_a_brim_touches_and_is_none_of_the_part(pen: Any) -> None:
     assert _of_layer(pen.plate(), 0) == ["skirt", "outermost", "perimeter", "sparse"]
 
 
+def test_each_of_several_prints_one_after_another_has_its_own_brim(pen: Any) -> None:
+    for x in (100, 180):
+        for k in range(4):
+            pen.layer(0.2 * (k + 1))
+            for side in (32.4, 31.5) if k == 0 else ():
+                pen.square(x, 100, side)
+            pen.square(x, 100, 30.6)
+            pen.square(x, 100, 29.8)
+            pen.hatch(x, 100, 28, 2.0)
+        pen.layer(20)
+    plate = pen.plate()
+    assert plate.layers.run.tolist() == [0] * 4 + [1] * 4
+    for k in range(8):
+        assert _of_layer(plate, k) == (["skirt"] if k in (0, 4) else []) + [
+            "outermost",
+            "perimeter",
+            "sparse",
+        ]
+
+
 def test_a_flat_part_beside_a_tall_one_is_no_skirt(pen: Any) -> None:
     for k in range(4):
         pen.layer(0.2 * (k + 1))
