@@ -17,6 +17,7 @@ Bool = NDArray[np.bool_]
 
 _OVER_MM = 0.3  # a wall stands this close above the one below it, elephant's foot allowed for
 _COVERED = 0.3  # of a loop's length under the layer above
+_SAME_MM = 0.1  # sizes of boxes of loops that stand alike
 _LAYERS = 8  # a skirt is this high at most; a wall around the whole print is not told from a part
 
 
@@ -53,9 +54,13 @@ def _of_one_run(
             continue
         bare = np.zeros(len(loops), bool)
         bare[mine] = ~_covered(paths, loops[mine], above)
-        skirt |= (
-            _outer(mine, parent, bare) if k == layers[0] else _thin_walls(mine, parent, bare, filled, narrow)
-        )
+        if k > layers[0]:
+            skirt |= _thin_walls(mine, parent, bare, filled, narrow)
+            continue
+        brim = _outer(mine, parent, bare)
+        if len(layers) > 2 and np.any(brim):
+            brim &= ~_sloping(paths, loops, parent, brim, np.flatnonzero((layer == k + 1) & ~skirt), skirt)
+        skirt |= brim
 
 
 def _outer(mine: I8, parent: I8, bare: Bool) -> Bool:
@@ -69,6 +74,43 @@ def _outer(mine: I8, parent: I8, bare: Bool) -> Bool:
         if parent[n] >= 0 and (holds[n] or not bare[n]):
             holds[parent[n]] = True
     return chain & holds
+
+
+def _sloping(paths: Paths, loops: I8, parent: I8, brim: Bool, second: I8, skirt: Bool) -> Bool:
+    """Loops of a first layer that stand out no farther over the second layer than that does over the third: the foot
+    of a cone or a chamfer, which no wall stands on either. second : loops of the second layer."""
+    found = np.zeros(len(loops), bool)
+    if len(second) == 0:
+        return found
+    number = int(paths.layer[loops[second[0]]])
+    others = [np.setdiff1d(np.flatnonzero(paths.layer == number + k), loops[skirt]) for k in (1, 2)]
+    if len(others[0]) == 0:
+        return found
+    bare = np.zeros(len(loops), bool)
+    bare[second] = ~_covered(paths, loops[second], others[0])
+    out = _outer(second, parent, bare)
+    chains = paths.chains
+    # How far each reaches to the left, down, right and up.
+    box = np.column_stack([-chains.x0, -chains.y0, chains.x1, chains.y1])
+    roots = second[(parent[second] < 0) & out[second]]
+    inner = np.setdiff1d(np.flatnonzero(brim), parent[brim])
+    for n in inner.tolist() if len(roots) else ():
+        limit = box[loops[n]] + _SAME_MM
+        on = roots[np.all(box[loops[roots]] < limit, axis=1)]
+        if len(on) != 1:
+            continue
+        steps, below = [n], int(on[0])
+        while len(more := second[(parent[second] == below) & out[second]]) == 1:
+            below, around = int(more[0]), int(parent[steps[-1]])
+            if around < 0 or not brim[around]:
+                break
+            steps.append(around)
+        reaches = [box[loops[steps[-1]]], box[loops[on[0]]]]
+        reaches += [box[rest].max(axis=0) for k in others if len(rest := k[np.all(box[k] < limit, axis=1)])]
+        step = -np.diff(reaches, axis=0)
+        if len(step) > 1 and np.all(np.abs(np.diff(step, axis=0)) <= np.maximum(step[1:], step[:-1]) / 2 + _SAME_MM):
+            found[steps] = True
+    return found
 
 
 def _depth(parent: I8, loop: int) -> int:

@@ -166,6 +166,42 @@ def test_each_of_several_prints_one_after_another_has_its_own_brim(pen: Any) -> 
         ]
 
 
+@pytest.mark.parametrize("brim", [0, 2])
+@pytest.mark.parametrize("step", [0.8, 1.4])
+def test_the_foot_of_a_slope_is_no_brim(pen: Any, step: float, brim: int) -> None:
+    """Each layer is so much smaller that no wall stands on the first one's outer walls either."""
+    for k in range(6):
+        pen.layer(0.2 * (k + 1))
+        side = 30.0 - step * k
+        for n in range(brim if k == 0 else 0):
+            pen.square(100, 100, side + 0.9 * (brim - n))
+        for n in range(3):
+            pen.square(100, 100, side - 0.8 * n)
+        pen.hatch(100, 100, side - 2.6, 2.0)
+    plate = pen.plate()
+    assert _of_layer(plate, 0) == ["skirt"] * (brim > 0) + ["outermost", "perimeter", "sparse"]
+    rows = np.flatnonzero(plate.beads.is_bead & (plate.beads.layer == 0))
+    skirts = rows[plate.beads.feature[rows] == FEATURE_INDEX["skirt"]]
+    assert len(skirts) == 4 * brim
+
+
+def test_a_brim_under_a_ledge_is_one(pen: Any) -> None:
+    """The plate ends above the second layer, a bead's width or more inside its edge."""
+    for ledge in (0.9, 8.0):
+        for k in range(5):
+            pen.layer(0.2 * (k + 1))
+            side = 30.0 if k < 2 else 30.0 - ledge
+            for n in range(2 if k == 0 else 0):
+                pen.square(100, 100, side + 0.9 * (2 - n))
+            pen.square(100, 100, side)
+            pen.square(100, 100, side - 0.8)
+            pen.hatch(100, 100, side - 2.6, 2.0)
+        pen.layer(20)
+    plate = pen.plate()
+    for k in (0, 5):
+        assert _of_layer(plate, k) == ["skirt", "outermost", "perimeter", "sparse"]
+
+
 def test_a_flat_part_beside_a_tall_one_is_no_skirt(pen: Any) -> None:
     for k in range(4):
         pen.layer(0.2 * (k + 1))
