@@ -103,8 +103,10 @@ class Plate:
             return plate
         from gcodetools.toolpath.diameters import fits
 
+        if fits(plate):
+            return plate
         rebuilt = replace(plate, beads=beads_of.build(program, marks, layers, lay, other), beads_mm=other)
-        return rebuilt if fits(rebuilt) and not fits(plate) else plate
+        return rebuilt if fits(rebuilt) else plate
 
     @property
     def moves(self) -> Moves:
