@@ -108,7 +108,9 @@ def _sloping(paths: Paths, loops: I8, parent: I8, brim: Bool, second: I8, skirt:
         reaches = [box[loops[steps[-1]]], box[loops[on[0]]]]
         reaches += [box[rest].max(axis=0) for k in others if len(rest := k[np.all(box[k] < limit, axis=1)])]
         step = -np.diff(reaches, axis=0)
-        if len(step) > 1 and np.all(np.abs(np.diff(step, axis=0)) <= np.maximum(step[1:], step[:-1]) / 2 + _SAME_MM):
+        if len(step) > 1 and np.all(
+            np.abs(np.diff(step, axis=0)) <= np.maximum(step[1:], step[:-1]) / 2 + _SAME_MM
+        ):
             found[steps] = True
     return found
 
