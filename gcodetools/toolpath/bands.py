@@ -48,8 +48,12 @@ def polygons_of(geometry: shapely.Geometry) -> list[Polygon]:
 
 
 def sound(geometry: shapely.Geometry) -> shapely.Geometry:
-    """It, mended where it is not valid: a mitred offset may touch itself."""
-    return geometry if shapely.is_valid(geometry) else shapely.make_valid(geometry)
+    """It, mended where it is not valid: a mitred offset may touch itself, and parts side by side may cross by a
+    rounding of their places. What lies in two parts stays: mended as a whole it would be a hole."""
+    if shapely.is_valid(geometry):
+        return geometry
+    parts = shapely.get_parts(geometry)
+    return shapely.make_valid(geometry) if len(parts) == 1 else shapely.union_all(shapely.make_valid(parts))
 
 
 def opened_parts(geometry: shapely.Geometry, radius: float) -> list[Polygon]:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Point, Polygon, affinity, box
 
+from gcodetools.toolpath.bands import sound
 from gcodetools.toolpath.strands import Filled, Gauge, Strand, fill_room
 
 F8 = NDArray[np.float64]
@@ -430,3 +431,11 @@ def _directions(strand: Strand) -> F8:
     a, b = ends(strand)
     way = b - a
     return way / np.hypot(*way.T)[:, None]
+
+
+def test_what_parts_that_touch_hold_is_no_hole_once_mended():
+    """Three squares, one in the hole of the other, whose edges lie on each other: ten by ten is full."""
+    parts = [box(0, 0, 10, 10) - box(2, 2, 8, 8), box(2, 2, 8, 8) - box(4, 4, 6, 6), box(4, 4, 6, 6)]
+    whole = shapely.multipolygons(parts)
+    assert not shapely.is_valid(whole)
+    assert sound(whole).area == pytest.approx(100)
