@@ -30,11 +30,8 @@ _DIAMETER_DIFFERS = 0.01  # share
 DEFAULT_DIAMETER_MM = 1.75  # common practice, no source
 _THICK_FILAMENT_MM = 2.85  # the other that is sold; common practice, no source
 _VOLUME_MM = float(np.sqrt(4.0 / np.pi))  # of which a length is its volume
-_THIN_MM, _THIN, _WIDE = (
-    0.22,
-    1.3,
-    3.2,
-)  # mm, and heights: beads that are worth a second look; common practice, no source
+# Beads so thin, or so wide by their height, are worth a second look; common practice, no source.
+_THIN_MM, _THIN, _WIDE = 0.22, 1.3, 3.2
 _MANY_ROWS = 200_000
 
 
