@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gcodetools.edit.stepped import known_or, stepped
+from gcodetools.edit.sparse import Sparse, sparse
+from gcodetools.edit.stepped import known_or, step_at, stepped, without
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -115,8 +116,8 @@ class Draft:
 
     row, t0, t1 : (p,) every row, or its pieces in order where it is cut; fractions of the path.
     first : (m + 1,) the first piece of each row, and p.
-    feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it. These columns, t0 and
-    t1 are `Stepped`, and to be read alone, once all is wanted: see `step_columns`.
+    feed (mm/s), flow (1 = as it is), accel (mm/s2) : (p,) float64, NaN = as the file has it. They are `Sparse` while
+    they are written, and `Stepped`, to be read alone, once all is wanted: see `step_columns`. t0 and t1 always are.
     removed : (p,) bool, pieces that are not printed. runs : new moves, in the order of their pieces.
     nozzle_c, fan : (m,) float64 per row, NaN = as the file has it; None while nobody wants any; stepped too.
     base_nozzle_c, base_fan : what holds before the file's first command, NaN if unknown. bed_kept : nozzle and fan
@@ -157,8 +158,7 @@ class Draft:
     ) -> Draft:
         """A draft that changes nothing, cut at `cut_t` of the rows `cut_row` (see `pieces_of`)."""
         row, t0, t1 = pieces_of(plate, cut_row, cut_t, exact)
-        blank = np.full(len(row), np.nan)
-        return cls(plate, row, t0, t1, blank, blank.copy(), blank.copy())
+        return cls(plate, row, t0, t1, *(sparse(len(row)) for _ in range(3)))
 
     def remove(self, row: I8, t0: F8, t1: F8) -> None:
         """Print nothing of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""
@@ -197,15 +197,18 @@ class Draft:
         moves = self.plate.program.moves
         rows = self.row[cut]
         own_accel = self.plate.program.states.accel.at(moves.line[rows])
+        at = np.searchsorted(cut, tails)
+        alike = np.ones(len(tails), bool)
         for column, own in (
             (self.feed, moves.f[rows]),
             (self.flow, np.ones(len(cut))),
             (self.accel, own_accel),
         ):
-            column[cut[column[cut] == own]] = np.nan
-        alike = np.ones(len(tails), bool)
-        for column in (self.feed, self.flow, self.accel):
-            a, b = column[tails - 1], column[tails]
+            wanted = column[cut]
+            same = np.flatnonzero(wanted == own)
+            if len(same):
+                column[cut[same]] = wanted[same] = np.nan
+            a, b = wanted[at - 1], wanted[at]
             alike &= (a == b) | (np.isnan(a) & np.isnan(b))
         if self.removed is not None:
             alike &= self.removed[tails - 1] == self.removed[tails]
@@ -219,15 +222,18 @@ class Draft:
         """Leave out pieces, ascending, each of which goes with the one before it in its row."""
         if len(gone) == 0:
             return
-        # The piece that stays before others in a row takes the end of the last of them.
-        apart = np.flatnonzero(np.diff(gone) > 1)
-        self.t1[gone[np.append(0, apart + 1)] - 1] = self.t1[gone[np.append(apart, len(gone) - 1)]]
+        tails = np.flatnonzero(self.row[1:] == self.row[:-1]) + 1
+        left = ~np.isin(tails, gone, assume_unique=True)
+        t = self.t0[tails[left]]
         keep = np.ones(len(self.row), bool)
         keep[gone] = False
-        for name in ("row", "t0", "t1", "feed", "flow", "accel", "removed"):
-            column = getattr(self, name)
-            if column is not None:
-                setattr(self, name, column[keep])
+        self.row = self.row[keep]
+        # The piece that stays before others in a row takes the end of the last of them.
+        self.t0, self.t1 = _ends(tails[left] - np.searchsorted(gone, tails[left]), t, len(self.row))
+        for name in ("feed", "flow", "accel"):
+            setattr(self, name, without(_stepped(getattr(self, name)), gone))
+        if self.removed is not None:
+            self.removed = self.removed[keep]
         self.first = _first_of(self.row)
 
     def step_columns(self) -> None:
@@ -235,7 +241,7 @@ class Draft:
         for name in ("t0", "t1", "feed", "flow", "accel", "nozzle_c", "fan"):
             column = getattr(self, name)
             if column is not None:
-                setattr(self, name, stepped(column))
+                setattr(self, name, _stepped(column))
 
     def nozzle_track(self, tool: int) -> Track:
         """Nozzle temperature the file has for `tool`, C, with the base where it leaves the heating to a macro:
@@ -308,6 +314,17 @@ class Draft:
         return distinct(found if np.all(found[1:] >= found[:-1]) else np.sort(found))
 
 
+def _stepped(column: F8) -> F8:
+    """A column to be read alone."""
+    one = cast("object", column)
+    return one.stepped() if isinstance(one, Sparse) else stepped(column)
+
+
+def _ends(tails: I8, t: F8, count: int) -> tuple[F8, F8]:
+    """(t0, t1) of `count` pieces of which `tails` begin at `t` of their rows, the others with them."""
+    return step_at(tails, t, 0.0, count), step_at(tails - 1, t, 1.0, count)
+
+
 def _first_of(row: I4) -> I4:
     """(m + 1,) the first piece of each row, and how many there are."""
     begins = np.flatnonzero(row[1:] != row[:-1])
@@ -342,17 +359,14 @@ def pieces_of(
     given = none if cut_row is None or cut_t is None else (np.asarray(cut_row, np.int64), cut_t)
     sure = none if exact is None else exact
     if len(given[0]) == 0 and len(sure[0]) == 0:
-        return np.arange(count, dtype=np.int32), np.zeros(count), np.ones(count)
+        return np.arange(count, dtype=np.int32), *_ends(none[0], none[1], count)
     rows, t = _worth_it(plate, np.concatenate([given[0], sure[0]]), np.concatenate([given[1], sure[1]]),
                         np.arange(len(given[0]) + len(sure[0])) >= len(given[0]))  # fmt: skip
     # The first piece of a row keeps t0 = 0, each further one begins at a cut.
     at = rows + np.arange(1, len(rows) + 1)
     row = np.arange(count + len(rows), dtype=np.int32)
     row -= np.repeat(np.arange(len(rows) + 1, dtype=np.int32), np.diff(at, prepend=0, append=len(row)))
-    t0, t1 = np.zeros(len(row)), np.ones(len(row))
-    t0[at] = t
-    t1[at - 1] = t
-    return row, t0, t1
+    return row, *_ends(at, t, len(row))
 
 
 def _worth_it(plate: Plate, rows: I8, t: F8, sure: NDArray[np.bool_]) -> tuple[I8, F8]:

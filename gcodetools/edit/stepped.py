@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 from numpy.typing import NDArray
 
-__all__ = ["Stepped", "known_or", "stepped"]
+__all__ = ["Stepped", "known_or", "step_at", "stepped", "without"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -103,6 +103,33 @@ def stepped(column: F8) -> F8:
     first[0] = 0
     np.add(begins, 1, out=first[1:], casting="same_kind")
     return cast("F8", Stepped(first, column[first], len(column)))
+
+
+def step_at(places: I8, values: F8, other: float, count: int) -> F8:
+    """A column of `count` entries that has `values` at ascending `places`, each once, and `other` elsewhere; as its
+    steps, if that is smaller."""
+    first, value = np.empty(2 * len(places), np.int64), np.full(2 * len(places), other)
+    first[::2], first[1::2], value[::2] = places, places + 1, values
+    begins = np.ones(len(first), bool)  # behind a place the others go on, unless another place follows or nothing
+    begins[1:-1:2] = first[1:-1:2] != first[2::2]
+    begins[-1:] = first[-1:] < count
+    if len(places) == 0 or places[0] > 0:
+        first, value, begins = (np.append(a, b) for a, b in ((0, first), (other, value), (True, begins)))
+    first, value = first[begins], value[begins]
+    if count < _LEAST_RUN * len(first):
+        return np.repeat(value, np.diff(first, append=count)) if count else np.empty(0)
+    return cast("F8", Stepped(first.astype(np.int32), value, count))
+
+
+def without(column: F8, gone: I8) -> F8:
+    """A column without the entries `gone`, ascending, each once."""
+    one = cast("object", column)
+    if not isinstance(one, Stepped):
+        return np.delete(column, gone)
+    first = one.first - np.searchsorted(gone, one.first).astype(np.int32)
+    count = len(one) - len(gone)
+    stays = np.diff(first, append=np.int32(count)) > 0
+    return cast("F8", Stepped(first[stays], one.value[stays], count))
 
 
 def known_or(column: F8, default: float) -> F8:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.sparse import unknown
 from gcodetools.gcode.arrays import marked
 from gcodetools.physics.visits import Mode
 from gcodetools.treat.reached import Reach, Schedule
@@ -79,7 +80,7 @@ def ask_of(
     if len(rows) == 0:
         return None
     value = wanted(own)
-    free = np.isnan(column[rows])
+    free = unknown(column, rows)
     column[rows[free]] = value[free]
     return Ask(
         target,

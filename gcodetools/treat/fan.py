@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.commands import file_fan
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.sparse import sparse
 from gcodetools.gcode.arrays import distinct
 from gcodetools.kit.settings import Fan
 from gcodetools.treat.asks import Ask, ask_of, fast_layers, held_note
@@ -36,7 +37,7 @@ def treat(draft: Draft, target: Target, setting: Fan) -> list[Done | Ask]:
         feature = draft.plate.beads.feature[rows]
         blown &= ~((feature == BRIDGES[0]) | (feature == BRIDGES[1]))
     if draft.fan is None:
-        draft.fan = np.full(len(draft.plate.program.moves), np.nan)
+        draft.fan = sparse(len(draft.plate.program.moves))
     found = ask_of(
         draft,
         target,

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.sparse import sparse
 from gcodetools.errors import Refused
 from gcodetools.gcode.arrays import distinct, present
 from gcodetools.kit.settings import Nozzle
@@ -71,7 +72,7 @@ def _one_tool(draft: Draft, target: Target, setting: Nozzle, tool: int, rows: I8
     if held:
         held += "; where they are few in a row the nozzle stays hot over them, since it can't follow"
     if draft.nozzle_c is None:
-        draft.nozzle_c = np.full(len(draft.plate.program.moves), np.nan)
+        draft.nozzle_c = sparse(len(draft.plate.program.moves))
     why = "; ".join(n for n in (note, held) if n)
     found = ask_of(
         draft,

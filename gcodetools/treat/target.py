@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.edit.draft import Draft
+from gcodetools.edit.sparse import unknown
 from gcodetools.edit.moves import BEAD
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
@@ -100,7 +101,7 @@ class Target:
 
 def claim(draft: Draft, column: F8, pieces: I8, values: F8) -> tuple[Bool, float]:
     """Write `values` where nobody has yet; return whether each piece was free and the length, mm, others had first."""
-    free = np.isnan(column[pieces])
+    free = unknown(column, pieces)
     if free.all():
         column[pieces] = values
         return free, 0.0
