@@ -23,7 +23,7 @@ from gcodetools.edit.sequence import surviving_rows
 from gcodetools.edit.splice import Edits, first_stray_byte
 from gcodetools.edit.windows import fan_as_read, line_map, read_windows, windows
 from gcodetools.errors import Fault
-from gcodetools.gcode.arrays import distinct
+from gcodetools.gcode.arrays import distinct, give_back_gaps
 from gcodetools.gcode.program import Program
 from gcodetools.gcode.scan import read_program
 
@@ -105,6 +105,7 @@ def audit(
     foreign = foreign_problem(program, edits, output, line)
     if foreign:
         return Audit(len(program.lines), 0, 0, len(set(held_back)), 1, 0, whole, foreign)
+    give_back_gaps(len(output))
     comparer = Comparer(draft, program, changes, waits)
     if whole:
         bad, why, read = _whole_file(comparer, output, mapped)

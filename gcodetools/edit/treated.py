@@ -25,7 +25,7 @@ from gcodetools.edit.refusals import (
     require_single_commands,
 )
 from gcodetools.edit.splice import Edits, apply_edits
-from gcodetools.gcode.arrays import give_back
+from gcodetools.gcode.arrays import give_back_gaps
 from gcodetools.gcode.containers.base import Written
 from gcodetools.gcode.program import Moves
 from gcodetools.toolpath.plate import Plate
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Reread", "Treated", "emit"]
 
-_LARGE_BYTES = 1 << 24
 Reread = Callable[[], tuple[Plate, Edits]]
 """Reads what has been written so far: the plate, and the edits that made it."""
 
@@ -116,11 +115,9 @@ def emit(
     require_single_commands(draft)
     require_origins(draft)
     require_absolute(draft)
-    large = len(draft.plate.program.lines.data) > _LARGE_BYTES
     context = Context(draft)
     emit_beads(context)
-    if large:
-        give_back()
+    give_back_gaps(len(draft.plate.program.lines.data))
     emit_nozzle(context)
     emit_fan(context)
     emit_accel(context)
@@ -141,8 +138,7 @@ def emit(
         edits = context.edits.finish(data)
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
     output = apply_edits(data, edits)
-    if large:
-        give_back()
+    give_back_gaps(len(data))
     return Treated(
         draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output, tuple(waits)
     )

@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["distinct", "give_back", "keep_memory", "marked", "present", "spans_of"]
+__all__ = ["distinct", "give_back", "give_back_gaps", "keep_memory", "marked", "present", "spans_of"]
 
 Number = TypeVar("Number", bound=np.generic)
 
@@ -21,6 +21,7 @@ _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
 _KEPT = ((_MMAP_THRESHOLD, 1 << 30), (_TRIM_THRESHOLD, (1 << 31) - 1), (_ARENA_MAX, 1))
 # NumPy asks for large pages from 4 MiB on.
 _SMALL_KEPT = ((_MMAP_THRESHOLD, 1 << 22), (_TRIM_THRESHOLD, 1 << 26), (_ARENA_MAX, 1))
+_LARGE_BYTES = 1 << 24
 _LARGE_PAGES = Path("/sys/kernel/mm/transparent_hugepage/enabled")
 
 
@@ -75,6 +76,14 @@ def give_back() -> None:
     two million lines); giving them back takes about 10 ms. Does nothing once `keep_memory` was called.
     """
     if _heap.trim is not None and not _heap.kept:
+        _heap.trim(0)
+
+
+def give_back_gaps(file_bytes: int) -> None:
+    """The same though memory is kept, between two stages of the work on a large file: blocks that one stage frees
+    lie between others, and what the next asks for does not fit in. A large file's stages leave up to 1.4 times its
+    size (measured on two million lines); pages that are used again are cleared again."""
+    if _heap.trim is not None and file_bytes > _LARGE_BYTES:
         _heap.trim(0)
 
 

@@ -15,7 +15,7 @@ from gcodetools.edit.audit import Audit
 from gcodetools.edit.record import already_treated, record_lines
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
-from gcodetools.gcode.arrays import keep_memory
+from gcodetools.gcode.arrays import give_back_gaps, keep_memory
 from gcodetools.gcode.files import read_raw, write_atomic
 from gcodetools.jobs.accounts import (
     Found,
@@ -38,7 +38,7 @@ from gcodetools.marks.settings import macro_nozzle
 from gcodetools.physics.timing import Times, layer_seconds, times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import rest
-from gcodetools.treat.clock import retimed_rows
+from gcodetools.treat.clock import clock_of, retimed_rows
 from gcodetools.treat.limits import bounds_of, check_limits
 from gcodetools.treat.order import Work, settled, wanted_of
 from gcodetools.treat.reached import Schedule
@@ -199,6 +199,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     if not options.again:
         _refuse_treated(plate.recorded_in, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
+    size = len(plate.program.lines.data)
     # What the way to the output does not wait for is worked out beside it.
     with ThreadPoolExecutor(1) as beside:
         planning = beside.submit(times, plate, profiles.machine)
@@ -212,6 +213,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         warnings += misses
         work, hits = _work(plate, kit, chosen, options.instead)
         shared = beside.submit(overlaps, plate, hits)
+        give_back_gaps(size)
         progress("drafting")
         bounds, planned = bounding.result(), planning.result()
         del planning
@@ -219,11 +221,15 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         draft, wanted = wanted_of(plate, work, bounds, layer_s, _base(plate, kit), options.bed_kept)
         limits = beside.submit(check_limits, draft, bounds)
         changed = None if timed is None else retimed_rows(draft, timed)
+        give_back_gaps(size)
         books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, changed)
         books.ahead(beside)
-        done, schedule = settled(draft, wanted, bounds, timed, placed.poses, changed)
+        clock = None if timed is None else clock_of(draft, timed, changed)
         del planned, timed, changed  # their columns are large, and the books let go of them
+        done, schedule = settled(draft, wanted, bounds, clock, placed.poses)
+        del clock
         warnings += [*shared.result(), *limits.result()]
+        give_back_gaps(size)
         progress("writing")
 
         def text(unrested: list[Unrested]) -> bytes:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from gcodetools.gcode.program import DWELL, RETRACT, UNRETRACT
 from gcodetools.kit.selection import Selection
 from gcodetools.marks.types import Spans
-from gcodetools.physics.timing import Times
+from gcodetools.physics.timing import Retimed, Times
 from gcodetools.toolpath.beads import FEATURES
 from gcodetools.toolpath.plate import Plate
 
@@ -134,12 +134,19 @@ class _Rows:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What a plate's rows take, before a treatment or after it: seconds, times that no move takes, and mm of filament
-    of the rows [low, high), None for what the plate itself pushes."""
+    """What a plate's rows take, before a treatment or after it: seconds and what changes in them, times that no move
+    takes, and mm of filament of the rows [low, high), None for what the plate itself pushes."""
 
     planned: Times
     extras: Sequence[Extra] = ()
     filament: Callable[[int, int], F8] | None = None
+    changed: Retimed | None = None
+
+    def seconds(self, low: int, high: int) -> F8:
+        """Of the rows [low, high)."""
+        if self.changed is None:
+            return self.planned.seconds[low:high]
+        return self.changed.between(self.planned, low, high)
 
 
 def add_up(
@@ -240,7 +247,7 @@ class _Sums:
     @classmethod
     def of(cls, plate: Plate, side: Side, at: _Places, counts: list[int]) -> _Sums:
         part = slice(at.low, at.high)
-        seconds, waiting = side.planned.seconds[part], side.planned.waits_s[part]
+        seconds, waiting = side.seconds(at.low, at.high), side.planned.waits_s[part]
         mm = plate.moves.e[part] if side.filament is None else side.filament(at.low, at.high)
         waits = np.flatnonzero(waiting)
         moving = seconds if len(waits) == 0 else seconds - waiting

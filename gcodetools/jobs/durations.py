@@ -69,24 +69,27 @@ class _Side:
         cls, plate: Plate, planned: Times, line: NDArray[np.integer], regions: Regions, profiles: Profiles,
     ) -> _Side:  # fmt: skip
         """line : of `plate`, ascending."""
-        return cls.several(plate, [(planned, None)], line, regions, profiles)[0]
+        return cls.several(plate, [(planned, None, None)], line, regions, profiles)[0]
 
     @classmethod
     def several(
-        cls, plate: Plate, plans: Sequence[tuple[Times, Draft | None]], line: NDArray[np.integer], regions: Regions,
-        profiles: Profiles,
+        cls, plate: Plate, plans: Sequence[tuple[Times, Retimed | None, Draft | None]], line: NDArray[np.integer],
+        regions: Regions, profiles: Profiles,
     ) -> list[_Side]:  # fmt: skip
-        """Sides of one plate. plans : its times, and the draft whose flow changes the filament of its rows."""
+        """Sides of one plate. plans : its times, what changes in them, and the draft whose flow changes the filament of
+        its rows."""
         row = np.searchsorted(plate.moves.line, line.astype(plate.moves.line.dtype))
-        stands = [standing(plate, planned.seconds, profiles.machine) for planned, _ in plans]
-        sides = [
-            Side(planned, stand.extras, None if draft is None else _Flow(draft))
-            for (planned, draft), stand in zip(plans, stands, strict=True)
-        ]
+        sides, clocks = [], []
+        for planned, changed, draft in plans:
+            whole = planned if changed is None else changed.over(planned)
+            stands = standing(plate, whole.seconds, profiles.machine)
+            clocks.append((elapsed_s(whole.seconds, row), whole.total_s, stands))
+            sides.append(Side(planned, stands.extras, None if draft is None else _Flow(draft), changed))
+            del whole  # its column is large, and what follows is worked out a block of rows at a time
         costs = add_up_sides(plate, sides, regions)
         return [
-            cls(elapsed_s(planned.seconds, row), planned.total_s, costs[k], stands[k], _bare(planned))
-            for k, (planned, _) in enumerate(plans)
+            cls(at_s, total_s, cost, stands, _bare(side.planned))
+            for (at_s, total_s, stands), cost, side in zip(clocks, costs, sides, strict=True)
         ]
 
 
@@ -148,7 +151,7 @@ class Books:
         planned = self._planned()
         changed = retimed_rows(self.draft, planned) if self.retimed is None else self.retimed
         self.retimed = None
-        plans = [(planned, None), (changed.over(planned), self.draft)]
+        plans = [(planned, None, None), (planned, changed, self.draft)]
         return _Side.several(self.plate, plans, self.line, self._regions(), self.profiles)
 
     def restate(self, reread: Reread) -> Restated:

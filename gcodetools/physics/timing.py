@@ -208,6 +208,13 @@ class Retimed:
         seconds.setflags(write=False)
         return replace(planned, seconds=seconds)
 
+    def between(self, planned: Times, low: int, high: int) -> F8:
+        """Seconds of the rows [low, high) with these in them; no column of the plate's length is made."""
+        seconds = planned.seconds[low:high].copy()
+        a, b = np.searchsorted(self.row, np.array([low, high], self.row.dtype))
+        seconds[self.row[a:b] - low] = self.seconds[a:b]
+        return seconds
+
 
 def retimed(plate: Plate, planned: Times, row: I8, feed_mm_s: F8) -> Retimed:
     """What changes where some rows go at another feed.

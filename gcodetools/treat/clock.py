@@ -37,7 +37,7 @@ _THREADS = 2
 class Clock:
     """Time since the first bead of the plate.
 
-    first, last : rows of the first and the last bead. begin_s : (last - first + 2,) when each of the rows from
+    first, last : rows of the first and the last bead. source : how long moves take is known from. begin_s : (last - first + 2,) when each of the rows from
     `first` on begins, and the end of the last. run_row, run_s, run_begin_s : (r,) of each run of the draft the
     row before which it stands, how long it takes and when it begins.
     """
@@ -48,6 +48,7 @@ class Clock:
     run_row: I8
     run_s: F8
     run_begin_s: F8
+    source: str
 
     def at(self, rows: NDArray[np.integer]) -> F8:
         """When rows begin; those before the first bead at 0, those behind the last at the end."""
@@ -111,7 +112,7 @@ def clock_of(draft: Draft, planned: Times, changed: Retimed | None = None) -> Cl
     np.cumsum(seconds, out=seconds)
     if not draft.runs:
         none = np.empty(0)
-        return Clock(first, last, begin, np.empty(0, np.int64), none, none)
+        return Clock(first, last, begin, np.empty(0, np.int64), none, none, planned.source)
     run_row = np.clip(np.array([run.row for run in draft.runs], np.int64), first, last)
     run_s = _run_seconds(draft, planned)
     order = np.argsort(run_row, kind="stable")
@@ -119,7 +120,7 @@ def clock_of(draft: Draft, planned: Times, changed: Retimed | None = None) -> Cl
     run_begin = np.empty(len(run_s))
     run_begin[order] = begin[run_row[order] - first] + earlier[:-1]
     begin += earlier[np.searchsorted(run_row[order], np.arange(first, last + 2), side="right")]
-    return Clock(first, last, begin, run_row, run_s, run_begin)
+    return Clock(first, last, begin, run_row, run_s, run_begin, planned.source)
 
 
 def _kept_share(draft: Draft) -> F8 | None:

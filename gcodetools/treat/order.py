@@ -14,10 +14,11 @@ from gcodetools.edit.draft import Draft, cuttable
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
-from gcodetools.physics.timing import Retimed, Times
+from gcodetools.physics.timing import Times
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import accel, fan, flow, nozzle, rest, speed
 from gcodetools.treat.asks import Ask
+from gcodetools.treat.clock import Clock, clock_of
 from gcodetools.treat.geometry import GEOMETRY, plan_geometry
 from gcodetools.treat.reached import Schedule
 from gcodetools.treat.schedule import settle
@@ -61,7 +62,8 @@ def draft_of(
     Refused : a temperature outside the allowed range.
     """
     draft, results = wanted_of(plate, work, bounds, layer_s, base, bed_kept)
-    return draft, *settled(draft, results, bounds, planned, poses)
+    clock = None if planned is None else clock_of(draft, planned)
+    return draft, *settled(draft, results, bounds, clock, poses)
 
 
 def wanted_of(
@@ -120,19 +122,18 @@ def settled(
     draft: Draft,
     results: list[Done | Ask],
     bounds: Bounds,
-    planned: Times | None = None,
+    clock: Clock | None = None,
     poses: tuple[Pose, ...] = (),
-    changed: Retimed | None = None,
 ) -> tuple[list[Done], Schedule]:
     """What became of each setting, and what nozzle and fan reach: both are put into the draft, and nothing else of it
     changes but holds and rests.
 
     Parameters
     ----------
-    results : by `wanted_of`. changed : by `clock.retimed_rows`, worked out where it is asked for and None. The
-    others : see `draft_of`.
+    results : by `wanted_of`. clock : of the draft, worked out where it is asked for and None. The others : see
+    `draft_of`.
     """
-    answers, schedule = settle(draft, results, bounds, planned, poses, changed)
+    answers, schedule = settle(draft, results, bounds, clock, poses)
     return _joined(answers), schedule
 
 

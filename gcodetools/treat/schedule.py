@@ -17,7 +17,7 @@ from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
 from gcodetools.edit.stepped import stepped
-from gcodetools.gcode.arrays import present
+from gcodetools.gcode.arrays import give_back_gaps, present, spans_of
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
 from gcodetools.physics.hotend import Beads, Fan, Hotend
@@ -32,10 +32,10 @@ from gcodetools.physics.leads import (
     plan_nozzle,
     replayed,
 )
-from gcodetools.physics.timing import Retimed, Times, times
+from gcodetools.physics.timing import times
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.treat.asks import Ask, answer
-from gcodetools.treat.clock import Stretches, clock_of, stretches_of
+from gcodetools.treat.clock import Clock, Stretches, clock_of, stretches_of
 from gcodetools.treat.reached import Schedule, reach_of, spilt
 from gcodetools.treat.target import Bounds, Done
 
@@ -54,22 +54,20 @@ def settle(
     draft: Draft,
     results: list[Done | Ask],
     bounds: Bounds,
-    planned: Times | None = None,
+    clock: Clock | None = None,
     poses: tuple[Pose, ...] = (),
-    changed: Retimed | None = None,
 ) -> tuple[list[Done], Schedule]:
     """Plan what has been asked for, write it into the draft, answer.
 
     Parameters
     ----------
-    planned : how long the plate takes; worked out where it is None. poses : of all instances, for what spills
-    onto whom. changed : what the draft's feeds change in these times, where it is known already.
+    clock : of the draft; worked out where it is None. poses : of all instances, for what spills onto whom.
     """
     asks = [result for result in results if isinstance(result, Ask)]
     schedule = Schedule()
     if asks:
-        planned = times(draft.plate, bounds.machine) if planned is None else planned
-        _Settling(draft, asks, bounds, planned, poses, schedule, changed).run()
+        clock = clock_of(draft, times(draft.plate, bounds.machine)) if clock is None else clock
+        _Settling(draft, asks, bounds, clock, poses, schedule).run()
     answers: list[Done] = []
     for result in results:
         answers.append(answer(result, schedule) if isinstance(result, Ask) else result)
@@ -84,10 +82,9 @@ class _Settling:
         draft: Draft,
         asks: list[Ask],
         bounds: Bounds,
-        planned: Times,
+        clock: Clock,
         poses: tuple[Pose, ...],
         schedule: Schedule,
-        changed: Retimed | None,
     ) -> None:
         self.draft, self.asks, self.bounds, self.schedule = draft, asks, bounds, schedule
         self.poses = poses
@@ -95,14 +92,11 @@ class _Settling:
         machine = bounds.machine or load_machine(PLAIN_MACHINE)
         self.heating = machine.heating
         known = "" if bounds.machine else ", no machine is named"
-        schedule.source = f"heating and fan of machine {machine.name}{known}; {planned.source}"
-        self.clock = clock_of(draft, planned, changed)
+        schedule.source = f"heating and fan of machine {machine.name}{known}; {clock.source}"
+        self.clock = clock
         self.bed_layer = self._bed_layers()
         self.kept_layer = self._held_layers()
         self.brief = np.zeros(len(draft.plate.program.moves), bool)
-        self.brackets = (
-            row_brackets(draft.plate) if len(draft.plate.marks.objects.brackets().first) else _NONE
-        )
         self.bead_rows = np.flatnonzero(draft.plate.beads.feature != 0).astype(np.int32)
         self.gaps: Bool | None = None
         self.stretches = self._stretches()
@@ -113,6 +107,7 @@ class _Settling:
 
     def run(self) -> None:
         draft = self.draft
+        give_back_gaps(len(draft.plate.program.lines.data))
         told_s: list[F8] = []
         moves = draft.plate.program.moves
         tools = sorted({ask.tool for ask in self.asks if ask.setting == "nozzle"})
@@ -259,10 +254,11 @@ class _Settling:
         gaps: Bool = ~is_bead
         gaps[1:] &= is_bead[:-1]
         # Where long nothing but beads is laid, between two of them.
-        tick = np.floor(self.clock.begin_s[:-1] / _EVERY_S)
-        gaps[1:] |= tick[1:] != tick[:-1]
-        if len(self.brackets):
-            bracket = self.brackets[part]
+        for low, high in spans_of(len(gaps), 1):
+            tick = np.floor(self.clock.begin_s[low - 1 : high] / _EVERY_S)
+            gaps[low:high] |= tick[1:] != tick[:-1]
+        if len(self.draft.plate.marks.objects.brackets().first):
+            bracket = row_brackets(self.draft.plate)[part]
             changes = np.flatnonzero(bracket[1:] != bracket[:-1]) + 1
             gaps &= bracket < 0
             # Between two brackets the one place counts, whatever moves there.
@@ -448,7 +444,6 @@ def _first_known(track: Track) -> float:
     return float(known[0]) if len(known) else 0.0
 
 
-_NONE = np.empty(0, np.int32)
 _BRIDGE, _OVERHANG = (FEATURE_INDEX[word] for word in ("bridge", "overhang"))
 _KEPT_OVERHANG = 2.0
 _COLUMNS = ("nozzle", "nozzle_own", "nozzle_kept", "fan", "fan_own", "fan_kept")
