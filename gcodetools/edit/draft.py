@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.edit.sparse import Sparse, sparse
-from gcodetools.edit.stepped import known_or, step_at, stepped, without
+from gcodetools.edit.stepped import filled, known_or, step_at, stepped, without
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.program import ARC, Track
 from gcodetools.toolpath.beads import FEATURE_INDEX
@@ -273,11 +273,12 @@ class Draft:
         )
 
     def pushes(self) -> F8:
-        """(p,) the same of all pieces."""
+        """(p,) the same of all pieces, to be read alone."""
+        if self.moved is None:
+            return filled(self.flow, 1.0)
         factor = known_or(self.flow, 1.0)
-        if self.moved is not None:
-            piece = self._moved_pieces()
-            factor[piece] = self.pushed(piece)
+        piece = self._moved_pieces()
+        factor[piece] = self.pushed(piece)
         return factor
 
     def _moved_pieces(self) -> I8:

@@ -17,6 +17,7 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.filament import filament_words, shifted_stretches, write_filament
 from gcodetools.edit.lines import LineWords, line_words, lines_with
 from gcodetools.edit.pieces import piece_lines
+from gcodetools.edit.stepped import stepped
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.numbers import Pool, join_pools
 from gcodetools.gcode.program import ARC, LINE
@@ -230,7 +231,7 @@ def _walk_feed(
     feed_word = np.full(len(draft.row), np.nan)
     restore = np.zeros(len(draft.row), bool)
     feed_word[kept], restore[kept] = walk.feed_word, walk.restore
-    return _Walk(feed_word, restore)
+    return _Walk(stepped(feed_word), restore)
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +285,7 @@ def _walk_pieces(
     feed_word[entering[says]] = wanted[says]
     if count and fed[-1]:
         restore[-1] = True
-    return _Walk(feed_word, restore)
+    return _Walk(stepped(feed_word), restore)
 
 
 def _takes_feed(draft: Draft | _Kept, piece: I8) -> Bool:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.context import Context, e_factor
 from gcodetools.edit.draft import e_decimals
 from gcodetools.edit.lines import LineWords, line_words
+from gcodetools.edit.stepped import step_at
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.numbers import fixed, join_pools
 from gcodetools.gcode.program import RETRACT, UNRETRACT
@@ -253,11 +254,11 @@ def filament_words(
     piece, rows, written = piece[has], rows[has], written[has]
     relative = program.states.e_relative.at(program.moves.line[rows]) == 1.0
     e_unit = program.moves.e[rows] / e_factor(context, rows)
-    result = np.full(len(draft.row), np.nan)
+    word = np.full(len(piece), np.nan)
 
     remaining = e_unit * (1.0 - draft.t1[piece])
     shift = stretch.shift_after[piece] if stretch.shift_after is not None else 0.0
-    result[piece[~relative]] = (written - remaining + shift)[~relative]
+    word[~relative] = (written - remaining + shift)[~relative]
 
     share = (written * (draft.t1[piece] - draft.t0[piece]) * factor[piece])[relative]
     at = piece[relative]
@@ -274,7 +275,8 @@ def filament_words(
         rounded = np.rint(run * scale)
         before = np.concatenate([[0.0], rounded[:-1]])
         before[new_visit] = 0.0
-        result[at] = (rounded - before) / scale
+        word[relative] = (rounded - before) / scale
+    result = step_at(piece, word, np.nan, len(draft.row))
     return result, ~np.isnan(result)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 from numpy.typing import NDArray
 
-__all__ = ["Stepped", "known_or", "step_at", "stepped", "without"]
+__all__ = ["Stepped", "filled", "known_or", "step_at", "stepped", "without"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -132,9 +132,17 @@ def without(column: F8, gone: I8) -> F8:
     return cast("F8", Stepped(first[stays], one.value[stays], count))
 
 
+def filled(column: F8, default: float) -> F8:
+    """A column with `default` in place of what is unknown, held as it was."""
+    one = cast("object", column)
+    if isinstance(one, Stepped):
+        return cast("F8", Stepped(one.first, known_or(one.value, default), len(one)))
+    return known_or(column, default)
+
+
 def known_or(column: F8, default: float) -> F8:
     """The plain array with `default` in place of what is unknown."""
     one = cast("object", column)
     if isinstance(one, Stepped):
-        return one.spread(np.where(np.isnan(one.value), default, one.value))
+        return one.spread(known_or(one.value, default))
     return np.where(np.isnan(column), default, column)

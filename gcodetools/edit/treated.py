@@ -137,6 +137,7 @@ def emit(
     if len(edits) and add_checksums(draft.plate.program.lines, edits, context.edits):
         edits = context.edits.finish(data)
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
+    give_back_gaps(len(data))
     output = apply_edits(data, edits)
     give_back_gaps(len(data))
     return Treated(

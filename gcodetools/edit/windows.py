@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.changes import Changes
 from gcodetools.edit.splice import Edits, ranges, slices
-from gcodetools.gcode.arrays import distinct
+from gcodetools.gcode.arrays import distinct, spans_of
 from gcodetools.gcode.growing import in_turn
 from gcodetools.gcode.numbers import Pool
 from gcodetools.gcode.program import Program, States, Track
@@ -33,7 +33,7 @@ Bool = NDArray[np.bool_]
 U1 = NDArray[np.uint8]
 
 _GAP_LINES = 6  # windows nearer to each other are read as one: what brings a reader there costs as much
-_BATCH_MOVES = 75_000
+_BATCH_MOVES = 40_000
 _THREADS = 2
 _CARRIED = ("accel", "travel_accel", "jerk_xy", "retract_accel", "bed", "fan")
 _PLACES = 9
@@ -47,7 +47,8 @@ def line_map(edits: Edits, start: I8, line: I8 | None = None) -> I4:
     reached = (edits.lines(start) if line is None else line)[changes]
     reached = reached + (start[reached] < edits.begin[changes])
     result: I4 = np.repeat(total[np.append(0, changes + 1)], np.diff(reached, prepend=0, append=len(start)))
-    result += np.arange(len(start), dtype=np.int32)
+    for low, high in spans_of(len(result)):
+        result[low:high] += np.arange(low, high, dtype=np.int32)
     return result
 
 

@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["distinct", "give_back", "give_back_gaps", "keep_memory", "marked", "present", "spans_of"]
+__all__ = ["distinct", "give_back", "give_back_gaps", "keep_memory", "marked", "places", "present", "spans_of"]
 
 Number = TypeVar("Number", bound=np.generic)
 
@@ -47,6 +47,12 @@ def present(small: NDArray[np.unsignedinteger]) -> list[int]:
     """The distinct values of an array of small whole numbers, ascending."""
     found: list[int] = np.flatnonzero(np.bincount(small)).tolist()
     return found
+
+
+def places(flag: NDArray[np.bool_] | NDArray[np.uint8]) -> NDArray[np.int32]:
+    """Where flags are set, ascending, as whole numbers of half the size that the library has for them."""
+    found = [np.flatnonzero(flag[low:high]).astype(np.int32) + np.int32(low) for low, high in spans_of(len(flag))]
+    return np.concatenate(found) if found else np.empty(0, np.int32)
 
 
 def spans_of(count: int, begin: int = 0) -> Iterator[tuple[int, int]]:

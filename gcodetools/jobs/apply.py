@@ -227,7 +227,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         clock = None if timed is None else clock_of(draft, timed, changed)
         del planned, timed, changed  # their columns are large, and the books let go of them
         done, schedule = settled(draft, wanted, bounds, clock, placed.poses)
-        del clock
+        del clock, wanted
         warnings += [*shared.result(), *limits.result()]
         give_back_gaps(size)
         progress("writing")

@@ -15,7 +15,7 @@ from gcodetools.edit.progress import Clock, Restated, Used, clock_lines, restate
 from gcodetools.edit.splice import Edits
 from gcodetools.edit.treated import Reread
 from gcodetools.edit.windows import line_map
-from gcodetools.gcode.arrays import give_back
+from gcodetools.gcode.arrays import give_back, give_back_gaps
 from gcodetools.jobs.carried import carried
 from gcodetools.jobs.clock import Standing, elapsed_s, standing
 from gcodetools.jobs.containers import restated_totals
@@ -152,7 +152,10 @@ class Books:
         changed = retimed_rows(self.draft, planned) if self.retimed is None else self.retimed
         self.retimed = None
         plans = [(planned, None, None), (planned, changed, self.draft)]
-        return _Side.several(self.plate, plans, self.line, self._regions(), self.profiles)
+        sides = _Side.several(self.plate, plans, self.line, self._regions(), self.profiles)
+        del planned, changed, plans
+        give_back_gaps(len(self.plate.program.lines.data))
+        return sides
 
     def restate(self, reread: Reread) -> Restated:
         """Account for both sides; what brings the file's own times and totals up to date."""

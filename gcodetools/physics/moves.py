@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.arcs import arc_lengths
+from gcodetools.gcode.arrays import places
 from gcodetools.gcode.program import Arcs, Moves
 from gcodetools.physics.junctions import Deviation, Jerk, SquareCorner
 from gcodetools.physics.motion import PRINT, RETRACT, TRAVEL, Directions, JunctionModel, MoveList
@@ -43,8 +44,9 @@ def moves_of(plate: Plate, limits: MachineLimits, feed_mm_s: F8 | None = None) -
 def moving_rows(plate: Plate, low: int, high: int) -> I4:
     """Those of the rows [low, high) that move anything, ascending."""
     part = slice(low, high)
-    found = np.flatnonzero((plate.beads.length_mm[part] > 0) | (plate.moves.e[part] != 0))
-    return (found + low).astype(np.int32)
+    found = places((plate.beads.length_mm[part] > 0) | (plate.moves.e[part] != 0))
+    found += np.int32(low)
+    return found
 
 
 def some_moves(plate: Plate, limits: MachineLimits, row: I4, feed_mm_s: F8, still: I8) -> MoveList:

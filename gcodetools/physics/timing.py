@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine
-from gcodetools.gcode.arrays import spans_of
+from gcodetools.gcode.arrays import places, spans_of
 from gcodetools.physics.motion import Plan, plan
 from gcodetools.physics.moves import junction_of, moving_rows, some_moves
 from gcodetools.toolpath.machine_limits import FILE, SETTINGS, MachineLimits, limits_of
@@ -255,7 +255,7 @@ def retimed(plate: Plate, planned: Times, row: I8, feed_mm_s: F8) -> Retimed:
 def _around(joint: U1, row: I8) -> tuple[I4, Bool]:
     """Moves to plan anew where those of `row` change: their rows with one more beside each stretch of them, whose
     corner counts, and whether each is of the stretch. How fast the one beside goes itself tells nothing."""
-    moving = np.flatnonzero(joint)
+    moving = places(joint)
     changed = np.zeros(len(joint), bool)
     changed[row] = True
     changed = changed[moving]
@@ -271,8 +271,8 @@ def _around(joint: U1, row: I8) -> tuple[I4, Bool]:
     beside = own.copy()
     beside[1:] |= own[:-1]
     beside[:-1] |= own[1:]
-    at = np.flatnonzero(beside)
-    return moving[at].astype(np.int32), own[at]
+    at = places(beside)
+    return moving[at], own[at]
 
 
 def _factor(limits: MachineLimits, seconds: F8, waiting: F8, stated: float | None) -> float:

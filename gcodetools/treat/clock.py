@@ -70,7 +70,7 @@ def _changed_feeds(draft: Draft) -> tuple[I8, F8]:
     """Rows that go at another feed, and the one feed at which each would take as long as its pieces do at theirs,
     mm/s."""
     own = draft.plate.moves.f
-    rows = distinct(draft.row[np.flatnonzero(draft.feed == draft.feed)])  # where it is known
+    rows = distinct(draft.row[np.flatnonzero(~np.isnan(draft.feed))])
     first = draft.first[rows]
     count = draft.first[rows + 1] - first
     files, feed = own[rows], draft.feed[first]

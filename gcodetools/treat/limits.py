@@ -68,7 +68,7 @@ def check_limits(draft: Draft, bounds: Bounds) -> list[str]:
     warnings = _melt_rate(draft, bounds)
     _refuse_crawling(draft)
     machine = bounds.machine
-    asked = np.flatnonzero(draft.accel == draft.accel)  # where it is known
+    asked = np.flatnonzero(~np.isnan(draft.accel))
     if machine is not None and len(asked):
         limit = min(machine.max_accel_mm_s2.x, machine.max_accel_mm_s2.y)
         asked = asked[draft.accel[asked] > limit]
@@ -98,7 +98,7 @@ def _refuse_crawling(draft: Draft) -> None:
 
 
 def _melt_rate(draft: Draft, bounds: Bounds) -> list[str]:
-    touched = np.flatnonzero((draft.feed == draft.feed) | (draft.flow == draft.flow))  # where one is known
+    touched = np.flatnonzero(~(np.isnan(draft.feed) & np.isnan(draft.flow)))
     touched = touched[draft.plate.beads.feature[draft.row[touched]] != 0]
     if len(touched) == 0:
         return []

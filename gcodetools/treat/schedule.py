@@ -17,7 +17,7 @@ from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
 from gcodetools.edit.stepped import stepped
-from gcodetools.gcode.arrays import give_back_gaps, present, spans_of
+from gcodetools.gcode.arrays import give_back_gaps, places, present, spans_of
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
 from gcodetools.physics.hotend import Beads, Fan, Hotend
@@ -42,7 +42,7 @@ from gcodetools.treat.target import Bounds, Done
 __all__ = ["HELD_SHARE_WARNING", "settle"]
 
 HELD_SHARE_WARNING = 0.6  # of the plate's bead length; beyond, the slicer's own setting is the better place
-_BLOCK_ROWS = 1 << 17
+_BLOCK_ROWS = 1 << 15
 _EVERY_S = 5.0
 PLAIN_MACHINE = "desktop-220"  # whose heating counts where no machine is named
 F8 = NDArray[np.float64]
@@ -97,7 +97,7 @@ class _Settling:
         self.bed_layer = self._bed_layers()
         self.kept_layer = self._held_layers()
         self.brief = np.zeros(len(draft.plate.program.moves), bool)
-        self.bead_rows = np.flatnonzero(draft.plate.beads.feature != 0).astype(np.int32)
+        self.bead_rows = places(draft.plate.beads.feature)
         self.gaps: Bool | None = None
         self.stretches = self._stretches()
         if draft.fan is not None:
