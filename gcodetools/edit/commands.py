@@ -16,6 +16,7 @@ from gcodetools.edit.context import Context
 from gcodetools.edit.draft import Draft
 from gcodetools.edit.lines import line_words
 from gcodetools.edit.splice import ranges
+from gcodetools.edit.stepped import steps_of
 from gcodetools.gcode.arrays import marked, present
 from gcodetools.gcode.numbers import fixed, fixed_text, join_pools
 from gcodetools.gcode.program import Track
@@ -51,8 +52,7 @@ class _State:
 
 def _steps(values: F8) -> I8:
     """Where a value differs from the one before, and the first; NaN is like NaN."""
-    bits = np.ascontiguousarray(values).view(np.int64)
-    return np.concatenate([np.zeros(min(len(bits), 1), np.int64), np.flatnonzero(bits[1:] != bits[:-1]) + 1])
+    return np.concatenate([np.zeros(min(len(values), 1), np.int64), steps_of(values)])
 
 
 def _told(context: Context, steps: I8, commands: NDArray[np.integer], by_piece: bool) -> I8:

@@ -35,8 +35,8 @@ def row_brackets(plate: Plate) -> NDArray[np.int32]:
     brackets = plate.marks.objects.brackets()
     line = plate.program.moves.line
     count = len(brackets.first)
-    begin = np.searchsorted(line, brackets.first.astype(np.int64))
-    end = np.searchsorted(line, brackets.last.astype(np.int64), side="right")
+    begin = np.searchsorted(line, brackets.first.astype(line.dtype))
+    end = np.searchsorted(line, brackets.last.astype(line.dtype), side="right")
     end = np.minimum(end, np.append(begin[1:], len(line)))
     edges = np.column_stack([begin, end]).ravel()
     number = np.full(2 * count + 1, -1, np.int32)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 from numpy.typing import NDArray
 
-__all__ = ["Stepped", "filled", "known_or", "step_at", "stepped", "without"]
+__all__ = ["Stepped", "filled", "known_or", "step_at", "stepped", "steps_of", "without"]
 
 F8 = NDArray[np.float64]
 I4 = NDArray[np.int32]
@@ -51,8 +51,8 @@ class Stepped(NDArrayOperatorsMixin):
             begin, end, step = at.indices(self._count)
             if step != 1:
                 return self[np.arange(begin, end, step)]
-            low = int(np.searchsorted(self.first, begin, side="right")) - 1
-            high = int(np.searchsorted(self.first, end))
+            low = int(np.searchsorted(self.first, np.int32(begin), side="right")) - 1
+            high = int(np.searchsorted(self.first, np.int32(end)))
             edges = np.clip(np.append(self.first[low:high], end), begin, end)
             return np.repeat(self.value[low:high], np.diff(edges))
         index = np.asarray(at)
@@ -64,7 +64,8 @@ class Stepped(NDArrayOperatorsMixin):
         """Entries at some places."""
         if at.ndim == 1 and len(at) > 1 and np.all(at[1:] >= at[:-1]) and at[0] >= 0:
             self._check(at[-1:])
-            low, high = np.searchsorted(self.first, at[[0, -1]], side="right") - 1
+            # Looked up as whole numbers of the steps' own size, so that these are not all turned into others.
+            low, high = np.searchsorted(self.first, at[[0, -1]].astype(np.int32), side="right") - 1
             if high - low < len(at):
                 # Ascending places lie in fewer steps than they are: the steps are looked up among them.
                 inner = np.searchsorted(at, self.first[low + 1 : high + 1].astype(at.dtype))
@@ -103,6 +104,15 @@ def stepped(column: F8) -> F8:
     first[0] = 0
     np.add(begins, 1, out=first[1:], casting="same_kind")
     return cast("F8", Stepped(first, column[first], len(column)))
+
+
+def steps_of(column: F8) -> I8:
+    """Where a column differs from the entry before; what is unknown is alike."""
+    one = cast("object", column)
+    values = one.value if isinstance(one, Stepped) else np.ascontiguousarray(column)
+    bits = values.view(np.int64)
+    at = np.flatnonzero(bits[1:] != bits[:-1]) + 1
+    return one.first[at].astype(np.int64) if isinstance(one, Stepped) else at
 
 
 def step_at(places: I8, values: F8, other: float, count: int) -> F8:

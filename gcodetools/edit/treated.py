@@ -117,7 +117,6 @@ def emit(
     require_absolute(draft)
     context = Context(draft)
     emit_beads(context)
-    give_back_gaps(len(draft.plate.program.lines.data))
     emit_nozzle(context)
     emit_fan(context)
     emit_accel(context)
@@ -139,7 +138,6 @@ def emit(
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
     give_back_gaps(len(data))
     output = apply_edits(data, edits)
-    give_back_gaps(len(data))
     return Treated(
         draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output, tuple(waits)
     )

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.displaced import circles_of, ends_of
 from gcodetools.edit.draft import INCH_MM, Draft, e_decimals
 from gcodetools.edit.splice import ranges
+from gcodetools.edit.stepped import steps_of
 from gcodetools.gcode.arrays import distinct, present
 from gcodetools.gcode.program import ARC, DWELL, RETRACT, UNRETRACT, Program, Track
 
@@ -28,12 +29,12 @@ class Wanted:
 
     def __init__(self, draft: Draft) -> None:
         self.draft = draft
-        self.fan_steps = None if draft.fan is None else _steps(draft.fan)
+        self.fan_steps = None if draft.fan is None else steps_of(draft.fan)
         tool = draft.plate.program.moves.tool
         self.nozzles = {number: draft.nozzle_track(number) for number in present(tool)}
         self.nozzle_steps = None
         if draft.nozzle_c is not None:
-            self.nozzle_steps = np.append(_steps(draft.nozzle_c), np.flatnonzero(tool[1:] != tool[:-1]) + 1)
+            self.nozzle_steps = np.append(steps_of(draft.nozzle_c), np.flatnonzero(tool[1:] != tool[:-1]) + 1)
         self._flowing: Bool | None = None
         self._moving: Bool | None = None
         if draft.moved is not None:
@@ -155,12 +156,6 @@ class _Pieces:
     owner: I8
 
 
-def _steps(values: F8) -> I8:
-    """Where a value differs from the one before; NaN is like NaN."""
-    bits = np.ascontiguousarray(values).view(np.int64)
-    return np.flatnonzero(bits[1:] != bits[:-1]) + 1
-
-
 def edges_of(count: int, *places: I8) -> I8:
     """All of `places` below `count`, and 0, ascending, each once."""
     here = np.zeros(count + 1, bool)
@@ -179,7 +174,7 @@ def from_edges(edges: I8, off: Bool, count: int) -> I8:
 
 def behind(track: Track, lines: NDArray[np.integer]) -> I8:
     """Index of the first of the ascending `lines` behind each command between the first of them and the last."""
-    near = slice(*np.searchsorted(track.line, (lines[0], lines[-1])))
+    near = slice(*np.searchsorted(track.line, lines[[0, -1]].astype(track.line.dtype)))
     found: I8 = np.searchsorted(lines, track.line[near], side="right")
     return found
 

@@ -295,12 +295,13 @@ def _seeds(program: Program, first: I8, gap: I8, counter: F8) -> tuple[Pool, I8]
 
     seeds.add(every, *_place_before(program, first, movable))
     known: dict[int, tuple[I8, Bool]] = {}
+    lines, gap_lines = first.astype(np.int32), gap.astype(np.int32)  # as the lines of commands are
 
     def set_by(track: Track) -> tuple[I8, Bool]:
         """How many of its commands stand before each window, and whether one of them behind the last."""
         if id(track) not in known:
-            number = np.searchsorted(track.line, first)
-            known[id(track)] = number, number > np.searchsorted(track.line, gap)
+            number = np.searchsorted(track.line, lines)
+            known[id(track)] = number, number > np.searchsorted(track.line, gap_lines)
         return known[id(track)]
 
     def seed(head: bytes, track: Track, decimals: int, scale: float = 1.0, always: bool = False) -> None:
@@ -377,7 +378,8 @@ def _counter_before(program: Program, first: I8) -> F8:
 def _counter_of_rows(program: Program, row: I8) -> F8:
     """E counter before `row` from sums: exact enough (1e-9), and independent of the writer's own look-up."""
     moves = program.moves
-    total = np.concatenate([[0.0], np.cumsum(moves.e[: row[-1]])])
+    total = np.zeros(int(row[-1]) + 1)
+    np.cumsum(moves.e[: row[-1]], out=total[1:])
     words = program.words
     g92 = words.line[(words.letter == ord("G")) & (words.value == 92)]
     e_at = np.flatnonzero((words.letter == ord("E")) & np.isin(words.line, g92))

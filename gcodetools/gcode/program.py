@@ -147,7 +147,7 @@ class Track:
             first = np.searchsorted(lines, self.line, side="right")
             counts = np.diff(first, prepend=0, append=len(lines))
             return np.repeat(np.concatenate([[self.initial], self.value]), counts)
-        index = np.searchsorted(self.line, lines, side="left") - 1
+        index = np.searchsorted(self.line, np.asarray(lines, self.line.dtype), side="left") - 1
         return np.where(index >= 0, self.value[np.maximum(index, 0)], self.initial)
 
 

@@ -199,7 +199,6 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
     if not options.again:
         _refuse_treated(plate.recorded_in, plate.program.lines.name)
     profiles = profiles_for(kit, plate.settings, options.material, options.machine, options.sets)
-    size = len(plate.program.lines.data)
     # What the way to the output does not wait for is worked out beside it.
     with ThreadPoolExecutor(1) as beside:
         planning = beside.submit(times, plate, profiles.machine)
@@ -213,7 +212,6 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         warnings += misses
         work, hits = _work(plate, kit, chosen, options.instead)
         shared = beside.submit(overlaps, plate, hits)
-        give_back_gaps(size)
         progress("drafting")
         bounds, planned = bounding.result(), planning.result()
         del planning
@@ -221,7 +219,6 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         draft, wanted = wanted_of(plate, work, bounds, layer_s, _base(plate, kit), options.bed_kept)
         limits = beside.submit(check_limits, draft, bounds)
         changed = None if timed is None else retimed_rows(draft, timed)
-        give_back_gaps(size)
         books = Books(plate, draft, kit, placed.poses, work, profiles, options.keep_times, planned, changed)
         books.ahead(beside)
         clock = None if timed is None else clock_of(draft, timed, changed)
@@ -229,7 +226,6 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         done, schedule = settled(draft, wanted, bounds, clock, placed.poses)
         del clock, wanted
         warnings += [*shared.result(), *limits.result()]
-        give_back_gaps(size)
         progress("writing")
 
         def text(unrested: list[Unrested]) -> bytes:
@@ -263,7 +259,9 @@ def _told(
     found = Found(done, schedule, took, digest(treated.render_file()))
     plate = treated.original
     record = apply_record(plate, treated, books.kit, books.profiles, found, skipped, placed, books.work)
-    return record, [*sentences(treated, done, plate), *took.warnings]
+    said = sentences(treated, done, plate)
+    give_back_gaps(len(plate.program.lines.data))
+    return record, [*said, *took.warnings]
 
 
 def _digests(plate: Plate) -> tuple[str, tuple[tuple[str, str], ...]]:

@@ -229,7 +229,7 @@ class _Places:
 
     @classmethod
     def of(cls, plate: Plate, rows: _Rows, stretches: _Stretches, k: int, low: int, high: int) -> _Places:
-        row, t0, t1, region = claimed(stretches.block(k), low, high)
+        row, t0, t1, region = _claimed(stretches.block(k), low, high)
         row, share = row - low, t1 - t0
         layer = plate.beads.layer[low:high]
         rest = np.subtract(1.0, np.bincount(row, share, minlength=high - low), dtype=np.float64)
@@ -272,13 +272,18 @@ class _Sums:
 
 def claimed(selections: Sequence[Selection], low: int, high: int) -> tuple[I8, F8, F8, I8]:
     """Stretches (row, t0, t1, index of the selection) of the rows [low, high), none over another."""
+    spans = ((one, *np.searchsorted(one.row, (low, high)).tolist()) for one in selections)
+    return _claimed([Selection(one.row[a:b], one.t0[a:b], one.t1[a:b]) for one, a, b in spans], low, high)
+
+
+def _claimed(selections: Sequence[Selection], low: int, high: int) -> tuple[I8, F8, F8, I8]:
+    """The same of selections that have no stretch elsewhere."""
     parts: list[tuple[I8, F8, F8, I8]] = [
         (np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0, np.int64))
     ]
     for k, one in enumerate(selections):
-        a, b = np.searchsorted(one.row, (low, high)).tolist()
-        if b > a:
-            parts.append((one.row[a:b], one.t0[a:b], one.t1[a:b], np.full(b - a, k)))
+        if len(one.row):
+            parts.append((one.row, one.t0, one.t1, np.full(len(one.row), k)))
     row, t0, t1, owner = (np.concatenate(column) for column in zip(*parts, strict=True))
     many = np.bincount(row - low, minlength=1)[row - low] > 1
     if not np.any(many):

@@ -131,7 +131,7 @@ def _reach(
     length, spilt = 0.0, np.zeros(poses + 1)
     for low in range(hold.first, hold.last, _ROWS):
         high = min(low + _ROWS, hold.last)
-        held = beads.is_bead[low:high] & (beads.length_mm[low:high] > 0) & ~np.isnan(column[low:high])
+        held = (beads.feature[low:high] != 0) & (beads.length_mm[low:high] > 0) & ~np.isnan(column[low:high])
         rows = np.flatnonzero(held)
         if len(rows) == 0:
             continue

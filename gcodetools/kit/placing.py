@@ -205,7 +205,8 @@ class _Stacks:
                 # One stable sort instead of a comparison of all beads for each object.
                 instance = self.plate.beads.instance[self.rows]
                 order = np.argsort(instance, kind="stable")
-                cuts = np.searchsorted(instance[order], np.arange(len(self.names) + 1))
+                each = np.arange(-1, len(self.names), dtype=instance.dtype)
+                cuts = np.searchsorted(instance[order], each, side="right")
                 self._rows_of = [self.rows[order[a:b]] for a, b in pairwise(cuts.tolist())]
             self._by_object[index] = self._stacks_of(self._rows_of[index], self.names[index])
         return self._by_object[index]

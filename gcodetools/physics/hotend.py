@@ -393,7 +393,7 @@ class Received:
 
 def received(made_s: F8, trace: Trace) -> Received:
     """What beads got of a course. made_s : (3, n) times that count at the begin, middle and end of each."""
-    begin, middle, end = trace.at(made_s)
+    begin, middle, end = map(trace.at, made_s)
     mean = (begin + 4.0 * middle + end) / 6.0
     low, high = (f(f(begin, middle), end) for f in (np.minimum, np.maximum))
     return Received(mean, begin, low, high)

@@ -17,7 +17,7 @@ from gcodetools.edit.commands import fan_track, file_fan
 from gcodetools.edit.context import row_brackets
 from gcodetools.edit.draft import Draft, Hold, Rest
 from gcodetools.edit.stepped import stepped
-from gcodetools.gcode.arrays import give_back_gaps, places, present, spans_of
+from gcodetools.gcode.arrays import places, present, spans_of
 from gcodetools.gcode.program import Track
 from gcodetools.kit.placing import Pose
 from gcodetools.physics.hotend import Beads, Fan, Hotend
@@ -97,8 +97,8 @@ class _Settling:
         self.bed_layer = self._bed_layers()
         self.kept_layer = self._held_layers()
         self.brief = np.zeros(len(draft.plate.program.moves), bool)
-        self.bead_rows = places(draft.plate.beads.feature)
         self.gaps: Bool | None = None
+        self.written: F8 | None = None
         self.stretches = self._stretches()
         if draft.fan is not None:
             self.brief = self._find_brief()
@@ -107,23 +107,23 @@ class _Settling:
 
     def run(self) -> None:
         draft = self.draft
-        give_back_gaps(len(draft.plate.program.lines.data))
         told_s: list[F8] = []
         moves = draft.plate.program.moves
         tools = sorted({ask.tool for ask in self.asks if ask.setting == "nozzle"})
         every = present(moves.tool)
-        written = np.full(len(moves), np.nan) if tools else None
         for tool in tools:
-            column = written
-            mine = None if len(every) == 1 else tool
-            told_s.append(self._plan("nozzle", tool, mine, column, None))
-        draft.nozzle_c = None if written is None else stepped(written)
+            told_s.append(self._plan("nozzle", tool, None if len(every) == 1 else tool, None))
+        draft.nozzle_c = self._taken()
         if any(ask.setting == "fan" for ask in self.asks):
-            written = np.full(len(moves), np.nan)
             own = [self._base(draft.nozzle_track(int(tool))).time_s for tool in every]
             nozzle_s = np.sort(np.concatenate([*told_s, *own]))
-            self._plan("fan", -1, None, written, nozzle_s)
-            draft.fan = stepped(written)
+            self._plan("fan", -1, None, nozzle_s)
+            draft.fan = self._taken()
+
+    def _taken(self) -> F8 | None:
+        """The column that was written, which the next setting begins anew; None for none."""
+        written, self.written = self.written, None
+        return None if written is None else stepped(written)
 
     def _held_layers(self) -> Bool:
         """(layers,) where the fan of a region is held back and of none it is not."""
@@ -297,8 +297,9 @@ class _Settling:
 
     def _behind(self, rows: NDArray[np.integer]) -> I8:
         """(k,) for each of `rows` behind the first bead the row right behind the last bead before it, once each."""
-        at = np.searchsorted(self.bead_rows, rows) - 1
-        found: I8 = np.unique(self.bead_rows[at[at >= 0]].astype(np.int64) + 1)
+        beads = places(self.draft.plate.beads.feature)
+        at = np.searchsorted(beads, rows.astype(beads.dtype)) - 1
+        found: I8 = np.unique(beads[at[at >= 0]].astype(np.int64) + 1)
         return found[found <= self.clock.last]
 
     def _runs(self, used: Bool) -> I8:
@@ -309,9 +310,8 @@ class _Settling:
         found: I8 = np.cumsum(breaks).astype(np.int64)
         return found
 
-    def _plan(self, setting: str, tool: int, only: int | None, column: F8 | None, avoid_s: F8 | None) -> F8:
-        """Plan one nozzle or the fan into a column of the draft; returns when its commands stand."""
-        assert column is not None
+    def _plan(self, setting: str, tool: int, only: int | None, avoid_s: F8 | None) -> F8:
+        """Plan one nozzle or the fan into the column that is written; returns when its commands stand."""
         mine = self.stretches if only is None else self.stretches.of_tool(only)
         beads = Beads(mine.begin_s, mine.end_s, mine.volume_mm3)
         value, own = mine.columns[setting], mine.columns[f"{setting}_own"]
@@ -336,7 +336,9 @@ class _Settling:
         self.meant_at = plan.commands.row  # where they are meant, before they are put apart
         plan = self._apart(plan, slots)
         plans = [plan, *(replayed(plan, beads, base, model) for model in models[1:])]
-        self._write(setting, tool, plan, column, only)
+        if self.written is None:  # not before: what is planned takes as much
+            self.written = np.full(len(self.draft.plate.program.moves), np.nan)
+        self._write(setting, tool, plan, self.written, only)
         self._note(setting, plan, mine, asks)
         self.schedule.add(reach_of(setting, mode, plans, mine, value, asks))
         self.schedule.spills += spilt(setting, plan, mine, ~np.isnan(value), self.draft.plate)
