@@ -139,7 +139,8 @@ class _Reader:
         a, b = self.cuts[number], self.cuts[number + 1]
         low, high, mapped = self.low[a:b], self.high[a:b], self.mapped
         text, shift = self._text(a, b)
-        other = read_program(text if text else b"\n", "output")
+        # Batches are read two at once already.
+        other = read_program(text if text else b"\n", "output", threads=1)
         rows = ranges(low, high)
         offset = (shift - mapped[self.first[a:b]]).astype(np.int32)
         to_line = mapped[self.program.moves.line[rows]] + np.repeat(offset, high - low)

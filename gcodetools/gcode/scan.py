@@ -43,19 +43,19 @@ class Scanned:
     bad_checksums: NDArray[np.int32]
 
 
-def read_program(data: bytes, name: str = "<bytes>") -> Program:
+def read_program(data: bytes, name: str = "<bytes>", threads: int = _THREADS) -> Program:
     """Bytes to Program.
 
     Parameters
     ----------
     data : a whole file; see `files.read_bytes` for what is refused before this.
-    name : for messages.
+    name : for messages. threads : that read blocks of it at once.
 
     Raises
     ------
     InputError : a line that can be no command, a number that can be no way, or line ends of a single carriage return.
     """
-    scanned = scan_text(data, name)
+    scanned = scan_text(data, name, threads)
     modes, states = modes_and_states(scanned)
     odd_moves = _of_both(scanned.odd, scanned.events.line)
     result = moves_of(scanned.events, modes, Start(), use_up=True)
@@ -159,8 +159,8 @@ def _bare_returns(lines: Lines) -> NDArray[np.int64]:
     return np.unique(np.searchsorted(lines.start, at, side="right") - 1)
 
 
-def scan_text(data: bytes, name: str) -> Scanned:
-    """Words of all lines in columns.
+def scan_text(data: bytes, name: str, threads: int = _THREADS) -> Scanned:
+    """Words of all lines in columns, read by so many threads.
 
     Raises
     ------
@@ -173,13 +173,14 @@ def scan_text(data: bytes, name: str) -> Scanned:
         )
     cuts = list(blocks(data, name)) or [(0, 0, 0)]
     whole = _Whole(data, name)
-    if len(cuts) > 1:
-        with ThreadPoolExecutor(_THREADS) as pool:
+    if len(cuts) > 1 and threads > 1:
+        with ThreadPoolExecutor(threads) as pool:
             parts = in_turn(pool, lambda cut: read_part(data, *cut), cuts, _AHEAD)
             for cut, part in zip(cuts, parts, strict=True):
                 whole.add(part, cut[0], cut[2])
     else:
-        whole.add(read_part(data, *cuts[0]), 0, len(data))
+        for cut in cuts:
+            whole.add(read_part(data, *cut), cut[0], cut[2])
     scanned = whole.scanned()
     _require_sense(scanned, name)
     return scanned
