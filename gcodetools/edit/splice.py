@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.errors import Fault
+from gcodetools.gcode.arrays import spans_of
 from gcodetools.gcode.numbers import Pool
 
 __all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte", "ranges", "slices"]
@@ -117,8 +118,10 @@ def _reordered(pools: list[Pool], order: I8) -> Pool:
     new_length = length[order]
     new_start = np.cumsum(new_length) - new_length
     index = np.repeat((start[order] - new_start).astype(np.int32), new_length)
-    index += np.arange(len(data), dtype=np.int32)
-    return Pool(data[index], new_length)
+    new = np.empty_like(data)
+    for low, high in spans_of(len(data)):  # the library takes bytes by whole numbers of eight times their size
+        new[low:high] = data[index[low:high] + np.arange(low, high)]
+    return Pool(new, new_length)
 
 
 def _at_unfinished_end(data: bytes, begin: I8, end: I8, text: Pool) -> tuple[I8, Pool]:

@@ -379,8 +379,6 @@ def _counter_before(program: Program, first: I8) -> F8:
 def _counter_of_rows(program: Program, row: I8) -> F8:
     """E counter before `row` from sums: exact enough (1e-9), and independent of the writer's own look-up."""
     moves = program.moves
-    total = np.zeros(int(row[-1]) + 1)
-    np.cumsum(moves.e[: row[-1]], out=total[1:])
     words = program.words
     g92 = words.line[(words.letter == ord("G")) & (words.value == 92)]
     e_at = np.flatnonzero((words.letter == ord("E")) & np.isin(words.line, g92))
@@ -394,7 +392,19 @@ def _counter_of_rows(program: Program, row: I8) -> F8:
     here = np.append(moves.line, len(program.lines)).astype(np.int64)[row]
     k = np.searchsorted(lines, here) - 1
     if len(lines) == 0:
-        return total[row]
+        return _sums_before(moves.e, row)
     base_row = np.minimum(rows_at(program, lines[np.maximum(k, 0)]), row)
-    since = total[row] - total[base_row]
-    return np.where(k >= 0, values[np.maximum(k, 0)] + since, total[row])
+    total = _sums_before(moves.e, row)
+    since = total - _sums_before(moves.e, base_row)
+    return np.where(k >= 0, values[np.maximum(k, 0)] + since, total)
+
+
+def _sums_before(values: F8, rows: I8) -> F8:
+    """(k,) sum of all `values` before each of the ascending `rows`; no column of their length is made."""
+    result, total = np.zeros(len(rows)), 0.0
+    for low, high in spans_of(int(rows[-1])):
+        sums = np.cumsum(np.append(total, values[low:high]))
+        total = float(sums[-1])
+        a, b = np.searchsorted(rows, np.array([low, high + 1]))
+        result[a:b] = sums[rows[a:b] - low]
+    return result
