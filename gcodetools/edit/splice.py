@@ -21,7 +21,7 @@ __all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte", "ranges", "sl
 I8 = NDArray[np.int64]
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _NUMBER_BYTES = 24  # numbers are no longer, and hold no line end
-_BLOCK_BYTES = 1 << 20  # of a block what belongs to it stays in a core's cache
+_BLOCK_BYTES = 1 << 18  # of a block what belongs to it stays in a core's cache
 _THREADS = 2
 Result = TypeVar("Result")
 

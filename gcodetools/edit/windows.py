@@ -33,7 +33,7 @@ Bool = NDArray[np.bool_]
 U1 = NDArray[np.uint8]
 
 _GAP_LINES = 6  # windows nearer to each other are read as one: what brings a reader there costs as much
-_BATCH_MOVES = 40_000
+_BATCH_MOVES = 30_000
 _THREADS = 2
 _CARRIED = ("accel", "travel_accel", "jerk_xy", "retract_accel", "bed", "fan")
 _PLACES = 9

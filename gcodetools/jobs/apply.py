@@ -223,6 +223,7 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         books.ahead(beside)
         clock = None if timed is None else clock_of(draft, timed, changed)
         del planned, timed, changed  # their columns are large, and the books let go of them
+        give_back_gaps(len(plate.program.lines.data))
         done, schedule = settled(draft, wanted, bounds, clock, placed.poses)
         del clock, wanted
         warnings += [*shared.result(), *limits.result()]

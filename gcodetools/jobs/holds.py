@@ -124,8 +124,9 @@ def _reach(
 ) -> _Reach | None:
     """What a hold reaches, None for no bead; some rows at a time, since it may reach over the whole plate."""
     beads = plate.beads
-    order = np.argsort(np.concatenate([np.empty(0, np.int64), *(s.row for s in meant)]), kind="stable")
-    row = np.concatenate([np.empty(0, np.int64), *(s.row for s in meant)])[order]
+    row = np.concatenate([np.empty(0, np.int64), *(s.row for s in meant)])
+    order = np.argsort(row, kind="stable")
+    row = row[order]
     share = np.concatenate([np.empty(0), *(s.t1 - s.t0 for s in meant)])[order]
     found: list[tuple[int, int, float, float]] = []
     length, spilt = 0.0, np.zeros(poses + 1)
