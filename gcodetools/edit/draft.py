@@ -158,7 +158,8 @@ class Draft:
     ) -> Draft:
         """A draft that changes nothing, cut at `cut_t` of the rows `cut_row` (see `pieces_of`)."""
         row, t0, t1 = pieces_of(plate, cut_row, cut_t, exact)
-        return cls(plate, row, t0, t1, *(sparse(len(row)) for _ in range(3)))
+        count = len(row)
+        return cls(plate, row, t0, t1, sparse(count), sparse(count), sparse(count))
 
     def remove(self, row: I8, t0: F8, t1: F8) -> None:
         """Print nothing of the pieces whose midpoint lies in one of the stretches (row, t0, t1), sorted by row."""

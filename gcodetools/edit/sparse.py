@@ -71,10 +71,8 @@ class Sparse(NDArrayOperatorsMixin):
     def unknown(self, at: NDArray[np.integer]) -> Bool:
         """Which of some places hold nothing."""
         if self._plain is not None:
-            return np.isnan(self._plain[at])
-        if self._known is None:
-            return np.ones(len(at), bool)
-        return ~self._known[at]
+            return np.asarray(np.isnan(self._plain[at]))
+        return np.ones(len(at), bool) if self._known is None else np.asarray(~self._known[at])
 
     def stepped(self) -> F8:
         """The column as its steps; see `stepped`."""

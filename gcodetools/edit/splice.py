@@ -119,7 +119,9 @@ def _reordered(pools: list[Pool], order: I8) -> Pool:
     new_start = np.cumsum(new_length) - new_length
     index = np.repeat((start[order] - new_start).astype(np.int32), new_length)
     new = np.empty_like(data)
-    for low, high in spans_of(len(data)):  # the library takes bytes by whole numbers of eight times their size
+    for low, high in spans_of(
+        len(data)
+    ):  # the library takes bytes by whole numbers of eight times their size
         new[low:high] = data[index[low:high] + np.arange(low, high)]
     return Pool(new, new_length)
 

@@ -120,7 +120,9 @@ def step_at(places: I8, values: F8, other: float, count: int) -> F8:
     steps, if that is smaller."""
     first, value = np.empty(2 * len(places), np.int64), np.full(2 * len(places), other)
     first[::2], first[1::2], value[::2] = places, places + 1, values
-    begins = np.ones(len(first), bool)  # behind a place the others go on, unless another place follows or nothing
+    begins = np.ones(
+        len(first), bool
+    )  # behind a place the others go on, unless another place follows or nothing
     begins[1:-1:2] = first[1:-1:2] != first[2::2]
     begins[-1:] = first[-1:] < count
     if len(places) == 0 or places[0] > 0:

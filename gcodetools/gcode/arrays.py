@@ -11,7 +11,16 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["distinct", "give_back", "give_back_gaps", "keep_memory", "marked", "places", "present", "spans_of"]
+__all__ = [
+    "distinct",
+    "give_back",
+    "give_back_gaps",
+    "keep_memory",
+    "marked",
+    "places",
+    "present",
+    "spans_of",
+]
 
 Number = TypeVar("Number", bound=np.generic)
 
@@ -54,7 +63,9 @@ def present(small: NDArray[np.uint8]) -> list[int]:
 
 def places(flag: NDArray[np.bool_] | NDArray[np.uint8]) -> NDArray[np.int32]:
     """Where flags are set, ascending, as whole numbers of half the size that the library has for them."""
-    found = [np.flatnonzero(flag[low:high]).astype(np.int32) + np.int32(low) for low, high in spans_of(len(flag))]
+    found = [
+        np.flatnonzero(flag[low:high]).astype(np.int32) + np.int32(low) for low, high in spans_of(len(flag))
+    ]
     return np.concatenate(found) if found else np.empty(0, np.int32)
 
 

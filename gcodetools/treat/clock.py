@@ -37,9 +37,9 @@ _THREADS = 2
 class Clock:
     """Time since the first bead of the plate.
 
-    first, last : rows of the first and the last bead. source : how long moves take is known from. begin_s : (last - first + 2,) when each of the rows from
+    first, last : rows of the first and the last bead. begin_s : (last - first + 2,) when each of the rows from
     `first` on begins, and the end of the last. run_row, run_s, run_begin_s : (r,) of each run of the draft the
-    row before which it stands, how long it takes and when it begins.
+    row before which it stands, how long it takes and when it begins. source : where these times are from.
     """
 
     first: int

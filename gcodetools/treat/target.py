@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.edit.draft import Draft
-from gcodetools.edit.sparse import unknown
 from gcodetools.edit.moves import BEAD
+from gcodetools.edit.sparse import unknown
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gcodetools.edit.stepped import Stepped, known_or, stepped
+from gcodetools.edit.sparse import sparse, unknown
+from gcodetools.edit.stepped import Stepped, filled, known_or, step_at, stepped, steps_of, without
 
 COUNT = 4000
 
@@ -83,3 +84,62 @@ def test_a_column_that_changes_all_the_time_stays_as_it_is():
         assert stepped(column) is column
     found = stepped(plain(5, 20))
     assert stepped(found) is found
+
+
+def test_values_at_some_places_are_the_array_with_them_put_in():
+    random = np.random.default_rng(3)
+    for count, some in ((0, 0), (1, 1), (7, 0), (7, 7), (COUNT, 1), (COUNT, 60), (COUNT, 3000)):
+        places = np.sort(random.choice(count, some, replace=False)) if some else np.empty(0, np.int64)
+        values = random.choice([0.25, 0.5, np.nan], some)
+        column = np.full(count, 1.0)
+        column[places] = values
+        assert same(np.asarray(step_at(places, values, 1.0, count)), column)
+    assert isinstance(step_at(np.array([0, 5, 6, COUNT - 1]), np.arange(4.0), np.nan, COUNT), Stepped)
+
+
+def test_without_some_entries_it_is_the_array_without_them(pair):
+    column, found = pair
+    random = np.random.default_rng(4)
+    for some in (0, 1, 50, COUNT - 1, COUNT):
+        gone = np.sort(random.choice(COUNT, some, replace=False))
+        assert same(np.asarray(without(found, gone)), np.delete(column, gone))
+        assert same(without(column, gone), np.delete(column, gone))
+
+
+def test_steps_stand_where_the_array_changes(pair):
+    column, found = pair
+    differs = (column[1:] != column[:-1]) & ~(np.isnan(column[1:]) & np.isnan(column[:-1]))
+    expected = np.flatnonzero(differs) + 1
+    assert np.array_equal(steps_of(found), expected)
+    assert np.array_equal(steps_of(column), expected)
+
+
+def test_filled_is_as_the_array_with_what_is_unknown_filled(pair):
+    column, found = pair
+    assert same(np.asarray(filled(found, 3.0)), np.where(np.isnan(column), 3.0, column))
+    assert same(filled(column, 3.0), known_or(column, 3.0))
+
+
+@pytest.mark.parametrize("some", [1, 40, COUNT], ids=["few", "more", "all"])
+def test_a_sparse_column_reads_as_the_array_that_is_written_alike(some):
+    random = np.random.default_rng(some)
+    column, found = np.full(COUNT, np.nan), sparse(COUNT)
+    assert same(np.asarray(found), column)
+    for k in range(6):
+        at = random.choice(COUNT, some, replace=k % 2 == 0)  # some are put twice, and back to unknown
+        for one in (column, found):
+            one[at] = np.nan if k == 3 else np.arange(float(some)) if k % 2 else float(k)
+        look = random.integers(0, COUNT, 200)
+        assert np.array_equal(unknown(found, look), np.isnan(column[look]))
+        assert same(found[look], column[look])
+    mask = column == 1.0
+    for one in (column, found):
+        one[10:20] = 5.0
+        one[mask] = 6.0
+        one[-2], one[[7, 9]] = 8.0, [1.0, 2.0]
+    assert same(np.asarray(found), column)
+    assert same(found.copy(), column)
+    assert same(~np.isnan(found), ~np.isnan(column))
+    assert same(np.asarray(found.stepped()), column)
+    with pytest.raises(IndexError):
+        found[np.array([COUNT])] = 1.0

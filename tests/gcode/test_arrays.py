@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gcodetools.gcode.arrays import distinct, marked, present
+from gcodetools.gcode.arrays import distinct, marked, places, present
 
 # In a process of its own, since what it sets holds to the end: memory in use after 48 MB were freed.
 KEPT = """
@@ -72,3 +72,10 @@ def test_distinct_and_present_agree_with_the_library(numbers):
 def test_marked_is_the_union(a, b):
     rows = np.array(a, np.int64), np.array(b, np.int64)
     assert marked(10, *rows).tolist() == sorted({*a, *b})
+
+
+@given(st.lists(st.booleans()), st.integers(0, 3))
+def test_places_are_those_of_the_library(flags, shift):
+    flag = np.array(flags * (1 + (1 << 15) * shift // max(len(flags), 1)), bool)
+    assert np.array_equal(places(flag), np.flatnonzero(flag))
+    assert places(flag).dtype == np.int32
