@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gcodetools.demo.shapes import Part
+from gcodetools.records import dataclass
 
 __all__ = [
     "BED_MM",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import cos, pi, radians, sin
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.demo.voices import Voice
+from gcodetools.records import dataclass
 
 __all__ = ["ACCELS", "FEEDS", "Instance", "Options", "Tally", "number"]
 

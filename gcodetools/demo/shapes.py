@@ -7,13 +7,14 @@ section over most of its height, so sections are shared objects wherever they ar
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 from math import cos, radians, sin
 from typing import TypeAlias
 
 from shapely import Polygon, affinity, box, union_all
 from shapely.geometry.base import BaseGeometry
+
+from gcodetools.records import dataclass
 
 __all__ = [
     "BORE_MM",

@@ -8,7 +8,7 @@ times its height times its length. Layers are cut at mid-height. Equal layers ar
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import ceil, cos, hypot, pi, radians, sin
 
 import numpy as np
@@ -27,6 +27,7 @@ from shapely.geometry.polygon import orient
 from shapely.ops import substring
 
 from gcodetools.demo.shapes import Part, Shape
+from gcodetools.records import dataclass
 
 __all__ = ["LayerPlan", "Path", "Recipe", "bead_area", "layer_count", "plan", "polygons", "void_free_spacing"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ from gcodetools.jobs.sources import Subset
 from gcodetools.jobs.tune import Asked as Read
 from gcodetools.jobs.tune_out import Outputs, tune_files
 from gcodetools.kit.schema import Kit
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 from gcodetools.trials.factors import parse_varied
 

@@ -10,7 +10,7 @@ What each convention's filament total means was measured on real files: "beads" 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from gcodetools.demo.words import (
     CAMEL_KEYS,
@@ -25,6 +25,7 @@ from gcodetools.demo.words import (
     WALL_KEYS,
     WALLS,
 )
+from gcodetools.records import dataclass
 
 __all__ = ["MAKER", "VOICES", "Voice"]
 

@@ -7,7 +7,6 @@ one stop a path at the path's acceleration: corners cost nothing, heating neithe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import ceil, hypot, pi
 from typing import Any
 
@@ -40,6 +39,7 @@ from gcodetools.demo.printing import (
     number,
 )
 from gcodetools.demo.slicing import Path, bead_area
+from gcodetools.records import dataclass
 
 __all__ = ["Writer"]
 

@@ -12,13 +12,14 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
 import yaml
 
 from gcodetools.errors import InputError
+from gcodetools.records import dataclass
 
 __all__ = [
     "MAX_BYTES",

@@ -9,7 +9,7 @@ end agrees carries the proof on to the next. `full=True` reads the whole output 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ from gcodetools.errors import Fault
 from gcodetools.gcode.arrays import distinct, give_back_gaps
 from gcodetools.gcode.program import Program
 from gcodetools.gcode.scan import read_program
+from gcodetools.records import dataclass
 
 __all__ = ["Audit", "audit"]
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Change", "Changes"]
 

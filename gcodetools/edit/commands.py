@@ -7,7 +7,6 @@ held back (their lines get the target's value) and where they meet again the fil
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +19,7 @@ from gcodetools.edit.stepped import steps_of
 from gcodetools.gcode.arrays import marked, present
 from gcodetools.gcode.numbers import fixed, fixed_text, join_pools
 from gcodetools.gcode.program import Track
+from gcodetools.records import dataclass
 
 __all__ = [
     "accel_in_force",

@@ -7,7 +7,6 @@ Whatever is found is told as indices into the rows compared.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from gcodetools.edit.wanted import Wanted, behind, e_step_mm, edges_of, from_edg
 from gcodetools.edit.windows import joined
 from gcodetools.gcode.arcs import arc_lengths
 from gcodetools.gcode.program import ARC, Program, Track
+from gcodetools.records import dataclass
 
 __all__ = ["Comparer"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from gcodetools.edit.draft import INCH_MM, Draft
 from gcodetools.edit.splice import EditList
 from gcodetools.gcode.numbers import Pool, fixed
 from gcodetools.gcode.program import Program
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = [

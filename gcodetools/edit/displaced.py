@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +11,7 @@ from gcodetools.edit.moves import Bent
 from gcodetools.gcode.arcs import arc_points
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import ARC, RETRACT, UNRETRACT, Program
+from gcodetools.records import dataclass
 
 __all__ = ["Displaced", "circles_of", "displaced", "ends_of", "stranded_from"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -12,6 +12,7 @@ from gcodetools.edit.sparse import Sparse, sparse
 from gcodetools.edit.stepped import filled, known_or, step_at, stepped, without
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.program import ARC, Track
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 

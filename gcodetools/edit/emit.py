@@ -6,8 +6,6 @@ leaving an object out leaves nothing of ours behind. Nozzle and fan are written 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +19,7 @@ from gcodetools.edit.stepped import stepped
 from gcodetools.gcode.arrays import distinct, marked
 from gcodetools.gcode.numbers import Pool, join_pools
 from gcodetools.gcode.program import ARC, LINE
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["emit_beads"]

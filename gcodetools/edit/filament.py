@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,6 +12,7 @@ from gcodetools.edit.stepped import step_at
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.numbers import fixed, join_pools
 from gcodetools.gcode.program import RETRACT, UNRETRACT
+from gcodetools.records import dataclass
 
 __all__ = [
     "Stretch",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.splice import slices
 from gcodetools.gcode.program import Lines
 from gcodetools.gcode.tokens import BLOCK_BYTES, tokenise
+from gcodetools.records import dataclass
 
 __all__ = ["LineWords", "gather_lines", "line_words", "lines_with"]
 

@@ -8,7 +8,7 @@ whose radius changes by 0.02 mm).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from gcodetools.edit.moves import Bent
 from gcodetools.gcode.arcs import arc_points, sweep_of
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import ARC, CLOCKWISE, Program
+from gcodetools.records import dataclass
 
 __all__ = ["Moved", "carriers"]
 

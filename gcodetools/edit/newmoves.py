@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, WAIT, Wait
 from gcodetools.edit.runs import state_pieces
 from gcodetools.gcode.program import DWELL, RETRACT, UNRETRACT, Program, Track
+from gcodetools.records import dataclass
 
 __all__ = ["NewMoves", "States", "new_moves", "states_off"]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.lines import line_words
 from gcodetools.gcode.numbers import Pool
 from gcodetools.marks.progress import AMOUNTS, Stated, Statement, progress_lines
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Clock", "Restated", "Used", "clock_lines", "restate", "restated_duration"]

@@ -8,8 +8,6 @@ object it stays above the current object.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +20,7 @@ from gcodetools.edit.moves import FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH
 from gcodetools.edit.refusals import origin_lines
 from gcodetools.gcode.numbers import fixed_text
 from gcodetools.gcode.program import LINE, RETRACT
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 
 __all__ = ["MAX_DWELL_S", "Unrested", "emit_rests", "rest_obstacle"]

@@ -7,7 +7,6 @@ nozzle happens to be. It leaves feed, fan and acceleration as they were, and the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from gcodetools.gcode.numbers import Pool, fixed, fixed_text, join_pools
 from gcodetools.gcode.program import RAPID
 from gcodetools.marks import speak
 from gcodetools.marks.features import FEATURES
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["emit_runs", "state_pieces"]

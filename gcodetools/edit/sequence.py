@@ -7,7 +7,7 @@ their whole sequence is worked out from the draft and compared with what was rea
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,7 @@ from gcodetools.edit.draft import INCH_MM, Draft, e_decimals
 from gcodetools.edit.lines import line_words
 from gcodetools.edit.moves import Wait
 from gcodetools.gcode.program import ARC, CLOCKWISE, DWELL, RETRACT, UNRETRACT, Program
+from gcodetools.records import dataclass
 
 if TYPE_CHECKING:
     from gcodetools.edit.newmoves import NewMoves

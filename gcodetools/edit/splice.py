@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import field
 from io import BytesIO
 from itertools import pairwise
 from typing import TypeVar
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from gcodetools.errors import Fault
 from gcodetools.gcode.arrays import spans_of
 from gcodetools.gcode.numbers import Pool
+from gcodetools.records import dataclass
 
 __all__ = ["EditList", "Edits", "apply_edits", "first_stray_byte", "ranges", "slices"]
 

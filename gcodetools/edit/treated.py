@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +27,7 @@ from gcodetools.edit.splice import Edits, apply_edits
 from gcodetools.gcode.arrays import give_back_gaps
 from gcodetools.gcode.containers.base import Written
 from gcodetools.gcode.program import Moves
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 if TYPE_CHECKING:

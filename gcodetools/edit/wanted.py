@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +11,7 @@ from gcodetools.edit.splice import ranges
 from gcodetools.edit.stepped import steps_of
 from gcodetools.gcode.arrays import distinct, present
 from gcodetools.gcode.program import ARC, DWELL, RETRACT, UNRETRACT, Program, Track
+from gcodetools.records import dataclass
 
 __all__ = ["Wanted", "behind", "e_step_mm", "edges_of", "from_edges"]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ from gcodetools.gcode.numbers import Pool
 from gcodetools.gcode.program import Program, States, Track
 from gcodetools.gcode.scan import read_program
 from gcodetools.gcode.states import Commands, fan_track
+from gcodetools.records import dataclass
 
 __all__ = ["Batch", "fan_as_read", "joined", "line_map", "read_windows", "rows_at", "windows"]
 

@@ -7,7 +7,7 @@ are zero and a value comes out as the very double that was read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -29,6 +29,7 @@ from gcodetools.gcode.program import (
     Track,
 )
 from gcodetools.gcode.states import track
+from gcodetools.records import dataclass
 
 __all__ = [
     "DWELL_CODE",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.gcode.interpret import DWELL_CODE, HOME, RETRACT_CODE, SET, UNRETRACT_CODE
 from gcodetools.gcode.plain import DENSE, Plain, find_plain
 from gcodetools.gcode.tokens import Tokens, tokenise
+from gcodetools.records import dataclass
 
 __all__ = ["BOM", "DENSE", "RARE", "Part", "read_part"]
 

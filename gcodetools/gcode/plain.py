@@ -7,12 +7,11 @@ bytes. Whatever is written otherwise is left to `tokens`, line by line, and come
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.tokens import POW10, TAIL, digits_of
+from gcodetools.records import dataclass
 
 __all__ = ["DENSE", "PLAIN_RARE", "Plain", "find_plain"]
 

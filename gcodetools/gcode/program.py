@@ -7,10 +7,12 @@ name says `_deg`, speeds mm/s, temperatures C.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = [
     "ARC",

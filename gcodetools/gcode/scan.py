@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, is_dataclass
+from dataclasses import is_dataclass
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from gcodetools.gcode.interpret import Events, Interpreted, Modes, Start, moves_
 from gcodetools.gcode.part import DENSE, RARE, Part, read_part
 from gcodetools.gcode.program import Comments, Lines, Program, States, Track, Words
 from gcodetools.gcode.tokens import blocks
+from gcodetools.records import dataclass
 
 __all__ = ["Scanned", "modes_and_states", "read_program", "scan_text"]
 

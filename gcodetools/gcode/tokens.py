@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.errors import InputError
+from gcodetools.records import dataclass
 
 __all__ = ["BLOCK_BYTES", "POW10", "TAIL", "Tokens", "blocks", "digits_of", "tokenise"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from gcodetools.jobs.records import counted, estimate, without_nulls
 from gcodetools.jobs.sources import Profiles
 from gcodetools.kit.placing import Placed
 from gcodetools.kit.schema import Kit
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.order import Work
 from gcodetools.treat.reached import Schedule

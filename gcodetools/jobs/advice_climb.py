@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from gcodetools.jobs.advice_steps import Kept, Kind, Ladders, Step
 from gcodetools.jobs.advice_tries import Bench, Gain, Tried, gain_of, leans
+from gcodetools.records import dataclass
 from gcodetools.strength.sentences import NOT_SHOWN
 from gcodetools.treat.target import Done
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -28,6 +27,7 @@ from gcodetools.physics.snapfit import (
     ring_mouth_mm,
     ring_wall_for,
 )
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law
 from gcodetools.strength.loads import LoadCase, case_of, demand_of
 from gcodetools.strength.region import RegionStrength

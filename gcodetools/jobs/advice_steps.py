@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Literal
 
 import numpy as np
@@ -12,6 +12,7 @@ from gcodetools.jobs.regions import Found
 from gcodetools.kit.schema import Region
 from gcodetools.kit.settings import Fan, Flow, Nozzle, Perimeters, Speed, Treatment
 from gcodetools.kit.shapes import Box
+from gcodetools.records import dataclass
 from gcodetools.strength.got import Got
 from gcodetools.strength.region import RegionStrength
 from gcodetools.toolpath.plate import Plate

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from msgspec import structs
@@ -22,6 +22,7 @@ from gcodetools.kit.placing import Placed
 from gcodetools.kit.schema import Kit
 from gcodetools.kit.selection import select_all
 from gcodetools.physics.timing import Times, times
+from gcodetools.records import dataclass
 from gcodetools.strength.loads import LoadCase
 from gcodetools.strength.region import RegionStrength
 from gcodetools.strength.spreads import Band

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +36,7 @@ from gcodetools.kit.settings import Treatment
 from gcodetools.marks.header import header_end
 from gcodetools.marks.settings import macro_nozzle
 from gcodetools.physics.timing import Times, layer_seconds, times
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat import rest
 from gcodetools.treat.clock import clock_of, retimed_rows

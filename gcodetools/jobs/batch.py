@@ -7,7 +7,6 @@ import json
 import os
 import time
 from collections.abc import Callable, Generator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ from gcodetools.jobs.batch_local import budget_bytes, cores, run_local
 from gcodetools.jobs.batch_plate import row_of_result, written
 from gcodetools.jobs.batch_rows import csv_of, sums_of
 from gcodetools.jobs.sources import digest
+from gcodetools.records import dataclass
 from gcodetools.strength.sentences import CAUTIONS
 
 __all__ = ["Asked", "batch", "write_summary"]

@@ -7,7 +7,6 @@ import hashlib
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from gcodetools.jobs.apply import Options
 from gcodetools.jobs.sources import digest
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.kit.shapes import Mesh
+from gcodetools.records import dataclass
 
 __all__ = ["Documents", "documents_of", "lay_out", "sendable", "without_folder"]
 

@@ -12,11 +12,12 @@ import re
 import stat
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path, PurePosixPath
 
 from gcodetools.errors import InputError, UsageError
 from gcodetools.gcode.containers.base import sniff
+from gcodetools.records import dataclass
 
 __all__ = [
     "PLATE_SCHEMA",

@@ -11,7 +11,7 @@ import json
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,7 @@ from gcodetools.jobs.gains import gains_of
 from gcodetools.jobs.report import report_plates
 from gcodetools.jobs.sources import Subset, digest
 from gcodetools.kit.schema import Kit, load_kits
+from gcodetools.records import dataclass
 from gcodetools.report.page import assemble
 from gcodetools.toolpath.plate import Plate
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.documents.profiles import Heating, Machine, Quantity
 from gcodetools.gcode.states import Commands
 from gcodetools.jobs.costs import HEATING, TOOLS, Extra
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Standing", "elapsed_s", "standing"]

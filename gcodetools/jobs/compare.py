@@ -6,7 +6,7 @@ import math
 import os
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -34,6 +34,7 @@ from gcodetools.jobs.strengths import Strengths, strengths_of
 from gcodetools.kit.placing import Placed, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import Times, times
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law
 from gcodetools.strength.pieces import Instance
 from gcodetools.strength.region import RegionStrength

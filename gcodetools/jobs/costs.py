@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from gcodetools.gcode.program import DWELL, RETRACT, UNRETRACT
 from gcodetools.kit.selection import Selection
 from gcodetools.marks.types import Spans
 from gcodetools.physics.timing import Retimed, Times
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURES
 from gcodetools.toolpath.plate import Plate
 

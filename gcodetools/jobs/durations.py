@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,7 @@ from gcodetools.kit.schema import Kit
 from gcodetools.kit.selection import Selection, select_all
 from gcodetools.marks.progress import Stated, find_stated
 from gcodetools.physics.timing import Retimed, Times, times
+from gcodetools.records import dataclass
 from gcodetools.toolpath.filament import Filament, filament_by_tool
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.clock import retimed_rows

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from gcodetools.edit.treated import Treated
 from gcodetools.jobs.records import estimate
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit, Selection
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.reached import Schedule
 

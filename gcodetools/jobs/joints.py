@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -18,6 +17,7 @@ from gcodetools.kit.schema import Kit, Part, Region, resolve_treatment
 from gcodetools.kit.sections import DRAWN_LAYER_MM, heights_in, outline_of
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.solids import compile_solid
+from gcodetools.records import dataclass
 from gcodetools.strength.loads import squeeze_of
 from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate

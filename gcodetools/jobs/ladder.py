@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +28,7 @@ from gcodetools.kit.settings import Treatment
 from gcodetools.kit.shapes import All
 from gcodetools.marks.objects import normal_label
 from gcodetools.physics.timing import times
+from gcodetools.records import dataclass
 from gcodetools.report.ladder_sheet import sheet_html
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.limits import bounds_of

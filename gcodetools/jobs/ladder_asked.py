@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gcodetools.jobs.ladder_places import Coupon
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit
+from gcodetools.records import dataclass
 from gcodetools.trials.bands import GAP_MM, Bands
 from gcodetools.trials.factors import Factor
 from gcodetools.trials.runs import Runs

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -21,6 +20,7 @@ from gcodetools.jobs.strengths import beads_got
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit, select_all
 from gcodetools.physics.timing import layer_seconds, times
+from gcodetools.records import dataclass
 from gcodetools.strength.got import Got as BeadsGot
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import of_layer

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from gcodetools.jobs.region_states import nozzle_base_c, region_state
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.physics.timing import Times, layer_seconds
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Coupon", "centre_of", "coupon_of", "one_by_one", "visit_seconds"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ from gcodetools.jobs.estimate import estimate_plate
 from gcodetools.jobs.sources import Subset
 from gcodetools.kit import schema
 from gcodetools.kit.placing import Placed, Pose, place
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Kit", "PlacedKit", "apply", "compare", "estimate", "load_kit", "read"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit, Part, Region, load_kits
 from gcodetools.kit.selection import select
 from gcodetools.kit.settings import Fit, Treatment
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law, law_of
 from gcodetools.strength.spreads import Draws
 from gcodetools.toolpath.plate import Plate

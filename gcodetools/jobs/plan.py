@@ -7,7 +7,7 @@ import io
 import os
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from gcodetools.jobs.records import Approve, unopposed, without_nulls
 from gcodetools.kit.schema import Kit
 from gcodetools.planning.failures import quantile
 from gcodetools.planning.order import Order, PrinterEntry, load_order
+from gcodetools.records import dataclass
 
 __all__ = ["Wanted", "plan_file"]
 

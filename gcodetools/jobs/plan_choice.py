@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from gcodetools.planning.failures import Bands, Outcomes, standing, sturdiest
 from gcodetools.planning.order import Order
 from gcodetools.planning.schedule import Plan
 from gcodetools.planning.shop import Shop
+from gcodetools.records import dataclass
 
 __all__ = ["Chooser", "Chosen", "first_of"]
 

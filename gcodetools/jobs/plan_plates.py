@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from typing import Any
 
 from gcodetools.documents import profiles
@@ -15,6 +14,7 @@ from gcodetools.jobs.compare import account_plate, compare_plates
 from gcodetools.kit.placing import place
 from gcodetools.kit.schema import Kit, load_kit
 from gcodetools.planning.order import Order, PlateEntry, instead_of
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["TREATED", "UNTREATED", "Amount", "Counted", "Takes", "count_plates", "kit_of", "machine_of"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from gcodetools.planning.order import Order, PrinterEntry
 from gcodetools.planning.schedule import Plan
 from gcodetools.planning.shop import Group, Shop
 from gcodetools.planning.spools import Packed, packed
+from gcodetools.records import dataclass
 
 __all__ = ["Prices", "Side", "Spent", "Store", "prices_of", "shop_of", "side_of"]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -15,6 +14,7 @@ from gcodetools.jobs.apply import Options
 from gcodetools.jobs.plot_data import layer_plot, strip_plot, trace_plot
 from gcodetools.jobs.plot_sides import read_sides
 from gcodetools.jobs.records import Approve, unopposed, without_nulls
+from gcodetools.records import dataclass
 from gcodetools.report.plot_data import (
     LAYER_QUANTITIES,
     STRIP_QUANTITIES,

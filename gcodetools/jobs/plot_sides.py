@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from gcodetools.jobs.sources import Profiles, Subset, profiles_for
 from gcodetools.kit.placing import Placed, Pose, place
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import Times, times
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Side", "layer_of", "pose_named", "read_sides", "same_layer"]

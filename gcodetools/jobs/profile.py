@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from gcodetools.errors import UsageError
 from gcodetools.marks.conventions import load_convention
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.document import Document, Stated, hidden, shown, shown_section, shown_value
 from gcodetools.slicer_settings.names import NAMES
 from gcodetools.slicer_settings.opening import open_settings, read_settings

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ from gcodetools.jobs.sources import Profiles, digest
 from gcodetools.kit.schema import Kit, Part, Region, load_kits, resolve_treatment
 from gcodetools.kit.settings import Treatment, load_treatment, resolved
 from gcodetools.kit.shapes import All
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.carrier import Carried, Carrier, Outcome
 from gcodetools.slicer_settings.carrying import WHOLE_PART, carry_all
 from gcodetools.slicer_settings.changing import Change, edited

@@ -5,7 +5,6 @@ Numbers of a table are plain, so that they add up; how far to trust a column is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 from gcodetools.documents.profiles import Machine, Power, Quantity
 from gcodetools.jobs.costs import OUTSIDE, Costs, Table
 from gcodetools.jobs.sources import Profiles
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = [

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gcodetools.jobs.sources import instance_numbers
 from gcodetools.kit.placing import Placed, Pose
 from gcodetools.kit.schema import Kit, Region
 from gcodetools.kit.selection import RegionHit, not_met, select_all
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Found", "found_regions"]

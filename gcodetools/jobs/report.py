@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from gcodetools.jobs.strengths import beads_got
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit, load_kits
 from gcodetools.physics.timing import layer_seconds
+from gcodetools.records import dataclass
 from gcodetools.report.differing import differences
 from gcodetools.report.packing import FAST, Packed, packed
 from gcodetools.report.pagedata import (

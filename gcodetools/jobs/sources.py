@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
 from gcodetools.documents import profiles
@@ -15,6 +14,7 @@ from gcodetools.errors import UsageError
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Kit
 from gcodetools.marks.settings import Settings
+from gcodetools.records import dataclass
 
 __all__ = ["Profiles", "Subset", "digest", "instance_numbers", "profiles_for"]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.jobs.estimate import band_record
 from gcodetools.jobs.records import without_nulls
 from gcodetools.jobs.strengths import Strengths
+from gcodetools.records import dataclass
 from gcodetools.strength.region import RegionStrength
 from gcodetools.strength.sentences import NOT_SHOWN, rests_on, times_text
 from gcodetools.strength.spreads import Band, band_of

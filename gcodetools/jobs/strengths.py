@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from gcodetools.jobs.regions import Found
 from gcodetools.jobs.sources import Profiles
 from gcodetools.kit.schema import Kit
 from gcodetools.physics.timing import Times
+from gcodetools.records import dataclass
 from gcodetools.strength.got import Got, got_of
 from gcodetools.strength.law import Law, law_of
 from gcodetools.strength.pieces import Instance, instance_of

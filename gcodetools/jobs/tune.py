@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,7 @@ from gcodetools.jobs.tune_told import (
     unused,
 )
 from gcodetools.jobs.tune_words import CAUTIONS
+from gcodetools.records import dataclass
 from gcodetools.trials.clicks import clicks_of
 from gcodetools.trials.distributions import require_fitting
 from gcodetools.trials.peak import Best, Course, Effect, Peak, best_of, course_of, effect_of, peak_of

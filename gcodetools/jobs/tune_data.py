@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.errors import InputError, UsageError
+from gcodetools.records import dataclass
 from gcodetools.trials.results import ANSWERS, Reading, Row, Sheet
 from gcodetools.trials.sheet_csv import FACTOR_COLUMNS
 from gcodetools.trials.trial import Factor, Trial, factor_from

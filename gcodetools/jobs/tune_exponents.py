@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from msgspec.structs import replace
@@ -13,6 +12,7 @@ from gcodetools.documents.materials import Material
 from gcodetools.jobs.tune import Tuned
 from gcodetools.jobs.tune_data import Tested
 from gcodetools.jobs.tune_words import plain
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law, Welds
 from gcodetools.strength.spreads import Draws
 

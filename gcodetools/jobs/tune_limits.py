@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from gcodetools.documents.kinds import nearest
 from gcodetools.documents.profiles import Machine, Material
 from gcodetools.errors import UsageError
 from gcodetools.jobs.tune_data import Tested
+from gcodetools.records import dataclass
 from gcodetools.treat.limits import UNKNOWN_HOTEND_C
 from gcodetools.trials.sheet_csv import FACTOR_COLUMNS
 from gcodetools.trials.trial import Factor

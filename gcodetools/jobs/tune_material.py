@@ -10,7 +10,6 @@ import json
 import math
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +20,7 @@ from gcodetools.errors import UsageError
 from gcodetools.jobs.tune import Tuned
 from gcodetools.jobs.tune_exponents import Exponent, exponents
 from gcodetools.jobs.tune_words import plain
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law
 from gcodetools.strength.spreads import Draws
 from gcodetools.trials.trial import Factor

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from gcodetools.errors import Refused, UsageError
@@ -12,6 +12,7 @@ from gcodetools.jobs.records import Approve, unopposed
 from gcodetools.jobs.tune import Asked, Tuned, tune_sheets
 from gcodetools.jobs.tune_material import Written, material_file
 from gcodetools.jobs.tune_plot import form_of, plot_bytes
+from gcodetools.records import dataclass
 
 __all__ = ["Outputs", "tune_files"]
 

@@ -7,13 +7,13 @@ its first layer, so these are sentences for a person, never errors.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import shapely
 
 from gcodetools.kit import shapes
 from gcodetools.kit.schema import Part
 from gcodetools.kit.sections import FAR_MM, flat_section, outline_of
+from gcodetools.records import dataclass
 
 __all__ = ["outside"]
 

@@ -6,7 +6,7 @@ Whatever comes from files is escaped; nothing in a drawing runs or is fetched.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from html import escape
 from itertools import pairwise
 from math import ceil, floor
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from gcodetools.kit.schema import Kit, Part
 from gcodetools.kit.sections import heights_in, outline_of, section_at
 from gcodetools.marks.objects import readable
+from gcodetools.records import dataclass
 
 __all__ = ["ACCENT", "GREY", "INK", "PAPER", "Panel", "Row", "draw", "draw_sections", "plain_text"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +17,7 @@ from gcodetools.kit.naming import glob_of, instance_meant
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.thickness import thin_places
 from gcodetools.marks.objects import normal_label
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.lines import bead_lines

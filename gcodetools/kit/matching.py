@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Fit", "Outline", "fits"]
 

@@ -6,10 +6,10 @@ helix); arcs in other planes, which no slicer lays beads along, are taken as the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Boxes", "Hits", "Paths", "columns", "joined", "rows_of", "together"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from itertools import pairwise
 
@@ -18,6 +18,7 @@ from gcodetools.gcode.arrays import distinct
 from gcodetools.kit.matching import SAME_FIT_MM, Fit, Outline, fits
 from gcodetools.kit.schema import Kit, Part
 from gcodetools.marks.objects import normal_label
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, cast
 
@@ -24,6 +24,7 @@ from gcodetools.errors import InputError
 from gcodetools.kit.loads import Load, Use
 from gcodetools.kit.settings import Treatment, TreatSpec, lookup_flaws, names_in, resolved
 from gcodetools.kit.shapes import AllOf, AnyOf, Mesh, Mirror, NoneOf, Point2, Solid, ring_flaw
+from gcodetools.records import dataclass
 
 __all__ = [
     "SCHEMA",

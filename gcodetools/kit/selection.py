@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,6 +18,7 @@ from gcodetools.kit.schema import Region
 from gcodetools.kit.shapes import ThinnerThan, names
 from gcodetools.kit.solids import Solid, compile_solid, stretches
 from gcodetools.kit.thickness import thin_places
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX, FEATURES
 from gcodetools.toolpath.islands import of_layer
 from gcodetools.toolpath.plate import Plate

@@ -9,7 +9,6 @@ frame.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import reduce
 from math import cos, inf, pi, radians, sin
 from operator import and_, or_
@@ -23,6 +22,7 @@ from gcodetools.kit import shapes
 from gcodetools.kit.faces import meet_ball, meet_cylinder, meet_height, meet_upright, meet_walls
 from gcodetools.kit.paths import Boxes, Hits, Paths, joined
 from gcodetools.kit.sure import Sure, beside, between, left_of, nearer_than
+from gcodetools.records import dataclass
 
 __all__ = ["FACE_MM", "Section", "Solid", "Thin", "compile_solid", "stretches"]
 

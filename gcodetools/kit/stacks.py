@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate
 

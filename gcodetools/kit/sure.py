@@ -5,13 +5,13 @@ What is told here is told with a margin far above any rounding; the paths in bet
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import cos, hypot, inf, sin
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.kit.paths import Boxes
+from gcodetools.records import dataclass
 
 __all__ = ["Sure", "beside", "between", "left_of", "nearer_than"]
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.marks.conventions import Convention
 from gcodetools.marks.sifter import Sifter
+from gcodetools.records import dataclass
 
 __all__ = ["LayerMarks", "find_layer_marks"]
 

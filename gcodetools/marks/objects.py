@@ -6,13 +6,14 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from gcodetools.marks.conventions import Convention, Pair
 from gcodetools.marks.sifter import Sifter
 from gcodetools.marks.types import Objects
+from gcodetools.records import dataclass
 
 __all__ = ["find_objects", "normal_label", "readable"]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from gcodetools.gcode.program import Program
 from gcodetools.marks.conventions import load_convention
 from gcodetools.marks.sifter import NUMBER, Sifter
 from gcodetools.marks.types import Marks
+from gcodetools.records import dataclass
 
 __all__ = ["AMOUNTS", "TIMES", "Stated", "Statement", "find_stated", "progress_lines"]
 

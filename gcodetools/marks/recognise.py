@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,6 +12,7 @@ from gcodetools.marks.layers import find_layer_marks
 from gcodetools.marks.objects import find_objects
 from gcodetools.marks.sifter import Sifter
 from gcodetools.marks.types import Marks, Spans
+from gcodetools.records import dataclass
 
 __all__ = ["Sifter", "recognise"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from gcodetools.gcode.program import Program
 from gcodetools.marks.conventions import Convention, load_convention
 from gcodetools.marks.sifter import NUMBER, Sifter, literal_head
 from gcodetools.marks.types import Marks
+from gcodetools.records import dataclass
 
 __all__ = ["Settings", "find_settings", "macro_nozzle", "read", "statement_comments"]
 

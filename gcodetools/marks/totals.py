@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from gcodetools.gcode.program import Program
 from gcodetools.marks.conventions import Meaning, load_convention
 from gcodetools.marks.sifter import NUMBER, Sifter
 from gcodetools.marks.types import Marks
+from gcodetools.records import dataclass
 
 __all__ = ["Totals", "duration_s", "find_totals", "read"]
 

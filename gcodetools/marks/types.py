@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Marks", "Objects", "Spans"]
 

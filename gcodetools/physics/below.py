@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from gcodetools.physics.pieces import (
     numbered,
     samples_of,
 )
+from gcodetools.records import dataclass
 
 __all__ = [
     "LEVEL_MM",

@@ -13,12 +13,12 @@ t_w holds to a factor of 10, D to a factor of 1.78. Measured sensitivities are w
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gcodetools.physics.cooling import diffusivity_mm2_s, interface_c, substrate_share, wall_tau_s
+from gcodetools.records import dataclass
 
 __all__ = [
     "LONGEST_S",

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from gcodetools.physics.pieces import Samples
 from gcodetools.physics.stations import crossings
+from gcodetools.records import dataclass
 
 __all__ = ["Cells", "cells_of"]
 

@@ -7,11 +7,12 @@ and checked by numbers in the tests, `assumed`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Demand", "Flag", "Note", "locks", "need", "slid", "slide_factor"]
 

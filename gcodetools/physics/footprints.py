@@ -8,7 +8,6 @@ as one. A lump is a connected part of what the outermost beads enclose, whatever
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from gcodetools.physics.cells import cells_of
 from gcodetools.physics.pieces import Samples
 from gcodetools.physics.section import full_pitch_mm
 from gcodetools.physics.walls import Spread
+from gcodetools.records import dataclass
 
 __all__ = ["FootprintFacts", "Footprints", "footprints", "typical_footprint"]
 

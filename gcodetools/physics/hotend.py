@@ -20,13 +20,13 @@ it), and the commands that wait in the machine's queue (a second or so).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Heating, Quantity
+from gcodetools.records import dataclass
 
 __all__ = [
     "Beads",

@@ -6,12 +6,12 @@ Angles are those between the directions before and after the corner: a turn of 0
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.motion import RETRACT, MoveList
+from gcodetools.records import dataclass
 
 __all__ = ["Deviation", "Jerk", "SquareCorner", "deviation_of_corner", "deviation_speed"]
 

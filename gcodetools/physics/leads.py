@@ -15,7 +15,7 @@ one, else the file's own value shifted as theirs is. `kept` beads have the file'
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,7 @@ from gcodetools.physics.telling import (
     steps_of,
 )
 from gcodetools.physics.visits import SAME, Mode, Visits, Wanted, desired, find_visits, join_short, wish_of
+from gcodetools.records import dataclass
 
 __all__ = [
     "FAN_LIMITS",

@@ -7,13 +7,13 @@ always brake in time is a scan from behind and one from the front (`reaching`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.reaching import reached, reached_backward
+from gcodetools.records import dataclass
 
 __all__ = [
     "PRINT",

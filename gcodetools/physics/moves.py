@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from gcodetools.gcode.arrays import places
 from gcodetools.gcode.program import Arcs, Moves
 from gcodetools.physics.junctions import Deviation, Jerk, SquareCorner
 from gcodetools.physics.motion import PRINT, RETRACT, TRAVEL, Directions, JunctionModel, MoveList
+from gcodetools.records import dataclass
 from gcodetools.toolpath.machine_limits import MachineLimits
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.waits import stops

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import ARC, Arcs, Moves
+from gcodetools.records import dataclass
 
 __all__ = ["STEP_MM", "Bends", "Pieces", "Samples", "divide", "divide_rows", "numbered", "samples_of"]
 

@@ -12,12 +12,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.demands import Demand, Note, need
+from gcodetools.records import dataclass
 
 __all__ = [
     "Sleeve",

@@ -6,11 +6,10 @@ common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import bead_area_mm2
 
 __all__ = [

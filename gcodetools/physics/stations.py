@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.pieces import Samples
+from gcodetools.records import dataclass
 
 __all__ = ["CAUSES", "Stations", "crossings", "pairs", "stations"]
 

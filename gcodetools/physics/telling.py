@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.hotend import Beads, Trace
 from gcodetools.physics.visits import SAME
+from gcodetools.records import dataclass
 
 __all__ = ["Base", "Law", "Limits", "Places", "Scribe", "Slots", "Told", "places_of", "steps_of"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from gcodetools.documents.profiles import Machine
 from gcodetools.gcode.arrays import places, spans_of
 from gcodetools.physics.motion import Plan, plan
 from gcodetools.physics.moves import junction_of, moving_rows, some_moves
+from gcodetools.records import dataclass
 from gcodetools.toolpath.machine_limits import FILE, SETTINGS, MachineLimits, limits_of
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.waits import stops, waits

@@ -5,9 +5,8 @@ Each rule gives a value, a sentence and what it rests on. Strain as a share, str
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gcodetools.physics.demands import Flag, need
+from gcodetools.records import dataclass
 
 __all__ = ["Rule", "ageing_rule", "fatigue_stress", "held_share", "strain_limit", "temperature_rule"]
 

@@ -6,13 +6,13 @@ in `leads`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.hotend import Beads
+from gcodetools.records import dataclass
 
 __all__ = ["Mode", "Visits", "Wanted", "desired", "find_visits", "wish_of"]
 

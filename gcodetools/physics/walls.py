@@ -9,8 +9,6 @@ arm softer: `softened`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +22,7 @@ from gcodetools.physics.section import (
     touching_void,
 )
 from gcodetools.physics.stations import CAUSES, Stations, pairs, stations
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import bead_area_mm2
 
 __all__ = ["BRACE_MM", "MAX_MM", "STRIP_MM", "Spread", "WallFacts", "Walls", "softened", "typical", "walls"]

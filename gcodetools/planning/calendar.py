@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from gcodetools.errors import UsageError
+from gcodetools.records import dataclass
 
 try:
     import icalendar

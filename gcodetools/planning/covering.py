@@ -9,10 +9,11 @@ tableau has a row a part and a row a bound, so it stays small.
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Choice", "choose", "spread"]
 

@@ -9,13 +9,13 @@ both of two plans with one seed, as are the failures of each plate.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.planning.schedule import Plan, planned
 from gcodetools.planning.shop import Shop
+from gcodetools.records import dataclass
 
 __all__ = ["Bands", "Chance", "Outcomes", "chance", "doubt", "quantile", "simulated", "standing", "sturdiest"]
 

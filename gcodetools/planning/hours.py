@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from gcodetools.documents.kinds import nearest
 from gcodetools.errors import Refused
+from gcodetools.records import dataclass
 
 __all__ = [
     "DAYS",

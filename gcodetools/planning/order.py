@@ -6,7 +6,6 @@ All mistakes of a file are reported together, each with its line (see `documents
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 from zoneinfo import ZoneInfo
@@ -20,6 +19,7 @@ from gcodetools.documents.kinds import Name, Reference, nearest, shown
 from gcodetools.documents.profiles import beside_it
 from gcodetools.errors import InputError
 from gcodetools.planning.hours import Week, duration_s, local_text, moment_of, week_of, zone_of
+from gcodetools.records import dataclass
 
 __all__ = [
     "SCHEMA",

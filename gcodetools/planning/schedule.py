@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.planning.shop import Shop
+from gcodetools.records import dataclass
 
 __all__ = ["Plan", "Run", "lower_bound", "planned"]
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.planning.hours import Presence
+from gcodetools.records import dataclass
 
 __all__ = ["Group", "Shop"]
 

@@ -7,10 +7,10 @@ one. First fit decreasing (Johnson 1973): at most 11/9 of the fewest spools and 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["Packed", "packed"]
 

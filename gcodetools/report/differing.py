@@ -8,13 +8,14 @@ within a twentieth of a millimetre. A bead that is covered in part is cut.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Protocol
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.report.pagedata import ADDED, PEN_UP, Points
 from gcodetools.toolpath.beads import FEATURES
 

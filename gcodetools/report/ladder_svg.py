@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Bed
+from gcodetools.records import dataclass
 
 __all__ = ["Drawn", "Footprint", "bands_svg", "plate_svg"]
 

@@ -7,7 +7,6 @@ is fetched; whatever comes from files is escaped.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
 
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from gcodetools.edit.treated import Treated
 from gcodetools.kit.drawing import ACCENT, GREY, INK, PAPER, plain_text
+from gcodetools.records import dataclass
 from gcodetools.report.strokes import GONE, KEPT, NEW, Strokes, after, before, of_layer, runs_on
 from gcodetools.toolpath.beads import FEATURES
 from gcodetools.toolpath.plate import Plate

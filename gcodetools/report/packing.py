@@ -11,11 +11,12 @@ import struct
 import zlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.report.pagedata import Points
 
 __all__ = ["FAST", "HEAD_BYTES", "POINT_BYTES", "Packed", "layer_bytes", "layer_from", "packed"]

@@ -7,13 +7,14 @@ so that no column of floats of the plate's length is made.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.arcs import arc_points
+from gcodetools.records import dataclass
 from gcodetools.strength.got import Got
 from gcodetools.toolpath.plate import Plate
 

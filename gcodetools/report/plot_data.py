@@ -6,10 +6,11 @@ Nothing here draws, so that what is drawn can be printed, tested and read withou
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = [
     "LAYER_QUANTITIES",

@@ -9,7 +9,6 @@ import io
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from gcodetools.errors import UsageError
 from gcodetools.kit.drawing import ACCENT, GREY, INK, PAPER, plain_text
+from gcodetools.records import dataclass
 
 try:
     import matplotlib

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.strength.pieces import Instance
 from gcodetools.strength.spreads import COVERAGE
 from gcodetools.strength.welds import LayerWelds

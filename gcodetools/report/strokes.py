@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.draft import Draft, Run
 from gcodetools.edit.moved import Moved
 from gcodetools.edit.moves import BEAD
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["GONE", "KEPT", "NEW", "Strokes", "after", "before", "joined", "of_layer", "runs_on"]

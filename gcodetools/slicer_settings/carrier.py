@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from typing import Literal
 
@@ -10,6 +10,7 @@ from gcodetools.documents.profiles import Machine, Material
 from gcodetools.errors import Refused
 from gcodetools.kit.schema import Region
 from gcodetools.kit.settings import Treatment
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.beads import Rate, rates
 from gcodetools.slicer_settings.changing import Changes
 from gcodetools.slicer_settings.document import shown

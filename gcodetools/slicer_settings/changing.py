@@ -4,11 +4,11 @@ touched."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
 from gcodetools.errors import Fault
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.document import Document
 from gcodetools.slicer_settings.names import NAMES
 from gcodetools.slicer_settings.readings import Profile, Reading

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import bisect
 import re
-from dataclasses import dataclass
 from typing import Literal
+
+from gcodetools.records import dataclass
 
 __all__ = [
     "BLANKS",

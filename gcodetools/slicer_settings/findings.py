@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal, Protocol
 
 from gcodetools.documents.profiles import Machine, Material
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.document import shown
 from gcodetools.slicer_settings.names import NAMES
 from gcodetools.slicer_settings.readings import Profile, Reading

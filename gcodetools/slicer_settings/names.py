@@ -5,8 +5,9 @@ The tables under `profiles/settings` say by which key each convention states the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from gcodetools.records import dataclass
 
 __all__ = ["ACCELS", "BEAD_SPEEDS", "NAMES", "WIDTHS", "Name"]
 

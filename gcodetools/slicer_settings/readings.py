@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import Literal
 
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.document import Document, Stated, shown, shown_section, shown_value
 from gcodetools.slicer_settings.names import NAMES
 from gcodetools.slicer_settings.tables import Key, Table

@@ -6,7 +6,6 @@ They are made from the settings blocks of sliced files, never from memory: each 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import cache
 from typing import Annotated, Literal
 
@@ -16,6 +15,7 @@ from gcodetools.documents import profiles
 from gcodetools.documents.fields import Flaw
 from gcodetools.documents.kinds import nearest
 from gcodetools.errors import InputError, UsageError
+from gcodetools.records import dataclass
 from gcodetools.slicer_settings.names import NAMES
 
 __all__ = ["FEWEST", "FanSteps", "Guess", "Heaters", "Key", "Table", "recognise", "table_of", "tables"]

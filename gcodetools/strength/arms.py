@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.physics.footprints import footprints
+from gcodetools.records import dataclass
 from gcodetools.strength.pieces import Instance
 from gcodetools.strength.welds import LayerWelds
 

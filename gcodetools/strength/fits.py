@@ -7,7 +7,6 @@ The handbook's sums are those of `physics.fits`; modulus, friction, rough faces 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -15,6 +14,7 @@ import numpy as np
 from gcodetools.kit.loads import Fitted, Key, Use
 from gcodetools.physics.fits import holds_to_deg
 from gcodetools.physics.snapfit import Demand
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law
 from gcodetools.strength.loads import LoadCase, case_of, demand_of, squeeze_of, squeezed
 from gcodetools.strength.sentences import HAND_N, percent, two

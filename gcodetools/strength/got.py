@@ -6,8 +6,6 @@ second of one another get the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +22,7 @@ from gcodetools.physics.hotend import (
     nozzle_received,
 )
 from gcodetools.physics.timing import Times
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["Got", "got_of"]

@@ -11,7 +11,6 @@ prints it was measured on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 
 from gcodetools.documents.materials import Bond, Material, Strength, Welding
 from gcodetools.physics.bond import Cells, Weld, healed_cells, height_factor
+from gcodetools.records import dataclass
 from gcodetools.strength.spreads import Draws
 
 __all__ = ["Basis", "Law", "Welds", "law_of"]

@@ -10,7 +10,6 @@ What that sum leaves out (curvature, root corners, friction on the lips) widens 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -33,6 +32,7 @@ from gcodetools.physics.snapfit import (
     strain_limit,
     temperature_rule,
 )
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law
 from gcodetools.strength.spreads import Band, band_of
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import Selection
 from gcodetools.physics.below import STEP_MM, Below, Samples, below, divide_rows, samples_of
+from gcodetools.records import dataclass
 from gcodetools.strength.got import Got
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
 from gcodetools.toolpath.plate import DEFAULT_DIAMETER_MM, Plate

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +10,7 @@ from gcodetools.kit.placing import Pose
 from gcodetools.kit.schema import Region
 from gcodetools.kit.selection import RegionHit
 from gcodetools.physics.walls import WallFacts, softened, typical, walls
+from gcodetools.records import dataclass
 from gcodetools.strength.arms import Arm, arm_of
 from gcodetools.strength.law import Basis, Law
 from gcodetools.strength.loads import LoadCase, case_of, stands

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law, Welds
 from gcodetools.strength.pieces import Instance
 

@@ -8,12 +8,12 @@ two plates share them, so that a difference holds only what differs.
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.documents.profiles import Quantity
+from gcodetools.records import dataclass
 
 __all__ = ["COVERAGE", "Band", "Draws", "band_of"]
 

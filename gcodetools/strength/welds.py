@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.strength.law import Law, Welds
 from gcodetools.strength.pieces import Instance
 

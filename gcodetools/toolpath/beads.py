@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from gcodetools.gcode.arrays import spans_of
 from gcodetools.gcode.program import Program
 from gcodetools.marks.features import FEATURE_INDEX, FEATURES
 from gcodetools.marks.types import Marks
+from gcodetools.records import dataclass
 
 __all__ = [
     "FEATURES",

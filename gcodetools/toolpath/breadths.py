@@ -6,11 +6,10 @@ t / N, none of the N's stretches short, the breadth changing gently along the ed
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.meshes import Edge, Mesh
 
 __all__ = [

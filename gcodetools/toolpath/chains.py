@@ -6,12 +6,11 @@ Coordinates mm; ragged arrays are flat columns with `begin` and `stop` indices.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import RETRACT, Moves, Program
+from gcodetools.records import dataclass
 
 __all__ = ["Chains", "Paths", "Segments", "chains_of", "drawn_mm", "dry_path", "segments_of", "spread"]
 

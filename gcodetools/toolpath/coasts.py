@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import DWELL, ENDSTOP, RETRACT, UNRETRACT
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.measures import Remembered
 from gcodetools.toolpath.plate import Plate

@@ -7,7 +7,6 @@ counted to the left of the direction of travel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from gcodetools.gcode.arcs import arc_points
 from gcodetools.gcode.program import ARC, Moves, Program
+from gcodetools.records import dataclass
 
 __all__ = [
     "Course",

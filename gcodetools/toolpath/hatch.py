@@ -6,14 +6,13 @@ the area and `overlap_mm` more on every side. Pure geometry in mm: no plate, no 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 from shapely.ops import substring
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.bands import MITRE_LIMIT, polygons_of
 from gcodetools.toolpath.strands import Strand
 

@@ -6,7 +6,6 @@ corners to sharp corners; arcs are cut into chords. Skirt, brim, support and tow
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -14,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString, MultiLineString, Polygon
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.chains import Chains, Segments, chains_of, dry_path, segments_of
 from gcodetools.toolpath.plate import Plate

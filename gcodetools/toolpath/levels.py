@@ -8,12 +8,11 @@ starts the next object's run.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Moves, Program
+from gcodetools.records import dataclass
 from gcodetools.toolpath.chains import Segments, drawn_mm, segments_of
 
 __all__ = ["SAME_Z_MM", "by_geometry", "on_the_bed", "turns"]

@@ -7,7 +7,6 @@ Keys are those of `Settings.limits`: `speed_x` to `speed_e` mm/s, `accel_x` to `
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from gcodetools.documents.profiles import Machine
 from gcodetools.gcode.program import Program, Track
 from gcodetools.gcode.states import Commands, extended_commands, keyed_track, merge, track, value_track
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 
 __all__ = ["COMMON", "FILE", "SETTINGS", "JunctionKind", "MachineLimits", "limits_of"]

@@ -7,7 +7,7 @@ layer's height: the pitch at which such beads would fill their layer wholly. Len
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Generic, TypeVar
 from weakref import ref
 
@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.apart import (
     LONG_MM,
     NEIGHBOURS,

@@ -10,12 +10,12 @@ Arrays: n points, k triangles, m chords. Lengths in mm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
+
+from gcodetools.records import dataclass
 
 __all__ = ["Edge", "Mesh", "groups", "mesh_of", "rings_of"]
 

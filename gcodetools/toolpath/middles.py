@@ -5,7 +5,7 @@ Where arms meet, the straightest two are one path and the others end at that pat
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from itertools import combinations
 
 import numpy as np
@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.bands import LEVEL_MM, Path, tidied
 from gcodetools.toolpath.meshes import Mesh, groups
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +18,7 @@ from gcodetools.marks.recognise import Sifter, recognise
 from gcodetools.marks.settings import Settings, find_settings
 from gcodetools.marks.totals import Totals, find_totals
 from gcodetools.marks.types import Marks, Spans
+from gcodetools.records import dataclass
 from gcodetools.toolpath import beads as beads_of
 from gcodetools.toolpath.beads import Beads, Layers
 from gcodetools.toolpath.layers import find, laying

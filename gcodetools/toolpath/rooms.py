@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -10,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import MultiLineString, MultiPolygon
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.apart import direction_of, ends_of, side_by_side
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer

@@ -6,13 +6,12 @@ side by side.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.bands import inset, loops_along, opened_parts, polygons_of
 from gcodetools.toolpath.breadths import (
     breadths_of,

@@ -5,12 +5,13 @@ Feeds mm/s, accelerations mm/s2, lengths mm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import ARC, LINE, RETRACT, UNRETRACT
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.measures import Remembered
 from gcodetools.toolpath.plate import Plate

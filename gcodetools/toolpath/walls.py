@@ -6,7 +6,6 @@ layer height, q the file's own fill. A wall takes half of it to each side of its
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TypeAlias
 
@@ -15,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LinearRing, LineString, MultiPolygon, Polygon
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.chains import Chains, Segments, chains_of, dry_path, segments_of
 from gcodetools.toolpath.islands import ARC_TOLERANCE_MM, Island

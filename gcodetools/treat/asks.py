@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from gcodetools.edit.draft import Draft
 from gcodetools.edit.sparse import unknown
 from gcodetools.gcode.arrays import marked
 from gcodetools.physics.visits import Mode
+from gcodetools.records import dataclass
 from gcodetools.treat.reached import Reach, Schedule
 from gcodetools.treat.target import Done, Target
 

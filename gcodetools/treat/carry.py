@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.strands import Strand
 from gcodetools.treat.intervals import Stretches, cut_strands, in_polygon, line_of, segments
 from gcodetools.treat.memory import remembered

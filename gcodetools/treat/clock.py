@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from gcodetools.edit.moves import BEAD
 from gcodetools.gcode.arrays import distinct
 from gcodetools.gcode.program import LINE, Arcs, Moves
 from gcodetools.physics.timing import Retimed, Times, motion_seconds, retimed
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 
 __all__ = ["Clock", "Columns", "Stretches", "clock_of", "retimed_rows", "stretches_of"]

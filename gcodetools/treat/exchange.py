@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.measures import Measure
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.already import LEAST_LEFT, FillThere, along, poorer

@@ -6,7 +6,7 @@ Planned once a plate, like new beads; what it comes to is told to the draft as c
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from gcodetools.edit.moved import Moved, carriers
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Fit, Treatment
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, measure

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.treat.fit_follow import Body
 
 __all__ = ["Found", "across_air", "crossing", "touching"]

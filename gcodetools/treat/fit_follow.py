@@ -8,13 +8,13 @@ side by side come nearer to each other, or part, their filament changes by as mu
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Program
+from gcodetools.records import dataclass
 from gcodetools.toolpath.courses import Course, Shifted, shifted
 
 __all__ = ["Body", "bodies", "filled", "followed", "moved_ends"]

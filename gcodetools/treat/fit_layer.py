@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Program
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
 from gcodetools.toolpath.chains import segments_of
 from gcodetools.toolpath.courses import Course, Shifted, courses_of, shifted, with_dry_rows

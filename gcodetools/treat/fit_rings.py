@@ -6,13 +6,14 @@ from nothing to all of it along the blend, as 3 u^2 - 2 u^3, so nothing outside 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from gcodetools.gcode.program import Program
+from gcodetools.records import dataclass
 from gcodetools.toolpath.courses import Course, courses_of, in_ring_order, with_dry_rows
 from gcodetools.toolpath.walls import Wall
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 import shapely
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.edit.draft import Run
 from gcodetools.edit.moves import BEAD, FIRMWARE_PULL, FIRMWARE_PUSH, LIFT, PULL, PUSH, TRAVEL, WIPE
 from gcodetools.gcode.program import Moves
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_width_mm
 from gcodetools.toolpath.strands import Strand
 from gcodetools.toolpath.style import Style

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
+from gcodetools.records import dataclass
 from gcodetools.treat.memory import remembered
 
 __all__ = ["LONGEST_MM", "Ground", "Way", "ground_of"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 import shapely
@@ -14,6 +14,7 @@ from gcodetools.edit.refusals import require_followed
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
+from gcodetools.records import dataclass
 from gcodetools.toolpath.bands import polygons_of, sound
 from gcodetools.toolpath.beads import FEATURE_INDEX, bead_area_mm2
 from gcodetools.toolpath.coasts import coasts_of

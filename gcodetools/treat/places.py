@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.toolpath.bands import opened_parts, polygons_of
 from gcodetools.toolpath.strands import Filled, Strand
 from gcodetools.treat.memory import remembered

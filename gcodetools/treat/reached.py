@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Protocol
 
 import numpy as np
@@ -14,6 +14,7 @@ from gcodetools.physics.hotend import Received
 from gcodetools.physics.leads import Plan
 from gcodetools.physics.spill import LEAST_C, LEAST_FAN, Band, bands, spill_of
 from gcodetools.physics.visits import Mode
+from gcodetools.records import dataclass
 from gcodetools.toolpath.plate import Plate
 from gcodetools.treat.clock import Stretches
 from gcodetools.treat.target import Target

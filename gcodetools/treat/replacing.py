@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from gcodetools.edit.draft import MIN_PIECE_MM, least_piece_e_mm
+from gcodetools.records import dataclass
 from gcodetools.toolpath.bands import polygons_of, sound
 from gcodetools.toolpath.chains import segments_of
 from gcodetools.toolpath.islands import ARC_TOLERANCE_MM

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Hashable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 import shapely
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.settings import Treatment
+from gcodetools.records import dataclass
 from gcodetools.toolpath.coasts import coasts_of
 from gcodetools.toolpath.plate import Plate
 from gcodetools.toolpath.rooms import Measure, Room, rooms_of

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from gcodetools.edit.sparse import unknown
 from gcodetools.kit.placing import Pose
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 
 __all__ = ["BRIDGES", "Bounds", "Done", "Target", "claim", "new_beads", "over_words", "overlap_note"]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from gcodetools.kit.selection import RegionHit
 from gcodetools.kit.settings import Treatment
+from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import bead_width_mm
 from gcodetools.toolpath.strands import Filled, Strand
 from gcodetools.treat.laying import Bead

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from gcodetools.documents.profiles import Heating
 from gcodetools.physics.hotend import Fan, Hotend
 from gcodetools.physics.leads import FAN_LAGS, WITHIN_C
+from gcodetools.records import dataclass
 
 __all__ = [
     "GAP_MM",

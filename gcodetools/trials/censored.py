@@ -7,11 +7,11 @@ the parameters of Olsen (1978, Econometrica 46:1211-1215), in which it has one s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.trials.distributions import log_normal_tail, normal_quantile
 from gcodetools.trials.trial import Trial
 

@@ -6,11 +6,12 @@ A run is one combination of settings, a row of indices into each factor's values
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = [
     "TRIES",

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from gcodetools.documents.kinds import nearest
 from gcodetools.errors import UsageError
 from gcodetools.kit.settings import Fan, Flow, Nozzle, Perimeters, Speed, Treatment
+from gcodetools.records import dataclass
 
 __all__ = [
     "KINDS",

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.trials.distributions import t_quantile
 from gcodetools.trials.peak import Course, Effect, course_of
 from gcodetools.trials.response import COVERAGE, Fit

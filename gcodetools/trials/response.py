@@ -10,11 +10,11 @@ Statistical Analysis, chapter 2; from memory). Where a specimen did not break, i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.trials.censored import LEAST_SQUARES, Likelihood, between, greatest_likelihood, imputed
 from gcodetools.trials.distributions import f_tail, mixture_quantile, t_quantile, variance_ends
 from gcodetools.trials.profiled import Profile

@@ -11,11 +11,12 @@ import io
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from gcodetools.documents.kinds import nearest
 from gcodetools.errors import InputError
+from gcodetools.records import dataclass
 from gcodetools.trials.factors import KINDS
 from gcodetools.trials.sheet_csv import ASKED, FACTOR_COLUMNS, GOT, TO_FILL_IN, WHERE
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gcodetools.errors import Refused, UsageError
+from gcodetools.records import dataclass
 from gcodetools.trials.design import Confounding, confounding_of, grid, smallest_share
 from gcodetools.trials.factors import Factor
 

@@ -7,12 +7,12 @@ interactions, and a bend that is no parabola where four levels allow.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gcodetools.records import dataclass
 from gcodetools.trials.trial import Trial
 
 __all__ = ["Design", "Lacking", "Model", "Term", "design_of"]

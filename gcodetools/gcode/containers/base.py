@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
 from gcodetools.errors import Fault, InputError, UsageError
+from gcodetools.records import dataclass
 
 __all__ = [
     "PACKED",

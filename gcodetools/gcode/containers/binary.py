@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from gcodetools.errors import Fault, Refused, UsageError
 from gcodetools.gcode.containers.base import (
@@ -31,6 +31,7 @@ from gcodetools.gcode.containers.blocks import (
 from gcodetools.gcode.containers.packing import Packed, Unpackable, pack_lines, unpack
 from gcodetools.gcode.containers.pairs import is_total, numbered, read_pairs, with_numbered, with_values
 from gcodetools.gcode.containers.spans import Span, spans
+from gcodetools.records import dataclass
 
 __all__ = ["Binary", "open_binary"]
 

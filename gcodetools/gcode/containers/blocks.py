@@ -10,10 +10,10 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from gcodetools.gcode.containers.base import Limits, damaged
 from gcodetools.gcode.containers.compression import WRAPPED, deflate, expand, inflate, shrink
+from gcodetools.records import dataclass
 
 __all__ = [
     "FILE", "GCODE", "PRINT", "PRINTER", "SETTINGS", "TEXT_BYTES", "THUMBNAIL", "TYPE_NAMES", "Block",

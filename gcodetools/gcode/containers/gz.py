@@ -5,13 +5,14 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import NamedTuple
 
 from gcodetools.errors import UsageError
 from gcodetools.gcode.containers.base import Container, Limits, Written, check_restated, damaged
 from gcodetools.gcode.containers.compression import BARE, deflate, inflate
 from gcodetools.gcode.containers.spans import Span, spans
+from gcodetools.records import dataclass
 
 __all__ = ["Gz", "open_gz"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from gcodetools.errors import Fault, Refused
 from gcodetools.gcode.containers.base import (
@@ -33,6 +33,7 @@ from gcodetools.gcode.containers.plates import (
 )
 from gcodetools.gcode.containers.records import Archive, read_archive
 from gcodetools.gcode.containers.xmltags import with_attributes
+from gcodetools.records import dataclass
 
 __all__ = ["Package", "open_package"]
 

@@ -9,10 +9,10 @@ be packed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
+
+from gcodetools.records import dataclass
 
 __all__ = ["BROKEN_OFF", "Packed", "Unpackable", "pack", "pack_lines", "unpack"]
 

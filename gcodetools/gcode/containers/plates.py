@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from urllib.parse import unquote
 
 from gcodetools.gcode.containers.base import damaged
 from gcodetools.gcode.containers.records import Archive, Entry
 from gcodetools.gcode.containers.xmltags import Tag, read_tags
+from gcodetools.records import dataclass
 
 __all__ = ["LIST", "SETTINGS", "SLICED", "FoundPlate", "find_plates", "plate_totals", "project_settings"]
 

@@ -13,11 +13,12 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from gcodetools.errors import InputError, Refused
 from gcodetools.gcode.containers.base import Limits, damaged
 from gcodetools.gcode.containers.compression import BARE, deflate, inflate
+from gcodetools.records import dataclass
 
 __all__ = ["Archive", "Entry", "read_archive"]
 

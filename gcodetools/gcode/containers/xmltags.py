@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from xml.parsers import expat
 from xml.sax.saxutils import escape
 
 from gcodetools.gcode.containers.base import damaged
+from gcodetools.records import dataclass
 
 __all__ = ["Tag", "read_tags", "with_attributes"]
 
