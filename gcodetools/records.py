@@ -27,13 +27,13 @@ else:
         return _made(cls, frozen, slots, kw_only)
 
 
-def _made(cls: type, frozen: bool, slots: bool, kw_only: bool) -> type:
+def _made(cls: type, frozen: bool, slots: bool, kw_only: bool) -> Any:
     if cls.__doc__ is None:
         cls.__doc__ = cls.__name__  # else the library works the signature out
     hashed = cls.__dict__.get("__hash__")
     own_hash = "__hash__" in cls.__dict__ and not (hashed is None and "__eq__" in cls.__dict__)
-    made = dataclasses.dataclass(init=False, repr=False, eq=False, slots=slots, kw_only=kw_only)(cls)
-    every = dataclasses.fields(made)  # type: ignore[arg-type]
+    made: Any = dataclasses.dataclass(init=False, repr=False, eq=False, slots=slots, kw_only=kw_only)(cls)
+    every = dataclasses.fields(made)
     methods: dict[str, Any] = {
         "__init__": _lazy_init(made, frozen, slots),
         "__repr__": _repr_of(tuple(f.name for f in every if f.repr)),
@@ -50,24 +50,26 @@ def _made(cls: type, frozen: bool, slots: bool, kw_only: bool) -> type:
             setattr(made, name, method)
     if not own_hash:
         hashing = tuple(f.name for f in every if (f.compare if f.hash is None else f.hash))
-        made.__hash__ = _hash_of(hashing) if frozen else None  # type: ignore[assignment]
+        made.__hash__ = _hash_of(hashing) if frozen else None
     return made
 
 
-def _lazy_init(made: type, frozen: bool, slots: bool) -> Callable[..., None]:
+def _lazy_init(made: Any, frozen: bool, slots: bool) -> Callable[..., None]:
     def __init__(self: Any, /, *given: Any, **named: Any) -> None:
         init = _init_of(made, frozen, slots)
-        made.__init__ = init  # type: ignore[misc]
+        made.__init__ = init
         init(self, *given, **named)
 
     return __init__
 
 
-def _init_of(made: type, frozen: bool, slots: bool) -> Callable[..., None]:
+def _init_of(made: Any, frozen: bool, slots: bool) -> Callable[..., None]:
     """The method that the library writes: a parameter a field, by keyword alone behind the others."""
-    given, named, body = [], [], []
+    given: list[str] = []
+    named: list[str] = []
+    body: list[str] = []
     known: dict[str, Any] = {"__set": object.__setattr__, "__none": dataclasses.MISSING}
-    for field in dataclasses.fields(made):  # type: ignore[arg-type]
+    for field in dataclasses.fields(made):
         name, value = field.name, field.name
         parameter = name
         if field.default_factory is not dataclasses.MISSING:
@@ -137,15 +139,15 @@ def _setstate_of(names: tuple[str, ...]) -> Callable[[Any, list[Any]], None]:
     return __setstate__
 
 
-def _frozen(made: type, names: tuple[str, ...]) -> dict[str, Any]:
+def _frozen(made: Any, names: tuple[str, ...]) -> dict[str, Any]:
     def __setattr__(self: Any, name: str, value: Any) -> None:
         if type(self) is made or name in names:
             raise dataclasses.FrozenInstanceError(f"cannot assign to field {name!r}")
-        super(made, self).__setattr__(name, value)  # type: ignore[misc]
+        super(made, self).__setattr__(name, value)
 
     def __delattr__(self: Any, name: str) -> None:
         if type(self) is made or name in names:
             raise dataclasses.FrozenInstanceError(f"cannot delete field {name!r}")
-        super(made, self).__delattr__(name)  # type: ignore[misc]
+        super(made, self).__delattr__(name)
 
     return {"__setattr__": __setattr__, "__delattr__": __delattr__}

@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "gcodetools"
 
 # Lowest first. A room imports only rooms of lower floors, and itself.
 FLOORS = [
-    {"errors", "_version"},
+    {"errors", "records", "_version"},
     {"documents"},
     {"gcode"},
     {"marks"},
