@@ -172,7 +172,7 @@ def add_up_sides(
     pushed = [np.zeros(_TOOLS) for _ in sides]
     lows = np.arange(0, len(plate.moves), _ROWS)
     rows = _Rows.of(plate, sides[0].planned)
-    stretches = _Stretches.of([selection for _, selection in regions], lows)
+    stretches = _Stretches.of([selection for _, selection in regions], lows, len(plate.moves))
 
     def sums(k: int) -> list[_Sums]:
         low, high = int(lows[k]), min(int(lows[k]) + _ROWS, len(plate.moves))
@@ -203,8 +203,9 @@ class _Stretches:
     begin: NDArray[np.integer]
 
     @classmethod
-    def of(cls, selections: Sequence[Selection], lows: I8) -> _Stretches:
-        edges = np.append(lows, np.iinfo(np.int64).max)
+    def of(cls, selections: Sequence[Selection], lows: I8, count: int) -> _Stretches:
+        """lows : the first row of each block. count : of all rows."""
+        edges = np.append(lows, count)
         begin = [np.searchsorted(one.row, edges) for one in selections]
         return cls(selections, np.array(begin, np.int64).reshape(len(selections), len(edges)))
 
