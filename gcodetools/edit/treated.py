@@ -138,7 +138,6 @@ def emit(
     held_back = tuple(int(k) for k in np.unique(np.array(context.held_back, np.int64)))
     give_back_gaps(len(data))
     output = apply_edits(data, edits)
-    give_back_gaps(len(data))
     return Treated(
         draft.plate, draft, edits, context.changes, held_back, tuple(unrested), output, tuple(waits)
     )

@@ -15,7 +15,7 @@ from gcodetools.edit.audit import Audit
 from gcodetools.edit.record import already_treated, record_lines
 from gcodetools.edit.treated import Treated, emit
 from gcodetools.errors import AlreadyTreated, InputError, NotFoundOnPlate
-from gcodetools.gcode.arrays import give_back_gaps, keep_memory
+from gcodetools.gcode.arrays import keep_memory
 from gcodetools.gcode.files import read_raw, write_atomic
 from gcodetools.jobs.accounts import (
     Found,
@@ -224,7 +224,6 @@ def apply_plate(plate: Plate, kit: Kit, options: Options, progress: Progress = _
         books.ahead(beside)
         clock = None if timed is None else clock_of(draft, timed, changed)
         del planned, timed, changed  # their columns are large, and the books let go of them
-        give_back_gaps(len(plate.program.lines.data))
         done, schedule = settled(draft, wanted, bounds, clock, placed.poses)
         del clock, wanted
         warnings += [*shared.result(), *limits.result()]
@@ -261,9 +260,7 @@ def _told(
     found = Found(done, schedule, took, digest(treated.render_file()))
     plate = treated.original
     record = apply_record(plate, treated, books.kit, books.profiles, found, skipped, placed, books.work)
-    said = sentences(treated, done, plate)
-    give_back_gaps(len(plate.program.lines.data))
-    return record, [*said, *took.warnings]
+    return record, [*sentences(treated, done, plate), *took.warnings]
 
 
 def _digests(plate: Plate) -> tuple[str, tuple[tuple[str, str], ...]]:
