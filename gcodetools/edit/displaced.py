@@ -156,20 +156,20 @@ def stranded_from(draft: Draft) -> int:
 def _named_earlier(draft: Draft, gone: Bool, event: I8, piece: I8) -> I8:
     """The same, or an earlier piece that names X or Y without moving in the file: now it moves."""
     first = (event + 1) // 2
-    size = piece - first
-    if not np.any(size > 0):
+    # Stretches of one long gap lie within each other, so each piece is asked once for all of them.
+    inside = np.zeros(len(gone) + 1, np.int64)
+    np.add.at(inside, first, 1)
+    np.add.at(inside, np.maximum(piece, first), -1)
+    between = np.flatnonzero((np.cumsum(inside[:-1]) > 0) & ~gone & (draft.t0 == 0.0))
+    if len(between) == 0:
         return piece
-    owner = np.repeat(np.arange(len(piece)), size)
-    between = np.repeat(first - (np.cumsum(size) - size), size) + np.arange(int(size.sum()))
-    keep = ~gone[between] & (draft.t0[between] == 0.0)
-    owner, between = owner[keep], between[keep]
     lines = draft.plate.program.moves.line[draft.row[between]]
     words = line_words(draft.plate.program.lines, lines, "XY")
     at = words.of(lines)
-    named = (words.begin["X"][at] >= 0) | (words.begin["Y"][at] >= 0)
-    result = piece.copy()
-    np.minimum.at(result, owner[named], between[named])
-    return result
+    named = between[(words.begin["X"][at] >= 0) | (words.begin["Y"][at] >= 0)]
+    ahead = np.append(named, len(gone))[np.searchsorted(named, first)]
+    earlier: I8 = np.minimum(piece, ahead)
+    return earlier
 
 
 def _standing(draft: Draft, last: I8, runs: I8, piece: I8, late: bool = True) -> F8:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import field, replace
+from heapq import heappop, heappush
 
 import numpy as np
 import shapely
@@ -26,6 +28,7 @@ MOST_PULLS = 2  # more retractions an island and layer grind the filament
 _PLACES_MM = 2.0
 SEAM_APART_MM = 3.0  # from the seam of the outermost perimeter
 _STRAIGHT = 1e-6  # sine of a turn
+_ROUNDING_MM = 1e-6
 _DOT_MM = 0.02  # shorter pieces hold too little filament to be written
 _WIDE, _SLOWER = 1.5, 0.6  # a bead over 1.5 nozzles wide is laid at 60 % of the speed
 
@@ -187,37 +190,89 @@ def lay(
     -------
     The beads in order, closed ones begun at their seam, open ones perhaps turned round; and those left over.
     """
-    left = list(beads)
+    left = _Left(beads, seams)
     done: list[tuple[Way, Bead]] = []
     while left:
-        choices = [_nearest(bead, here, seams) for bead in left]
-        order = np.lexsort((np.array([c[0] for c in choices]), np.array([_rank(b) for b in left])))
-        picked = _reached(here, choices, order, ground, LONGEST_MM)
+        picked = _reached(here, left, ground, LONGEST_MM)
         if picked is None and pulls > 0:
             pulls -= 1
-            k = int(order[0])
-            picked = k, Way(choices[k][1].strand.points[:1], True)
+            k, bead = next(left.nearest(here))
+            picked = k, bead, Way(bead.strand.points[:1], True)
         # What oozes on a long way inside the walls is hidden there; a bead left out is missed.
-        picked = picked or _reached(here, choices, order, ground, np.inf)
+        picked = picked or _reached(here, left, ground, np.inf)
         if picked is None:
             break
-        k, way = picked
-        bead = choices[k][1]
+        k, bead, way = picked
         done.append((way, bead))
         here = bead.strand.points[0] if bead.strand.closed else bead.strand.points[-1]
-        left.pop(k)
-    return done, left
+        left.take(k)
+    return done, left.beads()
 
 
-def _reached(
-    here: F8, choices: list[tuple[float, Bead]], order: NDArray[np.integer], ground: Ground, longest_mm: float
-) -> tuple[int, Way] | None:
-    """The first of the choices, in order, that a way inside the walls leads to, and that way."""
-    for k in order.tolist():
-        way = ground.way(here, choices[k][1].strand.points[0], longest_mm)
+def _reached(here: F8, left: _Left, ground: Ground, longest_mm: float) -> tuple[int, Bead, Way] | None:
+    """The first of the beads left that a way inside the walls leads to, as it is laid from `here`, and that way."""
+    for k, bead in left.nearest(here):
+        way = ground.way(here, bead.strand.points[0], longest_mm)
         if not way.leaves:
-            return k, way
+            return k, bead, way
     return None
+
+
+class _Left:
+    """Beads that are still to be laid. Where each would begin is looked up for near ones only: no point of a bead
+    lies nearer than the box around it."""
+
+    def __init__(self, beads: list[Bead], seams: Seams) -> None:
+        self._beads, self._seams = beads, seams
+        self._alive = np.ones(len(beads), bool)
+        boxes = [(b.strand.points.min(axis=0), b.strand.points.max(axis=0)) for b in beads]
+        self._low, self._high = (np.array([box[k] for box in boxes]).reshape(-1, 2) for k in (0, 1))
+        rank = np.array([_rank(bead) for bead in beads], np.int64)
+        self._ranks = [np.flatnonzero(rank == one) for one in np.unique(rank).tolist()]
+        self._placed: dict[int, Strand] = {}
+        self._known: tuple[bytes, dict[int, tuple[float, Bead]]] = b"", {}
+
+    def __len__(self) -> int:
+        return int(np.count_nonzero(self._alive))
+
+    def beads(self) -> list[Bead]:
+        """As they were given."""
+        return [self._beads[k] for k in np.flatnonzero(self._alive).tolist()]
+
+    def take(self, k: int) -> None:
+        """One of them is laid."""
+        self._alive[k] = False
+        self._placed.pop(k, None)
+
+    def nearest(self, here: F8) -> Iterator[tuple[int, Bead]]:
+        """All of them as they would be laid from `here`, rank by rank, the nearest of each first; of some as near, in
+        the order given."""
+        for rank in self._ranks:
+            own = rank[self._alive[rank]]
+            aside = np.maximum(np.maximum(self._low[own] - here, here - self._high[own]), 0.0)
+            least = np.hypot(*aside.T) - _ROUNDING_MM
+            order = np.argsort(least, kind="stable")
+            known: list[tuple[float, int]] = []
+            for k, most in zip(own[order].tolist(), least[order].tolist(), strict=True):
+                while known and known[0][0] < most:
+                    nth = heappop(known)[1]
+                    yield nth, self._from(nth, here)[1]
+                heappush(known, (self._from(k, here)[0], k))
+            while known:
+                nth = heappop(known)[1]
+                yield nth, self._from(nth, here)[1]
+
+    def _from(self, k: int, here: F8) -> tuple[float, Bead]:
+        """Distance to a bead, and the bead as it would be laid."""
+        if self._known[0] != here.tobytes():
+            self._known = here.tobytes(), {}
+        known = self._known[1]
+        if k not in known:
+            bead = self._beads[k]
+            if bead.strand.closed and k not in self._placed:
+                self._placed[k] = _with_places(bead.strand)
+            known[k] = _nearest(bead, self._placed.get(k, bead.strand), here, self._seams)
+        return known[k]
 
 
 def _rank(bead: Bead) -> int:
@@ -226,11 +281,10 @@ def _rank(bead: Bead) -> int:
     return loop if loop > 0 else 10_000 if loop == 0 else 20_000
 
 
-def _nearest(bead: Bead, here: F8, seams: Seams) -> tuple[float, Bead]:
-    """Distance to a bead, and the bead as it would be laid from `here`."""
-    strand = bead.strand
+def _nearest(bead: Bead, strand: Strand, here: F8, seams: Seams) -> tuple[float, Bead]:
+    """Distance to a bead, and the bead as it would be laid from `here`. strand : its own, a loop's with the places at
+    which it may begin."""
     if strand.closed:
-        strand = _with_places(strand)
         k = seams.begin(strand, here)
         turned = Strand(np.roll(strand.points, -k, axis=0), np.roll(strand.breadth, -k), True, strand.loop)
         return float(np.hypot(*(turned.points[0] - here))), replace(bead, strand=turned)

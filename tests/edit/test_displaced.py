@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -84,6 +86,34 @@ def test_a_line_that_named_the_place_where_it_stood_now_moves_there(plate_of):
     found = displaced(draft)
     assert draft.row[found.piece].tolist() == [rows_of(plate)[1] + 1]
     assert found.here.tolist() == [[10, 0]] and found.there.tolist() == [[10, 10]] and found.free[0]
+
+
+def test_of_many_gaps_before_one_move_the_next_line_that_names_a_place_moves(plate_of):
+    """Beads in and out of the draft by turns, with lines between them that name no place, one or both."""
+    rng = np.random.default_rng(4)
+    here = ["G1 F900", "G1 Z.6", "G1 X10 Y10 Z.6", "G1 X10 F1200"]
+    for _ in range(20):
+        lines = ["G1 X10 Y0 E.4", "G1 X10 Y10 E.4"]
+        for _ in range(12):
+            lines += [*rng.choice(here, rng.integers(0, 3)).tolist(), "G1 X14 Y10 E.1", "G1 X10 Y10 E.1"]
+        plate = plated(plate_of, *lines, "G1 X5 Y5", "G1 X20 E1")
+        gone = rows_of(plate)[1:-1]
+        found = displaced(without(plate, [(int(k), 0.0, 1.0) for k in gone]))
+        text = [plate.program.lines.text(int(n)).decode() for n in plate.program.moves.line]
+        named = [k for k in range(int(gone[0]) + 1, len(text)) if k not in gone and set(text[k]) & set("XY")]
+        assert found.piece.tolist()[:1] == named[:1]
+
+
+def test_lines_before_a_far_move_are_asked_once_however_many_gaps_lie_before_it(plate_of, monkeypatch):
+    module = sys.modules["gcodetools.edit.displaced"]
+    asked, words = [], module.line_words
+    monkeypatch.setattr(
+        module, "line_words", lambda lines, of, letters: asked.append(len(of)) or words(lines, of, letters)
+    )
+    lines = ["G1 X10 Y0 E.4", *["G1 X14 Y10 E.1", "G1 F900", "G1 X10 Y10 E.1"] * 100, "G1 X5 Y5", "G1 X20 E1"]
+    plate = plated(plate_of, *lines)
+    displaced(without(plate, [(int(k), 0.0, 1.0) for k in rows_of(plate)[1:-1]]))
+    assert max(asked) <= len(lines)
 
 
 def test_behind_a_run_the_next_move_begins_where_it_ends(plate_of):
