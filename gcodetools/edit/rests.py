@@ -22,6 +22,7 @@ from gcodetools.gcode.numbers import fixed_text
 from gcodetools.gcode.program import LINE, RETRACT
 from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
+from gcodetools.toolpath.measures import Remembered
 
 __all__ = ["MAX_DWELL_S", "Unrested", "emit_rests", "rest_obstacle"]
 
@@ -33,8 +34,11 @@ _LIFT_MM_S = 10.0  # where the file has no move in Z alone so far; common practi
 _CLEAR_MM = 2.0
 _MARGIN_MM = 5.0
 _NONE = float("nan")
+_LOOKED_AT = 256  # rows, at first
+_AT_ONCE = 1 << 15  # distances
 _OUTLINE = tuple(FEATURE_INDEX[word] for word in ("outermost", "overhang"))
 _INNER = tuple(FEATURE_INDEX[word] for word in ("solid", "sparse", "perimeter", "gap"))
+_ORIGINS: Remembered[NDArray[np.int64]] = Remembered()  # lines that set coordinates
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +84,13 @@ class _Place:
 
 def rest_obstacle(draft: Draft, layer: int) -> str:
     """Why no rest can stand before a plate layer; empty where one can."""
-    found = _place(Context(draft), layer)
+    found = _place(draft, layer)
     return found if isinstance(found, str) else ""
 
 
 def _one(context: Context, rest: Rest, ooze_mm: float, spots: F8) -> Wait | str:
     """The moves of a rest, written; or why there are none."""
-    place = _place(context, rest.layer)
+    place = _place(context.draft, rest.layer)
     if isinstance(place, str):
         return place
     prime_at = _stands(context, int(place.inner[-1]))
@@ -104,51 +108,77 @@ def _stands(context: Context, row: int) -> tuple[float, float]:
     return float(x[row]), float(y[row])
 
 
-def _place(context: Context, layer: int) -> _Place | str:
-    """Where a rest before a layer stands, or why there is no place."""
-    plate = context.draft.plate
+def _place(draft: Draft, layer: int) -> _Place | str:
+    """Where a rest before a layer stands, or why there is no place. Only rows beside the layer's first are looked at:
+    each layer of a plate may be asked for."""
+    plate = draft.plate
     moves, layers = plate.program.moves, plate.layers
     first_row = int(layers.first_row[layer])
-    gone = _left_out(context.draft)
-    is_bead = (plate.beads.feature != 0) & ~gone
-    behind = first_row + int(np.argmax(is_bead[first_row:])) if np.any(is_bead[first_row:]) else len(moves)
-    earlier = np.flatnonzero(is_bead[:behind])
-    if len(earlier) == 0:
+    behind = _bead_from(draft, first_row)
+    last_bead = _bead_before(draft, behind)
+    if last_bead < 0:
         return "nothing is printed before it"
     if layers.run[layer] != layers.run[layer - 1]:
         return "it is the first layer of its object"
-    last_bead = int(earlier[-1])
-    row, retracted = _retracted_and_lifted(context, last_bead, behind, float(layers.z_mm[layer]))
+    row, retracted = _retracted_and_lifted(draft, last_bead, behind, float(layers.z_mm[layer]))
     if row < 0:
         return "the file does not retract and lift before this layer"
     if plate.program.states.xyz_relative.at(moves.line[[row]])[0] == 1.0:
         return "the file moves in relative coordinates there"
-    returns = _next_travel(context, row, behind)
+    returns = _next_travel(draft, row, behind)
     if returns is not None:  # until then the nozzle is where it was primed
-        sets = origin_lines(plate.program)
+        sets = _ORIGINS.of(plate, lambda: origin_lines(plate.program))
         if np.any((sets > moves.line[row]) & (sets < moves.line[returns])):
             return "the file sets its coordinates there"
     below = np.arange(max(int(layers.first_row[layer - 1]), 0), last_bead + 1)
-    inner = below[np.isin(plate.beads.feature[below], _INNER) & ~gone[below]]
+    inner = below[np.isin(plate.beads.feature[below], _INNER) & ~_left_out(draft, below)]
     if len(inner) == 0:
         return "nothing but outermost perimeters lies below, so there is no place to prime over"
     return _Place(row, behind, retracted, below, inner)
 
 
-def _left_out(draft: Draft) -> NDArray[np.bool_]:
-    """(m,) rows whose own line is left out: they end where they were removed."""
+def _left_out(draft: Draft, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(k,) rows whose own line is left out: they end where they were removed."""
     if draft.removed is None:
-        return np.zeros(len(draft.first) - 1, bool)
-    gone: NDArray[np.bool_] = draft.removed[draft.first[1:] - 1]
+        return np.zeros(len(rows), bool)
+    gone: NDArray[np.bool_] = draft.removed[draft.first[rows + 1] - 1]
     return gone
 
 
-def _retracted_and_lifted(context: Context, last_bead: int, behind: int, z_mm: float) -> tuple[int, float]:
+def _beads_left(draft: Draft, first: int, stop: int) -> NDArray[np.int64]:
+    """Rows of beads from `first` up to `stop` whose own line is not left out."""
+    rows = first + np.flatnonzero(draft.plate.beads.feature[first:stop] != 0)
+    return rows[~_left_out(draft, rows)]
+
+
+def _bead_from(draft: Draft, row: int) -> int:
+    """The first row of a bead that is left from `row` on; the count of rows for none."""
+    count, step = len(draft.plate.program.moves), _LOOKED_AT
+    while row < count:
+        found = _beads_left(draft, row, min(row + step, count))
+        if len(found):
+            return int(found[0])
+        row, step = row + step, 2 * step
+    return count
+
+
+def _bead_before(draft: Draft, row: int) -> int:
+    """The last row of a bead that is left before `row`; -1 for none."""
+    step = _LOOKED_AT
+    while row > 0:
+        found = _beads_left(draft, max(row - step, 0), row)
+        if len(found):
+            return int(found[-1])
+        row, step = row - step, 2 * step
+    return -1
+
+
+def _retracted_and_lifted(draft: Draft, last_bead: int, behind: int, z_mm: float) -> tuple[int, float]:
     """The first row after the last bead at which the filament is pulled back and the nozzle is at least at
     the new layer's height, and how much is pulled back (NaN for a firmware retraction)."""
-    moves = context.draft.plate.program.moves
+    moves = draft.plate.program.moves
     rows = np.arange(last_bead + 1, behind)
-    rows = rows[~_left_out(context.draft)[rows]]
+    rows = rows[~_left_out(draft, rows)]
     if len(rows) == 0:
         return -1, 0.0
     pulled = -np.cumsum(moves.e[rows])
@@ -196,11 +226,17 @@ def _clear_spot(context: Context, spots: F8, rows: NDArray[np.int64]) -> tuple[f
     outline = np.isin(plate.beads.feature[beads], _OUTLINE)
     along = b - a
     size = np.maximum((along**2).sum(1), 1e-12)
-    for spot in spots:
-        t = np.clip(((spot - a) * along).sum(1) / size, 0, 1)
-        clear = len(a) == 0 or np.hypot(*(spot - a - along * t[:, None]).T).min() >= _CLEAR_MM
-        if clear and not _inside(spot, a[outline], b[outline]):
-            return float(spot[0]), float(spot[1])
+    # Mostly the first one will do; else many are tried at once, as far as memory is no matter.
+    at, many = 0, 1
+    while at < len(spots):
+        some = spots[at : at + many, None]
+        t = np.clip(((some - a) * along).sum(2) / size, 0, 1)
+        off = some - a - along * t[:, :, None]
+        clear = np.hypot(off[:, :, 0], off[:, :, 1]).min(axis=1, initial=np.inf) >= _CLEAR_MM
+        for spot in some[clear, 0]:
+            if not _inside(spot, a[outline], b[outline]):
+                return float(spot[0]), float(spot[1])
+        at, many = at + many, max(1, _AT_ONCE // max(len(a), 1))
     return None
 
 
@@ -284,7 +320,7 @@ def _planned(
     low = slice(before, len(steps))
     if lifted:
         steps.append((LIFT, prime_at, 0.0, lift, 0.0))
-    if _next_travel(context, row, behind) is None:
+    if _next_travel(context.draft, row, behind) is None:
         steps.append((TRAVEL, _stands(context, row), 0.0, travel, 0.0))
     kind, point, e, feed, seconds = zip(*steps, strict=True)
     x, y = np.array(point).T
@@ -320,7 +356,7 @@ def _write(context: Context, rest: Rest, wait: Wait, behind: int) -> None:
     place = int(program.lines.start[wait.line])
     seq = 2 * int(np.searchsorted(context.draft.row, row + 1)) - 1
     context.edits.one(place, place, seq, 3, b"".join(t + context.newline for t in text))
-    returns = _next_travel(context, row, behind)
+    returns = _next_travel(context.draft, row, behind)
     end = int(moves.line[returns]) if returns is not None else int(moves.line[min(row + 1, len(moves) - 1)])
     span = np.array([wait.line]), np.array([end])
     context.changes.add(*span, ("position", "e"), f"rest of {rest.seconds:g} s")
@@ -399,9 +435,8 @@ def _shift_at(context: Context, row: int, place: int) -> float:
     return float(context.shift_after[np.searchsorted(context.draft.row, row, side="right") - 1])
 
 
-def _next_travel(context: Context, row: int, behind: int) -> int | None:
+def _next_travel(draft: Draft, row: int, behind: int) -> int | None:
     """The file's own next move in X and Y if it is a travel with both words that stays: it may start elsewhere."""
-    draft = context.draft
     moves = draft.plate.program.moves
     for k in range(row + 1, min(behind + 1, len(moves))):
         along, across = moves.x[k] != moves.x[k - 1], moves.y[k] != moves.y[k - 1]

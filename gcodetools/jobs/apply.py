@@ -335,7 +335,8 @@ def _chosen(
         if subset.half:
             named = named[::2]
         chosen += named
-        skipped += [f"{pose.part}#{pose.instance}" for pose in mine if pose not in named]
+        taken = {pose.instance for pose in named}
+        skipped += [f"{pose.part}#{pose.instance}" for pose in mine if pose.instance not in taken]
         if mine and part.instances != "all":
             here = {pose.instance for pose in mine}
             absent = [str(number) for number in part.instances if number not in here]

@@ -144,4 +144,5 @@ def instance_numbers(part_instances: object, poses: list[Pose]) -> list[Pose]:
     """The poses that the kit's `instances` names."""
     if part_instances == "all" or not isinstance(part_instances, tuple):
         return poses
-    return [pose for pose in poses if pose.instance in part_instances]
+    wanted = frozenset(part_instances)
+    return [pose for pose in poses if pose.instance in wanted]

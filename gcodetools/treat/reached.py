@@ -94,6 +94,7 @@ class Schedule:
     paused: dict[tuple[str, int], tuple[int, float]] = field(default_factory=dict)
     _by_name: dict[tuple[str, int, str], Reach] = field(default_factory=dict, repr=False)
     _by_region: dict[tuple[str, int, str, str], list[Reach]] = field(default_factory=dict, repr=False)
+    _whole: dict[tuple[str, int, str, str], Reach] = field(default_factory=dict, repr=False)
 
     def add(self, reaches: Sequence[Reach]) -> None:
         """Note what regions got."""
@@ -102,6 +103,7 @@ class Schedule:
             self._by_name.setdefault((reach.setting, reach.tool, reach.name), reach)
             key = (reach.setting, reach.tool, reach.part, reach.region)
             self._by_region.setdefault(key, []).append(reach)
+            self._whole.pop(key, None)
 
     def of(self, setting: str, name: str, tool: int) -> Reach | None:
         """What a region (`part#instance/region`) got; None where nothing was planned for it."""
@@ -109,9 +111,15 @@ class Schedule:
 
     def whole(self, setting: str, tool: int, part: str, region: str) -> Reach | None:
         """What a region got over all instances; None where nothing was planned for it."""
-        mine = self._by_region.get((setting, tool, part, region))
+        key = (setting, tool, part, region)
+        mine = self._by_region.get(key)
         if not mine:
             return None
+        if key not in self._whole:  # each instance of the part asks
+            self._whole[key] = self._of_all(mine)
+        return self._whole[key]
+
+    def _of_all(self, mine: list[Reach]) -> Reach:
         first = mine[0]
         both = np.array([r.reached for r in mine])
         reached = (

@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 from plants import retouched
 from replay import Sheet, replay, run_of, squares, with_hops, without
-from shapely import MultiPoint, Point, Polygon
+from shapely import LineString, MultiPoint, Point, Polygon
 
 from gcodetools.documents.profiles import Bed
+from gcodetools.edit import rests
+from gcodetools.edit.context import Context
 from gcodetools.edit.draft import Draft, Rest
 from gcodetools.edit.moved import Moved
 from gcodetools.edit.moves import WAIT
+from gcodetools.edit.rests import rest_obstacle
 from gcodetools.gcode.program import DWELL
 
 BED = Bed((0.0, 0.0), "test", "assumption", size=(220.0, 220.0))
@@ -445,3 +448,34 @@ def test_a_rest_that_comes_back_to_the_old_place_is_seen(plate_of, write, y):
     wait.x[-1], wait.y[-1] = 1.0, 1.0
     for full in (False, True):
         assert wrong.audit(full=full).differing
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_spot_is_the_first_clear_one_however_many_are_tried_at_once(plate_of, seed):
+    """Against each spot held to each bead alone, by shapely."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(1, 9))
+    x, y = np.cumsum(rng.uniform(-8, 8, (2, count + 1)), axis=1)
+    path = "\n".join(f"G1 X{a:.3f} Y{b:.3f} E1" for a, b in zip(x[1:], y[1:], strict=True))
+    plate = plate_of(f"G21\nG90\nM83\n;TYPE:Internal infill\nG1 Z.2\nG1 X{x[0]:.3f} Y{y[0]:.3f}\n{path}\n")
+    spots = rng.uniform(-12, 12, (40, 2))
+    rows = np.flatnonzero(plate.beads.feature != 0)
+    moves = plate.program.moves
+    beads = [LineString([(moves.x[k - 1], moves.y[k - 1]), (moves.x[k], moves.y[k])]) for k in rows]
+    clear = [s for s in spots if min(Point(s).distance(one) for one in beads) >= 2.0]
+    found = rests._clear_spot(Context(Draft.of(plate)), spots, rows)
+    assert found == (tuple(clear[0]) if clear else None)
+
+
+def test_whether_a_rest_can_stand_is_seen_beside_its_layer_alone(demo, monkeypatch):
+    """A plate of thousands of layers asks for each of them."""
+    plate, looked = demo("B"), []
+    beads_left = rests._beads_left
+    monkeypatch.setattr(
+        rests,
+        "_beads_left",
+        lambda draft, first, stop: looked.append(stop - first) or beads_left(draft, first, stop),
+    )
+    found = [rest_obstacle(Draft.of(plate), layer) for layer in range(1, len(plate.layers))]
+    assert "" in found
+    assert sum(looked) <= 2 * 256 * len(found) + len(plate.moves)

@@ -8,6 +8,7 @@ import pytest
 from gcodetools.documents.profiles import load_material
 from gcodetools.kit.settings import Fan, Nozzle, Rest, Treatment
 from gcodetools.toolpath.plate import Plate
+from gcodetools.treat.reached import Reach, Schedule
 
 LAYERS, LOOPS, SIDE = 12, 10, 40.0
 
@@ -194,3 +195,22 @@ def test_nothing_is_told_where_the_file_s_own_is_not_known_yet(two):
     assert done.done.startswith("228 C over plate layers 5-9")
     output = treated.output
     assert output.index(b"M104 T1 S228") > output.index(b"M104 T1 S220") and b"M104 T0" not in output[:-40]
+
+
+def test_what_a_part_got_is_added_up_once_for_all_its_instances(monkeypatch):
+    def reach(number, low, high):
+        got = ((low, low + 1, low + 2), (low + 3, low + 4, low + 5), (high, high + 1, high + 2))
+        return Reach("clip", number, "lips", "nozzle", "hold", 0, low, high, got, low - high, [(0, number)])
+
+    asked, of_all = [], Schedule._of_all
+    monkeypatch.setattr(Schedule, "_of_all", lambda self, mine: asked.append(len(mine)) or of_all(self, mine))
+    schedule = Schedule()
+    schedule.add([reach(k + 1, 200.0 + k, 210.0 + k) for k in range(5)])
+    for _ in range(5):
+        whole = schedule.whole("nozzle", 0, "clip", "lips")
+    assert (whole.low, whole.high, whole.reached_low, whole.reached_high) == (200.0, 214.0, 201.0, 215.0)
+    assert whole.reached[1] == (205.0, 206.0, 207.0)  # the mean of 203 to 207, and so on
+    assert asked == [5]
+    schedule.add([reach(6, 190.0, 230.0)])  # what comes later counts
+    assert schedule.whole("nozzle", 0, "clip", "lips").low == 190.0 and asked == [5, 6]
+    assert schedule.whole("nozzle", 0, "clip", "gate") is None
