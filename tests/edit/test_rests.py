@@ -334,12 +334,12 @@ def test_a_rest_behind_removed_beads_counts_what_is_left(write, relative):
     plate = squares(Sheet(relative=relative), layers=2).plate()
     fill = np.flatnonzero((plate.beads.feature != 0) & (plate.beads.layer == 0))[-3:]
     pull = int(np.flatnonzero(plate.moves.e < 0)[0])
-    for gone, rests in (([*fill.tolist()], True), ([*fill.tolist(), pull], False)):
+    for gone, stands in (([*fill.tolist()], True), ([*fill.tolist(), pull], False)):
         draft = without(plate, [(row, 0.0, 1.0) for row in gone])
         draft.rests.append(Rest(1, 4.0, "r"))
         treated = write(with_hops(draft), ooze_mm=0.7)
-        assert bool(treated.waits) == rests == (not treated.unrested)
-        if rests:
+        assert bool(treated.waits) == stands == (not treated.unrested)
+        if stands:
             steps = replay(treated.output)
             at = next(k for k, s in enumerate(steps) if s.text.startswith("G4"))
             kept = fill[0] - 1
