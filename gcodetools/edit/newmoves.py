@@ -118,9 +118,13 @@ def states_off(draft: Draft, other: Program, lines: I8, wanted: States) -> list[
     """What is in force and should not be, as (name, flag a move). lines : (n,) of `other`, those of the moves."""
     found = [("the fan", _fan_off(draft, other, lines, wanted))]
     found.append(("the acceleration", _accel_off(draft, other, lines, wanted)))
+    sides = _row_lines(draft, wanted.before), _row_lines(draft, wanted.after)
     for name in _KEPT:
         old, now = getattr(draft.plate.program.states, name), getattr(other.states, name)
-        off = _neither(old, now.at(lines), draft, wanted)
+        if _never_told(old, now):
+            found.append((name, np.zeros(len(lines), bool)))
+            continue
+        off = _neither(now.at(lines), *(old.at(side) for side in sides))
         if name == "travel_accel":
             # One word may set both; the acceleration itself is looked at above.
             off &= ~_close(now.at(lines), other.states.accel.at(lines))
@@ -140,9 +144,14 @@ def _close(a: F8, b: F8, slack: float = _SAME) -> Bool:
     return result
 
 
-def _neither(old: Track, now: F8, draft: Draft, wanted: States) -> Bool:
+def _never_told(old: Track, now: Track) -> bool:
+    """Whether neither file says a value, and both begin with the same."""
+    same = old.initial == now.initial or (old.initial != old.initial and now.initial != now.initial)
+    return same and len(old.line) == 0 and len(now.line) == 0
+
+
+def _neither(now: F8, before: F8, after: F8) -> Bool:
     """Whether a value is that of neither the piece before nor the piece behind."""
-    before, after = (old.at(_row_lines(draft, side)) for side in (wanted.before, wanted.after))
     return ~_close(now, before) & ~_close(now, after)
 
 

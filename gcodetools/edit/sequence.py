@@ -288,7 +288,8 @@ def _before(path: _Path, start: F8) -> F8:
 def _acting(path: _Path, before: F8) -> _Path:
     """A path without moves that do nothing."""
     moves = np.abs(path.point - before).max(axis=1, initial=0.0) > _STILL_MM
-    return path.only(moves | (np.abs(path.e) > 1e-9) | (path.code != 0))
+    acting = moves | (np.abs(path.e) > 1e-9) | (path.code != 0)
+    return path if np.all(acting) else path.only(acting)
 
 
 def _differences(draft: Draft, expected: _Path, actual: _Path, low: I8) -> list[tuple[str, Bool]]:

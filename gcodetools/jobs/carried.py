@@ -32,8 +32,10 @@ def carried(draft: Draft, treated: Plate, edits: Edits, poses: Sequence[Pose]) -
     for k, pose in enumerate(poses):
         owner[pose.rows] = k
     # Lines that are left out fall together with the next that stays, which is the last of them.
-    behind = np.searchsorted(line, treated.moves.line, side="left")
-    last = np.searchsorted(line, treated.moves.line, side="right") - 1
+    # How many lines of moves come before each line: looked up, which is quicker than searched for.
+    most = max(int(line.max(initial=0)), int(treated.moves.line.max(initial=0)))
+    before = np.concatenate([[0], np.cumsum(np.bincount(line, minlength=most + 1))])
+    behind, last = before[treated.moves.line], before[treated.moves.line + np.int64(1)] - 1
     mine = np.where(last >= behind, last, np.minimum(behind, len(owner) - 1))
     new_owner = owner[mine]
     own_line = last >= behind
@@ -43,9 +45,9 @@ def carried(draft: Draft, treated: Plate, edits: Edits, poses: Sequence[Pose]) -
     )
     if draft.runs:
         # Where rows before the next that stays were left out, the run may stand before any of these.
-        stays = np.searchsorted(line, line[np.minimum(behind, len(line) - 1)], side="right") - 1
-        kept = own_line & (new_owner != _NOBODY)
-        new_owner = np.where(kept, new_owner, _of_runs(draft, poses, behind, stays, new_owner))
+        new = np.flatnonzero(~own_line | (new_owner == _NOBODY))
+        stays = before[line[np.minimum(behind[new], len(line) - 1)] + 1] - 1
+        new_owner[new] = _of_runs(draft, poses, behind[new], stays, new_owner[new])
     beads = np.flatnonzero(treated.beads.is_bead & (treated.beads.layer >= 0) & (new_owner >= 0))
     order = beads[np.argsort(new_owner[beads], kind="stable")]
     ends = np.searchsorted(new_owner[order], np.arange(len(poses) + 1))

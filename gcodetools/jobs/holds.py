@@ -66,10 +66,9 @@ def hold_records(
 def reached_record(schedule: Schedule, setting: str, name: str) -> dict[str, Any] | None:
     """What a region (`part#instance/region`) got of nozzle (C) or fan (0 to 1): wanted (lowest, highest), least,
     mean and most reached, each with its band, and what the first bead of a visit lacks at worst."""
-    mine = [reach for reach in schedule.reaches if (reach.setting, reach.name) == (setting, name)]
-    if not mine:
+    reach = schedule.first(setting, name)
+    if reach is None:
         return None
-    reach = mine[0]
     least, mean, most = (
         estimate(best, low, high, schedule.source) for low, best, high in (ends for ends in reach.reached)
     )

@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString, MultiLineString, Polygon
 
+from gcodetools.gcode.arrays import distinct
 from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.chains import Chains, Segments, chains_of, dry_path, segments_of
@@ -26,6 +27,8 @@ I4 = NDArray[np.int32]
 Bool = NDArray[np.bool_]
 
 ARC_TOLERANCE_MM = 0.005  # a tenth of the accuracy at which parts are placed
+_MANY = 64  # polygons
+_ABOUT = 1.001
 _CACHED_LAYERS = 512
 _MITRE_LIMIT = 2.0  # keeps corners of 60 degrees and more
 _SAME_RING = 0.5  # widths; a loop laid twice is one
@@ -202,26 +205,36 @@ def _largest(geometry: shapely.Geometry) -> Polygon:
 
 def _end_to_end(lines: list[tuple[F8, float]]) -> list[tuple[F8, float]]:
     """Lines whose ends lie within a width of each other, as one."""
-    left = list(lines)
+    if len(lines) < 2:
+        return list(lines)
+    tree = shapely.STRtree(shapely.points(np.array([end for p, _ in lines for end in (p[0], p[-1])])))
+    left = np.ones(len(lines), bool)
     done = []
-    while left:
-        points, w = left.pop(0)
-        found = True
-        while found and left:
-            found = False
-            for k, (other, _) in enumerate(left):
-                for candidate in (other, other[::-1]):
-                    if np.hypot(*(candidate[0] - points[-1])) < w:
-                        points, found = np.vstack([points, candidate]), True
-                    elif np.hypot(*(candidate[-1] - points[0])) < w:
-                        points, found = np.vstack([candidate, points]), True
-                    if found:
-                        break
-                if found:
-                    left.pop(k)
-                    break
+    for k, (points, w) in enumerate(lines):
+        if not left[k]:
+            continue
+        left[k] = False
+        while (following := _next_to(tree, lines, left, points, w)) is not None:
+            nth, points = following
+            left[nth] = False
         done.append((points, w))
     return done
+
+
+def _next_to(
+    tree: shapely.STRtree, lines: list[tuple[F8, float]], left: NDArray[np.bool_], points: F8, w: float
+) -> tuple[int, F8] | None:
+    """The first line left that has an end at one of a line, and both as one. tree : of both ends of each line."""
+    tips, reach = points[[-1, 0]], _ABOUT * w
+    near = distinct(np.sort(tree.query(shapely.box(*(tips - reach).T, *(tips + reach).T))[1] // 2))
+    for k in near[left[near]].tolist():
+        other = lines[k][0]
+        for candidate in (other, other[::-1]):
+            if np.hypot(*(candidate[0] - points[-1])) < w:
+                return k, np.vstack([points, candidate])
+            if np.hypot(*(candidate[-1] - points[0])) < w:
+                return k, np.vstack([candidate, points])
+    return None
 
 
 def _nested(rings: list[tuple[Polygon, float, bool]]) -> list[Polygon]:
@@ -283,9 +296,21 @@ def _middles(segments: Segments) -> tuple[F8, F8]:
 def _owner(polygons: list[Polygon], x: F8, y: F8) -> I8:
     """(k,) polygon that holds each point, -1 for none."""
     owner = np.full(len(x), -1)
+    boxed = _boxed(polygons, x, y) if len(polygons) > _MANY else None
     for k, polygon in enumerate(polygons):
         low_x, low_y, high_x, high_y = polygon.bounds
-        at = np.flatnonzero((x >= low_x) & (x <= high_x) & (y >= low_y) & (y <= high_y) & (owner < 0))
+        if boxed is None:
+            at = np.flatnonzero((x >= low_x) & (x <= high_x) & (y >= low_y) & (y <= high_y) & (owner < 0))
+        else:
+            at = boxed[k][owner[boxed[k]] < 0]
         shapely.prepare(polygon)
         owner[at[shapely.intersects_xy(polygon, x[at], y[at])]] = k
     return owner
+
+
+def _boxed(polygons: list[Polygon], x: F8, y: F8) -> list[I8]:
+    """The points in the box of each polygon, by a tree: to ask all points for each of many takes too long."""
+    which, point = shapely.STRtree(shapely.points(x, y)).query(shapely.box(*shapely.bounds(polygons).T))
+    order = np.lexsort((point, which))
+    cuts = np.searchsorted(which[order], np.arange(1, len(polygons)))
+    return np.split(point[order], cuts)

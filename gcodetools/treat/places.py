@@ -99,9 +99,13 @@ def places_of(space: shapely.Geometry, filled: Sequence[Filled], strands: Sequen
     paths = np.array([shapely.linestrings(line) for line in lines], dtype=object)
     of = tree.nearest(shapely.points([line[len(line) // 2] for line in lines]))
     beads = shapely.STRtree(paths)
-    place, strand = beads.query(points, predicate="dwithin", distance=_REACH * thickness)
+    reach = _REACH * thickness
+    place, strand = beads.query(shapely.box(*(at - reach[:, None]).T, *(at + reach[:, None]).T))
     same = own[place] == of[strand]
     place, strand = place[same], strand[same]
+    shapely.prepare(paths)
+    near = shapely.dwithin(paths[strand], points[place], reach[place])
+    place, strand = place[near], strand[near]
     # Those that nothing carries are not laid, though deeper ones may be.
     loop = np.array([s.loop for s in strands])[strand]
     most = int(loop.max(initial=0)) + 1
@@ -113,7 +117,9 @@ def places_of(space: shapely.Geometry, filled: Sequence[Filled], strands: Sequen
     # The bead beside a place is what tells that it lies in the region; an earlier one may have got there first.
     beside = np.zeros(len(at), bool)
     breadth = max(float(s.breadth.max()) for s in strands)
-    beside[beads.query(points, predicate="dwithin", distance=_BESIDE * breadth)[0]] = True
+    far = _BESIDE * breadth
+    place, strand = beads.query(shapely.box(*(at - far).T, *(at + far).T))
+    beside[place[shapely.dwithin(paths[strand], points[place], far)]] = True
     there = loops >= 0
     there &= beside if np.any(there & beside) else True
     return Places(thickness[there], weights[there], loops[there].astype(np.int64))

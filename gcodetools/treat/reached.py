@@ -93,6 +93,7 @@ class Schedule:
     no_pause: str = ""
     paused: dict[tuple[str, int], tuple[int, float]] = field(default_factory=dict)
     _by_name: dict[tuple[str, int, str], Reach] = field(default_factory=dict, repr=False)
+    _first: dict[tuple[str, str], Reach] = field(default_factory=dict, repr=False)
     _by_region: dict[tuple[str, int, str, str], list[Reach]] = field(default_factory=dict, repr=False)
     _whole: dict[tuple[str, int, str, str], Reach] = field(default_factory=dict, repr=False)
 
@@ -100,6 +101,7 @@ class Schedule:
         """Note what regions got."""
         for reach in reaches:
             self.reaches.append(reach)
+            self._first.setdefault((reach.setting, reach.name), reach)
             self._by_name.setdefault((reach.setting, reach.tool, reach.name), reach)
             key = (reach.setting, reach.tool, reach.part, reach.region)
             self._by_region.setdefault(key, []).append(reach)
@@ -108,6 +110,10 @@ class Schedule:
     def of(self, setting: str, name: str, tool: int) -> Reach | None:
         """What a region (`part#instance/region`) got; None where nothing was planned for it."""
         return self._by_name.get((setting, tool, name))
+
+    def first(self, setting: str, name: str) -> Reach | None:
+        """The same with whichever tool was planned first."""
+        return self._first.get((setting, name))
 
     def whole(self, setting: str, tool: int, part: str, region: str) -> Reach | None:
         """What a region got over all instances; None where nothing was planned for it."""

@@ -126,18 +126,19 @@ def _zone(
     band: shapely.Geometry, near: shapely.Geometry, walls: shapely.Geometry, space: shapely.Geometry,
     pitch_mm: float, overlap_mm: float,
 ) -> shapely.Geometry:  # fmt: skip
-    close = SLIT * pitch_mm
-    edge = shapely.union(band, walls)
-    closed = sound(
-        shapely.buffer(
-            shapely.buffer(edge, close, join_style="mitre"), -close, join_style="mitre", mitre_limit=2.0
-        )
-    )
+    closed = _closed(band, walls, SLIT * pitch_mm)
     zone = shapely.union(band, shapely.intersection(closed, sound(near)))
     if overlap_mm <= 0:
         return zone
     free = shapely.buffer(shapely.difference(space, closed), -_SLIVER_MM, join_style="mitre")
     return shapely.difference(zone, shapely.buffer(free, overlap_mm + _SLIVER_MM, quad_segs=2))
+
+
+@remembered(64)
+def _closed(band: shapely.Geometry, walls: shapely.Geometry, close_mm: float) -> shapely.Geometry:
+    """Both, and the slits between them. Asked for again where only the overlap is another."""
+    grown = shapely.buffer(shapely.union(band, walls), close_mm, join_style="mitre")
+    return sound(shapely.buffer(grown, -close_mm, join_style="mitre", mitre_limit=2.0))
 
 
 def lying(plate: Plate, rows: I8, zone: shapely.Geometry) -> tuple[F8, F8, F8]:

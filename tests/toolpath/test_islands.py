@@ -236,3 +236,50 @@ def test_samples_lose_no_bead_of_a_part(sample_path: Path, read: Callable[..., P
         whole += plate.beads.length_mm[rows].sum()
         lost += plate.beads.length_mm[np.setdiff1d(rows, held)].sum()
     assert lost <= 0.002 * whole
+
+
+def _put_end_to_end(lines):
+    """The same with each line held to each other one."""
+    left, done = list(lines), []
+    while left:
+        points, w = left.pop(0)
+        found = True
+        while found:
+            found = False
+            for k, (other, _) in enumerate(left):
+                for line in (other, other[::-1]):
+                    if np.hypot(*(line[0] - points[-1])) < w:
+                        points, found = np.vstack([points, line]), True
+                    elif np.hypot(*(line[-1] - points[0])) < w:
+                        points, found = np.vstack([line, points]), True
+                    if found:
+                        break
+                if found:
+                    left.pop(k)
+                    break
+        done.append((points, w))
+    return done
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_open_lines_are_put_end_to_end_as_if_each_were_held_to_each(seed):
+    rng = np.random.default_rng(seed)
+    # Ends on a grid of which some lie within a width, some just on it, and some lines are there twice.
+    ends = rng.integers(0, 6, (rng.integers(0, 25), 3, 2)) * 0.45
+    lines = [(points, float(rng.choice([0.45, 0.5]))) for points in ends]
+    found, wanted = islands._end_to_end(lines), _put_end_to_end(lines)
+    assert [(p.tolist(), w) for p, w in found] == [(p.tolist(), w) for p, w in wanted]
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_many_islands_own_the_same_points_as_few_would(monkeypatch, seed):
+    rng = np.random.default_rng(seed)
+    corners = rng.integers(0, 40, (30, 2))
+    polygons = [
+        box(a, b, a + w, b + w) for (a, b), w in zip(corners.tolist(), rng.integers(1, 6, 30), strict=True)
+    ]
+    x, y = rng.integers(0, 90, (2, 500)) / 2  # some on edges
+    few = islands._owner(polygons, x, y)
+    monkeypatch.setattr(islands, "_MANY", 2)
+    assert islands._owner(polygons, x, y).tolist() == few.tolist()
+    assert len(set(few.tolist())) > 10

@@ -214,3 +214,5 @@ def test_what_a_part_got_is_added_up_once_for_all_its_instances(monkeypatch):
     schedule.add([reach(6, 190.0, 230.0)])  # what comes later counts
     assert schedule.whole("nozzle", 0, "clip", "lips").low == 190.0 and asked == [5, 6]
     assert schedule.whole("nozzle", 0, "clip", "gate") is None
+    assert schedule.first("nozzle", "clip#3/lips") is schedule.reaches[2]
+    assert schedule.first("fan", "clip#3/lips") is None
