@@ -185,6 +185,8 @@ def status_of(args: list[str] | None = None) -> int:
             return click.UsageError.exit_code
         return _unwritable_stdout(error) if error.filename is None and error.errno else _fault(error)
     except Exception as error:
+        if "std::bad_alloc" in str(error):  # how the geometry library tells it
+            return _out_of_memory(sys.argv[1:] if args is None else args)
         return _fault(error)
 
 

@@ -277,10 +277,19 @@ def _covered(segments: Segments, beads: I8, width: float) -> list[Polygon]:
         ],
         axis=1,
     )
-    lines = MultiLineString(list(shapely.linestrings(ends)))
+    lines = MultiLineString(list(shapely.linestrings(_once(ends))))
     closing = _BRIDGED * width
     covered = lines.buffer(width / 2 + closing).buffer(-closing)
     return [p for p in shapely.get_parts(covered) if isinstance(p, Polygon)]
+
+
+def _once(ends: F8) -> F8:
+    """(k, 2, 2) lines, those that lie on an earlier one left out: an area around thousands of them together takes
+    memory by the square of their number."""
+    low, high = ends.min(axis=1), ends.max(axis=1)
+    rises = (ends[:, 0] == low).all(axis=1) | (ends[:, 1] == low).all(axis=1)
+    _, first = np.unique(np.column_stack([low, high, rises]), axis=0, return_index=True)
+    return ends if len(first) == len(ends) else ends[np.sort(first)]
 
 
 def _middles(segments: Segments) -> tuple[F8, F8]:

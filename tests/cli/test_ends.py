@@ -311,3 +311,17 @@ def test_killed_at_any_time_leaves_the_old_or_the_new_file(bench, made, start):
         assert plate.read_bytes() in (old, new)
         assert share is not None or stamp(plate) != was
         assert names(bench) == before
+
+
+def test_memory_that_the_geometry_library_lacks_is_told_as_that(bench, run, monkeypatch):
+    """It has an error of its own for that, which ended as a fault of ours."""
+    from shapely.errors import GEOSException
+
+    def lacks(*_: object, **__: object) -> None:
+        raise GEOSException("std::bad_alloc")
+
+    monkeypatch.setattr("gcodetools.jobs.inspect.inspect_file", lacks)
+    monkeypatch.setattr("gcodetools.cli.inspect.inspect_file", lacks)
+    (bench / "plate.gcode").write_text("G1 X1 E1\n")
+    ran = run("inspect", "plate.gcode")
+    assert (ran.status, ran.first) == (70, "error: plate.gcode (0.0 MB): out of memory")

@@ -283,3 +283,14 @@ def test_many_islands_own_the_same_points_as_few_would(monkeypatch, seed):
     monkeypatch.setattr(islands, "_MANY", 2)
     assert islands._owner(polygons, x, y).tolist() == few.tolist()
     assert len(set(few.tolist())) > 10
+
+
+@given(st.lists(st.tuples(*[st.integers(0, 2)] * 4), min_size=1, max_size=40))
+def test_a_line_on_an_earlier_one_is_left_out(ends: list[tuple[int, int, int, int]]) -> None:
+    """By sets of end points: the same line, whichever way it goes, stays once, where it came first."""
+    seen, kept = set(), []
+    for x0, y0, x1, y1 in ends:
+        if (line := frozenset({(x0, y0), (x1, y1)})) not in seen:
+            seen.add(line)
+            kept.append([[x0, y0], [x1, y1]])
+    assert islands._once(np.array(ends, float).reshape(-1, 2, 2)).tolist() == kept
