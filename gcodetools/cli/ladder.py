@@ -111,7 +111,7 @@ def command(
     \b
     Example:  beadwright ladder plate.gcode --object coupon --vary nozzle=220:250:10 -o ladder.gcode
     """
-    with Output(out=out, **kw) as output:
+    with Output(out=out, beside=sheet_paths(out, sheet) if out.name else (), **kw) as output:
         _check_outputs(out, sheet, file, kits)
         if seed < 0:
             raise UsageError(f"--seed {seed}: expected a number from 0 on", "For example --seed 1.")

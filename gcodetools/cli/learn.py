@@ -34,14 +34,14 @@ def command(file: Path, label: str | None, out: Path, overwrite: bool, plate: in
     \b
     Example:  beadwright learn plate.gcode --object bracket -o bracket.kit.yaml
     """
-    with Output(**kw) as output:
+    drawing = drawing_beside(out) if out.name else out
+    with Output(beside=[drawing], **kw) as output:
         if str(out) == "-":
             raise UsageError(
                 "-o -: a kit and its drawing go into two files", "For example -o bracket.kit.yaml."
             )
-        check_out(out, file, (), hint="Name another file.")
-        drawing = drawing_beside(out)
         for path, what in ((out, ""), (drawing, f" {drawing}, its drawing,")):
+            check_out(path, file, (), hint="Name another file.")
             if path.exists() and not overwrite:
                 hint = "Name another file, or give --overwrite."
                 raise UsageError(f"-o {out}:{what} is there already", hint)

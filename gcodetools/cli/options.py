@@ -180,7 +180,7 @@ class Output:
     Parameters
     ----------
     as_json, quiet, verbose, log, strict : the common options.
-    out : where a job writes; `-` cannot go together with JSON.
+    out : where a job writes; `-` cannot go together with JSON. beside : what it writes beside that.
 
     Used as a context: what happened is noted in the log at its end.
 
@@ -198,13 +198,14 @@ class Output:
         log: Path | None,
         strict: bool,
         out: Path | None = None,
+        beside: Iterable[Path] = (),
     ) -> None:
         if as_json and out is not None and str(out) == "-":
             raise UsageError("--json and `-o -` both want standard output", "Give -o a file name.")
         self.as_json, self.quiet, self.verbose, self.log, self.strict = as_json, quiet, verbose, log, strict
         self.warnings: list[str] = []
         if log is not None:
-            _expect_own(log)
+            _expect_own(log, beside)
         self._write_log("begin")
         self._began = time.monotonic()
         self._shown = False
@@ -293,7 +294,7 @@ class Output:
         self.say(self.prepared(record, show))
 
 
-def _expect_own(log: Path) -> None:
+def _expect_own(log: Path, beside: Iterable[Path]) -> None:
     """Refuse a log that is another file of the command, or holds something else: messages behind it would spoil it.
 
     Raises
@@ -302,8 +303,8 @@ def _expect_own(log: Path) -> None:
     """
     context = click.get_current_context(silent=True)
     given = context.params.items() if context is not None else ()
-    named = {os.path.abspath(one) for key, value in given if key != "log" for one in _flat(value)}  # noqa: PTH100
-    if os.path.abspath(log) in named:  # noqa: PTH100 (nothing is looked up)
+    named = {one for key, value in given if key != "log" for one in _paths(value)}
+    if os.path.realpath(log) in {os.path.realpath(one) for one in (*named, *beside)}:
         raise UsageError(f"--log {log}: a file that this command reads or writes", "Name another file.")
     if _foreign(log):
         raise UsageError(
@@ -311,11 +312,11 @@ def _expect_own(log: Path) -> None:
         )
 
 
-def _flat(value: Any) -> list[str | Path]:
-    """The paths in what an option was given; text may be one."""
+def _paths(value: Any) -> list[str | Path]:
+    """The paths in what an option was given: a profile's too, which a name may stand for."""
     if isinstance(value, tuple | list):
-        return [path for one in value for path in _flat(one)]
-    return [value] if isinstance(value, str | Path) else []
+        return [path for one in value for path in _paths(one)]
+    return [value] if isinstance(value, Path) or (isinstance(value, str) and os.path.isfile(value)) else []  # noqa: PTH113
 
 
 def _foreign(log: Path) -> bool:

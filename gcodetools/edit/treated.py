@@ -81,7 +81,7 @@ class Treated:
     def plate(self) -> Plate:
         """The treated file as a plate."""
         said = self.original.said if self.said is None else self.said
-        return Plate.from_bytes(self.output, self.original.program.lines.name, said, self.original)
+        return Plate.from_bytes(self.output, self.original.program.lines.name, said, self.original.assumed_mm)
 
     def audit(self, *, full: bool = False) -> Audit:
         """Read back what was written (see `edit.audit`)."""
@@ -150,7 +150,9 @@ def _restate(context: Context, restate: Callable[[Reread], Restated]) -> None:
     def reread() -> tuple[Plate, Edits]:
         edits = context.edits.finish(lines.data)
         plate = context.draft.plate
-        return Plate.from_bytes(apply_edits(lines.data, edits), lines.name, plate.said, plate), edits
+        return Plate.from_bytes(
+            apply_edits(lines.data, edits), lines.name, plate.said, plate.assumed_mm
+        ), edits
 
     new = restate(reread)
     if len(new.begin):

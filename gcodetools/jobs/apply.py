@@ -130,13 +130,14 @@ def read_plate(
     number: int | None = None,
     lenient: bool = False,
     data: bytes | None = None,
+    assumed_mm: float | None = None,
 ) -> Plate:
     """Read a sliced file, plain or in a container.
 
     Parameters
     ----------
     number : of the plate, where a package has several. lenient : a file of one plate is taken whatever its number.
-    data : what `path` holds, or is to be taken to hold; None reads it.
+    data : what `path` holds, or is to be taken to hold; None reads it. assumed_mm : see `Plate.from_bytes`.
 
     Raises
     ------
@@ -150,7 +151,7 @@ def read_plate(
         _refuse_treated(kept or text, name)
     if container is not None and container.kind == "package":
         name = f"{path} (plate {container.plate})"
-    plate = Plate.from_bytes(text, name, container.said if container is not None else b"")
+    plate = Plate.from_bytes(text, name, container.said if container is not None else b"", assumed_mm)
     if not np.any(plate.beads.feature):
         raise InputError(f"{name}: no bead in it, expected a sliced print", "Is it the right file?")
     return replace(plate, container=container, notes=notes) if container is not None or notes else plate
@@ -162,9 +163,9 @@ def read_before(path: Path, options: Options) -> Plate:
     return read_plate(path, number=options.plate if own is None else own, lenient=own is None)
 
 
-def read_after(path: Path, options: Options) -> Plate:
-    """Read the second of two files."""
-    return read_plate(path, number=options.plate, lenient=True)
+def read_after(path: Path, options: Options, assumed_mm: float | None = None) -> Plate:
+    """Read the second of two files. assumed_mm : of the first, so that both are taken to be of one filament."""
+    return read_plate(path, number=options.plate, lenient=True, assumed_mm=assumed_mm)
 
 
 def _refuse_treated(data: bytes, name: str) -> None:

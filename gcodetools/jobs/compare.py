@@ -92,10 +92,13 @@ def compare_files(
     """
     kit = load_kits(options.kits) if options.kits else None
     _expect_readable(after)
-    first = _side(read_before(before, options), kit, options, look=look)
+    plate = read_before(before, options)
+    assumed_mm = plate.assumed_mm
+    first = _side(plate, kit, options, look=look)
     # The first plate's columns are large and no longer needed.
+    del plate
     give_back()
-    return _compared(first, _side(read_after(after, options), kit, options, first, look), kit)
+    return _compared(first, _side(read_after(after, options, assumed_mm), kit, options, first, look), kit)
 
 
 def _expect_readable(path: Path) -> None:

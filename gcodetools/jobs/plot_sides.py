@@ -69,7 +69,10 @@ def read_sides(path: Path, against: Path | None, options: Options) -> tuple[Side
         sides: tuple[Side, ...] = (_side("", read_plate(path, number=options.plate), kit, options),)
     else:
         before = _side("before", read_before(against, options), kit, options)
-        sides = (before, _side("after", read_after(path, options), kit, options, before))
+        sides = (
+            before,
+            _side("after", read_after(path, options, before.plate.assumed_mm), kit, options, before),
+        )
     if kit is not None and not any(side.placed.poses for side in sides):
         raise NotFoundOnPlate(
             f"{', '.join(side.file for side in sides)}: no part of kit {kit.name} is there "

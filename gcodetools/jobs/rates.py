@@ -82,7 +82,8 @@ def diameter(plate: Plate, profiles: Profiles) -> tuple[float, str]:
     stated = plate.settings.filament_diameter_mm
     if stated:
         return stated, "the file's settings"
-    if plate.beads_mm:
+    asked = any(text.partition("=")[0].strip() == "material.diameter_mm" for text in profiles.overrides)
+    if plate.beads_mm and not asked:
         return plate.beads_mm, "the file's beads"
     return profiles.material.diameter_mm.value, f"material {profiles.material.name}"
 

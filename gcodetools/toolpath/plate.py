@@ -70,12 +70,12 @@ class Plate:
 
     @classmethod
     def from_bytes(
-        cls, data: bytes, name: str = "<bytes>", said: bytes = b"", like: Plate | None = None
+        cls, data: bytes, name: str = "<bytes>", said: bytes = b"", assumed_mm: float | None = None
     ) -> Plate:
         """Read bytes.
 
-        said : comment lines from elsewhere, for settings and totals that the text itself does not state. like : a
-        plate whose filament this one has where none is stated; left out, its beads are asked.
+        said : comment lines from elsewhere, for settings and totals that the text itself does not state. assumed_mm :
+        diameter of the filament where none is stated, see `Plate.assumed_mm`; left out, the beads are asked.
 
         Raises
         ------
@@ -92,11 +92,11 @@ class Plate:
         layers = find(program, marks, lay, settings.layer_height_mm)
         volumetric = _volumetric_mm(program, lay)
         stated = volumetric or settings.filament_diameter_mm
-        taken = like.beads_mm if like is not None and not stated else None
+        taken = assumed_mm if not stated and assumed_mm != DEFAULT_DIAMETER_MM else None
         columns = beads_of.build(program, marks, layers, lay, stated or taken or DEFAULT_DIAMETER_MM)
         _refuse_endless(program, columns)
         plate = cls(program, marks, settings, totals, layers, columns, None, (), volumetric, taken)
-        other = _other_diameter(plate) if like is None and not stated else None
+        other = _other_diameter(plate) if assumed_mm is None and not stated else None
         if other is None:
             return plate
         from gcodetools.toolpath.diameters import fits
@@ -123,6 +123,12 @@ class Plate:
         """The filament's, as the file states it: by M200 where E is a volume, else in its settings; else what its
         beads tell where that is not the usual one; None where nobody says."""
         return self.volumetric_mm or self.settings.filament_diameter_mm or self.beads_mm
+
+    @property
+    def assumed_mm(self) -> float | None:
+        """The filament's diameter that is taken where the file states none; None where it states one."""
+        stated = self.volumetric_mm or self.settings.filament_diameter_mm
+        return None if stated else self.beads_mm or DEFAULT_DIAMETER_MM
 
     @property
     def file(self) -> str:
@@ -220,7 +226,8 @@ def _odd_diameter(plate: Plate) -> list[str]:
     told = "E of volumes in mm3" if volume else f"a filament of {plate.beads_mm:g} mm"
     return [
         f"{plate.program.lines.name}: states no diameter of the filament, and its walls lie as far apart as "
-        f"beads by {told} do: taken so, not as {DEFAULT_DIAMETER_MM:g} mm. Check that, or let the file state it"
+        f"beads by {told} do: taken so, not as {DEFAULT_DIAMETER_MM:g} mm; filament that foams may look the same. "
+        "Let the file state its filament's diameter, or give --set material.diameter_mm for mass and money"
     ]
 
 

@@ -97,7 +97,8 @@ def _sloping(paths: Paths, loops: I8, parent: I8, brim: Bool, second: I8, skirt:
     for n in inner.tolist() if len(roots) else ():
         limit = box[loops[n]] + _SAME_MM
         on = roots[np.all(box[loops[roots]] < limit, axis=1)]
-        if len(on) != 1:
+        # A brim's loop stands around a wall of the first layer, and holds one more than the second layer has.
+        if len(on) != 1 or _within(parent, n) > _within(parent, int(on[0])):
             continue
         steps, below = [n], int(on[0])
         while len(more := second[(parent[second] == below) & out[second]]) == 1:
@@ -113,6 +114,14 @@ def _sloping(paths: Paths, loops: I8, parent: I8, brim: Bool, second: I8, skirt:
         ):
             found[steps] = True
     return found
+
+
+def _within(parent: I8, loop: int) -> int:
+    """How many loops stand one in another inside a loop, itself counted, each alone in the one around it."""
+    count = 1
+    while len(inner := np.flatnonzero(parent == loop)) == 1:
+        loop, count = int(inner[0]), count + 1
+    return count
 
 
 def _depth(parent: I8, loop: int) -> int:

@@ -118,6 +118,11 @@ def test_a_log_that_cannot_be_written_is_status_7(keys, run):
         (["post", "--kit", "key.kit.yaml", "plate.gcode"], "plate.gcode"),
         (["apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "out.gcode"], "out.gcode"),
         (["inspect", "plate.gcode", "--machine", "./mine.yaml"], "mine.yaml"),
+        (["learn", "plate.gcode", "--object", "*", "-o", "new.kit.yaml"], "new.svg"),
+        (
+            ["ladder", "plate.gcode", "--object", "*", "--vary", "fan=0%,25%", "-o", "new.gcode"],
+            "new.sheet.csv",
+        ),
         (["batch", ".", "--kit", "key.kit.yaml", "-o", "out"], "plate.gcode"),
     ],
 )
@@ -128,6 +133,18 @@ def test_a_log_spoils_no_file(keys, run, args, log):
     ran = run(*args, "--log", log)
     assert ran.status == 2 and ran.first.startswith(f"error: --log {log.removeprefix('./')}: ")
     assert {path: path.read_bytes() for path in keys.iterdir()} == before
+
+
+def test_a_log_may_have_the_name_of_a_material(keys, run):
+    assert run("inspect", "plate.gcode", "--material", "petg", "--log", "petg", "-q").status == 0
+    assert (keys / "petg").read_text().endswith(" done\n")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need a right there")
+def test_a_log_that_is_a_link_to_the_output(keys, run):
+    (keys / "run.log").symlink_to("out.gcode")
+    ran = run("apply", "plate.gcode", "--kit", "key.kit.yaml", "-o", "out.gcode", "--log", "run.log")
+    assert ran.status == 2 and not (keys / "out.gcode").exists()
 
 
 def test_a_log_lies_beside_the_kits_of_a_folder(keys, run):

@@ -368,3 +368,21 @@ def test_loops_of_a_wider_first_layer_touch_across_a_wider_face(pen: Any, share:
             pen.loop([(x, y), (30 - x, y), (30 - x, 3.95 * width - y), (x, 3.95 * width - y)])
     plate = pen.plate()
     assert [_of_layer(plate, layer) for layer in range(4)] == [["outermost", "perimeter"]] * 4
+
+
+@pytest.mark.parametrize("brim", [1, 3])
+@pytest.mark.parametrize("step", [0.6, 0.8, 1.2])
+def test_a_brim_under_a_slope_that_begins_higher_is_one(pen: Any, step: float, brim: int) -> None:
+    """Its innermost loop stands out over the wall about as far as the second layer does over the third."""
+    for k in range(6):
+        pen.layer(0.2 * (k + 1))
+        side = 30.0 - step * max(k - 1, 0)
+        for n in range(brim if k == 0 else 0):
+            pen.square(100, 100, side + 0.82 * (brim - n))
+        for n in range(2):
+            pen.square(100, 100, side - 0.82 * n)
+        pen.hatch(100, 100, side - 1.8, 2.0)
+    plate = pen.plate()
+    assert _of_layer(plate, 0) == ["skirt", "outermost", "perimeter", "sparse"]
+    rows = np.flatnonzero(plate.beads.is_bead & (plate.beads.layer == 0))
+    assert np.count_nonzero(plate.beads.feature[rows] == FEATURE_INDEX["skirt"]) == 4 * brim

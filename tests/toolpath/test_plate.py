@@ -166,3 +166,16 @@ def test_walls_of_one_thin_bead_are_no_thick_filament() -> None:
     )
     plate = Plate.from_bytes((text + "G1 X0 Y0 F6000\n").encode())
     assert plate.filament_diameter_mm is None
+
+
+def test_a_second_file_is_taken_to_be_of_the_first_ones_filament() -> None:
+    """Beside each other two files of one print must not be weighed by two guesses."""
+    area = (0.45 - 0.2) * 0.2 + math.pi / 4 * 0.2**2
+    thick, thin = (squares(area / (math.pi / 4 * diameter**2)) for diameter in (2.85, 1.75))
+    first = Plate.from_bytes(thick)
+    assert first.assumed_mm == 2.85
+    assert Plate.from_bytes(thin, assumed_mm=first.assumed_mm).filament_diameter_mm == 2.85
+    assert Plate.from_bytes(thick, assumed_mm=1.75).filament_diameter_mm is None
+    stated = thin.replace(b"G21", b"; filament_diameter = 1.75\n; layer_height = 0.2\nG21", 1)
+    assert Plate.from_bytes(stated).assumed_mm is None
+    assert Plate.from_bytes(stated, assumed_mm=2.85).filament_diameter_mm == 1.75
