@@ -12,6 +12,8 @@ import pytest
 from gcodetools.demo.bench import big_plate
 from gcodetools.errors import InputError
 from gcodetools.gcode import arrays, tokens
+from gcodetools.jobs import rates
+from gcodetools.jobs.sources import profiles_for
 from gcodetools.toolpath.plate import DEFAULT_DIAMETER_MM, Plate
 
 
@@ -179,3 +181,15 @@ def test_a_second_file_is_taken_to_be_of_the_first_ones_filament() -> None:
     stated = thin.replace(b"G21", b"; filament_diameter = 1.75\n; layer_height = 0.2\nG21", 1)
     assert Plate.from_bytes(stated).assumed_mm is None
     assert Plate.from_bytes(stated, assumed_mm=2.85).filament_diameter_mm == 1.75
+
+
+def test_a_diameter_that_is_asked_for_goes_before_a_guess() -> None:
+    """Filament that foams may look like a thick one; who prints with it knows better."""
+    area = (0.45 - 0.2) * 0.2 + math.pi / 4 * 0.2**2
+    plate = Plate.from_bytes(squares(area / (math.pi / 4 * 2.85**2)))
+    for sets, mm in (
+        ((), 2.85),
+        (("material.price_per_kg=9",), 2.85),
+        (("material.diameter_mm = 1.75",), 1.75),
+    ):
+        assert rates.diameter(plate, profiles_for(None, plate.settings, "petg", None, sets))[0] == mm
