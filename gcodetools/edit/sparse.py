@@ -56,7 +56,11 @@ class Sparse(NDArrayOperatorsMixin):
             return
         index = np.asarray(at) if not isinstance(at, slice) else np.arange(self._count, dtype=np.int32)[at]
         if index.dtype == bool:
+            if index.shape != (self._count,):
+                raise IndexError(f"a mask of {index.size} for {self._count} entries")
             index = np.flatnonzero(index)
+        if np.any((index < -self._count) | (index >= self._count)):
+            raise IndexError(f"a place outside {self._count} entries")
         index = np.where(index < 0, index + self._count, index).astype(np.int32)
         values = np.broadcast_to(np.asarray(value, np.float64), index.shape).copy()
         if self._known is None:

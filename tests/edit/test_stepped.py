@@ -143,3 +143,10 @@ def test_a_sparse_column_reads_as_the_array_that_is_written_alike(some):
     assert same(np.asarray(found.stepped()), column)
     with pytest.raises(IndexError):
         found[np.array([COUNT])] = 1.0
+
+
+@pytest.mark.parametrize("at", [4, -5, np.array([-5]), np.array([1, 4]), np.ones(3, bool)], ids=str)
+def test_a_place_outside_a_sparse_column_is_refused_as_the_array_refuses_it(at):
+    for column in (np.zeros(4), sparse(4)):
+        with pytest.raises(IndexError):
+            column[at] = 1.0
