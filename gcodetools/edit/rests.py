@@ -22,7 +22,7 @@ from gcodetools.gcode.numbers import fixed_text
 from gcodetools.gcode.program import LINE, RETRACT
 from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.measures import Remembered
+from gcodetools.toolpath.remembered import Remembered
 
 __all__ = ["MAX_DWELL_S", "Unrested", "emit_rests", "rest_obstacle"]
 

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from gcodetools.gcode.program import DWELL, ENDSTOP, RETRACT, UNRETRACT
 from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.measures import Remembered
 from gcodetools.toolpath.plate import Plate
+from gcodetools.toolpath.remembered import Remembered
 
 __all__ = ["Coasts", "coasts_of"]
 

@@ -6,10 +6,8 @@ layer's height: the pitch at which such beads would fill their layer wholly. Len
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Generic, TypeVar
-from weakref import ref
 
 import numpy as np
 import shapely
@@ -29,6 +27,7 @@ from gcodetools.toolpath.apart import (
 from gcodetools.toolpath.beads import FEATURE_INDEX
 from gcodetools.toolpath.islands import Island, of_layer
 from gcodetools.toolpath.plate import Plate
+from gcodetools.toolpath.remembered import Remembered
 from gcodetools.toolpath.walls import (
     Area,
     Wall,
@@ -39,12 +38,11 @@ from gcodetools.toolpath.walls import (
     weighted_median,
 )
 
-__all__ = ["Measure", "Remembered", "measure"]
+__all__ = ["Measure", "measure"]
 
 F8 = NDArray[np.float64]
 I8 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
-T = TypeVar("T")
 
 _OUTERMOST, _PERIMETER, _SOLID, _GAP, _SPARSE = (
     FEATURE_INDEX[w] for w in ("outermost", "perimeter", "solid", "gap", "sparse")
@@ -111,24 +109,6 @@ class Measure:
     def solid_breadth_mm(self) -> float:
         """Breadth of a solid line of the file."""
         return self.solid_area_mm2 / (self.height_mm * self.fill)
-
-
-class Remembered(Generic[T]):
-    """What was worked out of each plate, for as long as the plate lives."""
-
-    def __init__(self) -> None:
-        self._known: dict[int, tuple[ref[F8], T]] = {}
-
-    def of(self, plate: Plate, make: Callable[[], T]) -> T:
-        """The plate's own, made where there is none."""
-        # A plate can't be referred to weakly, its columns can.
-        column = plate.beads.length_mm
-        key = id(column)
-        found = self._known.get(key)
-        if found is None or found[0]() is not column:
-            found = (ref(column, lambda _: self._known.pop(key, None)), make())
-            self._known[key] = found
-        return found[1]
 
 
 _MEASURES: Remembered[Measure] = Remembered()

