@@ -320,7 +320,6 @@ def test_memory_that_the_geometry_library_lacks_is_told_as_that(bench, run, monk
     def lacks(*_: object, **__: object) -> None:
         raise GEOSException("std::bad_alloc")
 
-    monkeypatch.setattr("gcodetools.jobs.inspect.inspect_file", lacks)
     monkeypatch.setattr("gcodetools.cli.inspect.inspect_file", lacks)
     (bench / "plate.gcode").write_text("G1 X1 E1\n")
     ran = run("inspect", "plate.gcode")
