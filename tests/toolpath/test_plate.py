@@ -13,6 +13,8 @@ from gcodetools.demo.bench import big_plate
 from gcodetools.errors import InputError
 from gcodetools.gcode import arrays, tokens
 from gcodetools.jobs import rates
+from gcodetools.jobs.apply import Options
+from gcodetools.jobs.compare import compare_files
 from gcodetools.jobs.sources import profiles_for
 from gcodetools.toolpath.plate import DEFAULT_DIAMETER_MM, Plate
 
@@ -193,3 +195,15 @@ def test_a_diameter_that_is_asked_for_goes_before_a_guess() -> None:
         (("material.diameter_mm = 1.75",), 1.75),
     ):
         assert rates.diameter(plate, profiles_for(None, plate.settings, "petg", None, sets))[0] == mm
+
+
+def test_compare_weighs_both_files_by_one_filament(tmp_path: Path) -> None:
+    """The second's beads are a little thinner and would be told as 1.75 mm by themselves: 2.65 times less plastic."""
+    per_mm = 0.87 * ((0.45 - 0.2) * 0.2 + math.pi / 4 * 0.2**2) / (math.pi / 4 * 2.85**2)
+    first, second = tmp_path / "first.gcode", tmp_path / "second.gcode"
+    first.write_bytes(squares(per_mm))
+    second.write_bytes(squares(per_mm * 0.96))
+    assert Plate.read(first).beads_mm == 2.85 and Plate.read(second).beads_mm is None
+    record, _ = compare_files(first, second, Options(()))
+    mass = [record[side]["whole"]["mass_g"] for side in ("before", "after")]
+    assert mass[1] / mass[0] == pytest.approx(0.96, abs=0.01)
