@@ -304,7 +304,13 @@ def _near(kit: Kit, plate: Plate) -> list[str]:
     from gcodetools.kit.drawing import plain_text
 
     more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
-    return [f"There are {', '.join(map(plain_text, names[:_NAMES_SHOWN]))}{more}"]
+    shown = [f'"{name}"' if name.isdigit() else plain_text(name) for name in names[:_NAMES_SHOWN]]
+    numbers = "; a number is named in full, no pattern takes it" if any(map(str.isdigit, names)) else ""
+    return [
+        f"There are objects {', '.join(shown)}{more}{numbers}"
+        if numbers
+        else f"There are {', '.join(shown)}{more}"
+    ]
 
 
 def write(applied: Applied, out: Path, *, in_place: bool = False) -> None:

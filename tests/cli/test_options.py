@@ -492,3 +492,18 @@ def test_an_unknown_command_names_the_nearest(run):
 def test_no_command_shows_the_help(run):
     ran = run()
     assert ran.status == 0 and "beadwright demo" in ran.out
+
+
+def test_objects_that_are_called_numbers_are_told_as_names(bench, run):
+    """ "There are 100" read as a count, and why `*` does not find it was not said."""
+    lines = ["; start printing object, unique label id: 100", "; stop printing object, unique label id: 100"]
+    bead = "G1 X50 Y50 F1800\nG1 X70 Y50 E.6\nG1 X70 Y70 E.6\nG1 X50 Y70 E.6\nG1 X50 Y50 E.6"
+    text = "; FEATURE: Outer wall\nG21\nG90\nM83\n" + "".join(
+        f"; CHANGE_LAYER\n; Z_HEIGHT: {z}\n; LAYER_HEIGHT: 0.2\nG1 Z{z}\n{lines[0]}\n{bead}\n{lines[1]}\n"
+        for z in (0.2, 0.4)
+    )
+    (bench / "p.gcode").write_text(text)
+    (bench / "k.kit.yaml").write_text(KEY_KIT.replace("wedge-key-snug*", "*"))
+    ran = run("apply", "p.gcode", "--kit", "k.kit.yaml", "-o", "o.gcode")
+    assert ran.status == 4
+    assert 'There are objects "100"; a number is named in full, no pattern takes it.' in ran.err
